@@ -1,0 +1,1 @@
+"""What the readings mean: rig, engine, live loop, screens, drills, verdicts, command line."""

@@ -1,0 +1,1 @@
+"""After the fact: a journal judged again."""

@@ -1,0 +1,1 @@
+"""What the readings mean, as a pure function of the journal's entries: no clock, thread, file, socket or print."""

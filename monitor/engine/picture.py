@@ -1,0 +1,253 @@
+"""The picture: everything the engine knows at one tick, finished and immutable.
+
+Screens, JSON output, the second screen's link and reports read this and nothing else. All values are SI; None means
+*not known* and is never shown as zero. A field that ends in `_sd` is one standard deviation.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import IntEnum, StrEnum
+
+Point = tuple[float, float]
+
+
+class Priority(IntEnum):
+    """Signal words of ANSI Z535 / ISO 3864, the gravest highest."""
+
+    NOTICE = 1
+    CAUTION = 2
+    WARNING = 3
+    DANGER = 4
+
+    @property
+    def word(self) -> str:
+        """The word as it is written in JSON and in the rules: "danger"."""
+        return self.name.lower()
+
+
+class AlarmState(StrEnum):
+    """The life of an alarm after ANSI/ISA-18.2 and IEC 62682."""
+
+    NORMAL = "normal"
+    UNACKNOWLEDGED = "unacknowledged"
+    ACKNOWLEDGED = "acknowledged"
+    RETURNED = "returned-unacknowledged"
+    SHELVED = "shelved"
+    SUPPRESSED = "suppressed"
+    OUT_OF_SERVICE = "out-of-service"
+
+
+class SensorStatus(StrEnum):
+    """Words of NAMUR NE 107, and two for silence."""
+
+    OK = "ok"
+    FAILED = "failed"
+    CHECK = "check"
+    OUT_OF_RANGE = "out-of-range"
+    MAINTENANCE = "maintenance"
+    STALE = "stale"
+    NEVER_SEEN = "never-seen"
+
+
+@dataclass(frozen=True, slots=True)
+class LoadPicture:
+    """Where the load is, since the zero. `rise_m` is the greatest rise at a stack head, `rate_m_s` its rate there.
+
+    `tilt_x_rad` and `tilt_y_rad` are positive when the + end of the load's x or y axis has gone up. `bound_m` is how
+    far the rise may be off (three standard deviations). `z_m`, `a`, `b` are the pose itself: the rise of the
+    load-fixed point (x, y) is z + a*x + b*y.
+    """
+
+    rise_m: float | None
+    rise_sd_m: float | None
+    rate_m_s: float | None
+    rate_sd_m_s: float | None
+    tilt_x_rad: float | None
+    tilt_y_rad: float | None
+    tilt_sd_rad: float | None
+    bound_m: float | None
+    z_m: float | None
+    a: float | None
+    b: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class BagPicture:
+    """One bag. `use` is pressure over working pressure; `doing` is resting, filling, holding, venting or unknown;
+    `needed_pa` the pressure at which it would carry the stack's force at its present height."""
+
+    name: str
+    pressure_pa: float | None
+    rate_pa_s: float | None
+    height_m: float | None
+    use: float | None
+    needed_pa: float | None
+    supply_pa: float
+    working_pa: float
+    doing: str
+
+
+@dataclass(frozen=True, slots=True)
+class StackPicture:
+    """One stack. Lean is how far the head's centre stands from the foot's, positive toward +x and +y; `lean_use` is
+    its length over the foot's ring. `reach_m` is the total height, ground to load, at which the supply can lift no
+    more. `rise_m` is the load's rise at this head. `plates` are the centres (x, y offset, height) from foot to head."""
+
+    name: str
+    at: Point
+    ring_m: float
+    rise_m: float | None
+    force_n: float | None
+    height_m: float | None
+    reach_m: float | None
+    lean_m: float | None
+    lean_x_m: float | None
+    lean_y_m: float | None
+    lean_sd_m: float | None
+    lean_use: float | None
+    lean_rate_m_s: float | None
+    plates: tuple[tuple[float, float, float], ...]
+    bags: tuple[BagPicture, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class ShorePicture:
+    """One shore. `gap_m` is the load's rise at its head minus its extension, both since the zero. `doing` is
+    following, locked, released or unknown."""
+
+    name: str
+    at: Point
+    gap_m: float | None
+    gap_sd_m: float | None
+    gap_allowed_m: float
+    extension_m: float | None
+    air_pa: float | None
+    follow_pa: float
+    load_n: float | None
+    doing: str
+
+
+@dataclass(frozen=True, slots=True)
+class SensorPicture:
+    """One channel: NE 107 status, age of its last reading, last value in SI (shown, even when it is not believed)."""
+
+    name: str
+    quantity: str
+    port: str
+    status: SensorStatus
+    age_s: float | None
+    value: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class PortPicture:
+    """One port. `up` is None until it has said anything."""
+
+    name: str
+    up: bool | None
+    text: str
+
+
+@dataclass(frozen=True, slots=True)
+class StepPicture:
+    """One step of the plan. `number` counts from 1; times are ns since the session began, None if not yet.
+    `stop` is where the step ends, in words; `ok` whether it ended as planned (None while it has not ended)."""
+
+    number: int
+    do: str
+    bag: str | None
+    stop: str
+    started_ns: int | None
+    ended_ns: int | None
+    ok: bool | None
+
+
+@dataclass(frozen=True, slots=True)
+class NowPicture:
+    """The step being worked: how far to its stop. `progress` is 0..1 or None; `left` says in words what is left;
+    `done` is True once its stop is reached and it waits for `next`."""
+
+    number: int
+    progress: float | None
+    left: str
+    done: bool
+
+
+@dataclass(frozen=True, slots=True)
+class ZeroPicture:
+    """Whether the zero is taken, and whether it could be taken now (and if not, why)."""
+
+    taken_ns: int | None
+    ready: bool
+    why_not: str
+
+
+@dataclass(frozen=True, slots=True)
+class AlarmPicture:
+    """One alarm, as it stands. `text` is the whole line, at most 80 columns. Times are ns since the session began."""
+
+    rule: str
+    about: str
+    priority: Priority
+    state: AlarmState
+    active: bool
+    raised_ns: int
+    cleared_ns: int | None
+    acknowledged_ns: int | None
+    text: str
+    evidence: tuple[tuple[str, float | str | None], ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Transition:
+    """One step in the life of an alarm, at the tick (or action) it happened."""
+
+    time_ns: int
+    alarm: AlarmPicture
+
+
+@dataclass(frozen=True, slots=True)
+class Blind:
+    """A rule that cannot say anything now: "unknown", and why. Never to be shown as satisfied."""
+
+    rule: str
+    about: str
+    because: str
+
+
+@dataclass(frozen=True, slots=True)
+class Answer:
+    """What the engine said to an action: done, or refused with the reason."""
+
+    time_ns: int
+    do: str
+    ok: bool
+    text: str
+
+
+@dataclass(frozen=True, slots=True)
+class Picture:
+    """All of it. `alarms` holds every alarm that is not normal, the gravest first; `transitions` those that changed
+    since the last picture; `captured_m` the rise at which the load was last captured; `fall_m` the drop at the stack
+    heads if the bags fail now; `stop_called` the reason while anyone's STOP stands."""
+
+    time_ns: int
+    rig: str
+    zero: ZeroPicture
+    step: NowPicture | None
+    steps: tuple[StepPicture, ...]
+    load: LoadPicture
+    stacks: tuple[StackPicture, ...]
+    shores: tuple[ShorePicture, ...]
+    captured_m: float | None
+    uncaptured_m: float | None
+    fall_m: float | None
+    held_by: tuple[str, ...] | None
+    alarms: tuple[AlarmPicture, ...]
+    transitions: tuple[Transition, ...]
+    blind: tuple[Blind, ...]
+    sensors: tuple[SensorPicture, ...]
+    ports: tuple[PortPicture, ...]
+    stop_called: str | None
+    answer: Answer | None

@@ -1,0 +1,1 @@
+"""The rig file: its schema, its faults with line numbers, and the plan it holds."""

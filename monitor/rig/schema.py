@@ -1,0 +1,145 @@
+"""What a rig file may say: one class a table, SI inside, frozen once read.
+
+Field meanings, units and signs stand in the descriptions, which are also what `inchwatch check --schema` prints.
+What two tables must agree on (a channel that exists, a bag that a step names) is checked in checks.py.
+"""
+
+from __future__ import annotations
+
+from typing import Annotated, Literal
+
+from pydantic import Field
+
+from drivers.config import Channel, Name, Port, Strict
+from drivers.units import Angle, Area, Force, Length, Pressure, Ratio, Speed, Time
+
+Point2 = tuple[Length, Length]
+Point3 = tuple[Length, Length, Length]
+
+
+class RigInfo(Strict):
+    """Who this rig is."""
+
+    name: Name
+    units: Literal["metric", "us"] = "metric"
+    notes: str = ""
+
+
+class LoadPart(Strict):
+    """One part of a load whose weight is not known: a simple body of a named material, in the load frame."""
+
+    shape: Literal["box", "cylinder", "slab"]
+    size: list[Length]
+    at: Point3
+    material: str
+
+
+class Load(Strict):
+    """The load. The load frame's x and y lie in its underside; z is up from there."""
+
+    name: str = "load"
+    centre_of_gravity: Point3 | None = None
+    weight: Force | None = None
+    part: list[LoadPart] = []
+    outline: list[Point2] = []
+    thickness: Length | None = None
+    hinge: tuple[Point2, Point2] | None = None
+
+
+class Bag(Strict):
+    """One bag of a stack. `capacity` is its data plate: force against height at working pressure."""
+
+    name: Name
+    working_pressure: Pressure
+    height_flat: Length
+    pressure: Name
+    plate_tilt: tuple[Name, Name] | None = None
+    capacity: Annotated[list[tuple[Length, Force]], Field(min_length=2)]
+
+
+class Stack(Strict):
+    """Bags one on another, from the foot up."""
+
+    name: Name
+    at: Point2
+    height_at_zero: Length
+    supply: Pressure
+    fill_order: Literal["top-first", "bottom-first"] = "top-first"
+    ring: Length
+    head_tilt: tuple[Name, Name] | None = None
+    head_offset: tuple[Name, Name] | None = None
+    bag: Annotated[list[Bag], Field(min_length=1, max_length=3)]
+
+
+class Shore(Strict):
+    """A self-locking pneumatic shore that follows the load."""
+
+    name: Name
+    at: Point2
+    extension: Name
+    pressure: Name | None = None
+    follow_pressure: Pressure
+    piston_area: Area
+    lock_pitch: Length = 0.001
+    rated: list[tuple[Length, Force]] = []
+    length_at_zero: Length | None = None
+    gap_allowed: Length = 0.006
+
+
+class HeightSensor(Strict):
+    """A sensor of the load's rise at a point."""
+
+    channel: Name
+    at: Point2
+    mount: Literal["load", "ground"] = "load"
+
+
+class TiltSensor(Strict):
+    """An inclinometer on the load. `axis` lies in the load plane; reads positive when its + end goes up."""
+
+    channel: Name
+    axis: tuple[float, float]
+
+
+class Until(Strict):
+    """Where a step stops: a rise at a stack head, or a bag's pressure."""
+
+    rise: Length | None = None
+    at: Name | None = None
+    pressure: Pressure | None = None
+
+
+class Step(Strict):
+    """One step of the plan."""
+
+    do: Literal["fill", "capture", "hold", "lower", "vent", "work", "check"]
+    bag: Name | None = None
+    until: Until | None = None
+    for_: Annotated[Time | None, Field(alias="for")] = None
+    say: str = ""
+
+
+class Limits(Strict):
+    """The plan's limits. The defaults are common practice, no source."""
+
+    capture_every: Length = 0.025
+    rise_rate: Speed = 0.012
+    tilt: Angle = 0.20943951023931956
+    cross_tilt: Angle = 0.03490658503988659
+    weight_margin: Ratio = 0.1
+
+
+class Rig(Strict):
+    """A whole rig file."""
+
+    version: Literal[1]
+    rig: RigInfo
+    load: Load
+    stack: Annotated[list[Stack], Field(min_length=1)]
+    shore: list[Shore] = []
+    height: list[HeightSensor] = []
+    tilt: list[TiltSensor] = []
+    step: list[Step] = []
+    limits: Limits = Limits()
+    port: Annotated[list[Port], Field(min_length=1)]
+    channel: Annotated[list[Channel], Field(min_length=1)]
