@@ -176,11 +176,15 @@ class NowPicture:
 
 @dataclass(frozen=True, slots=True)
 class ZeroPicture:
-    """Whether the zero is taken, and whether it could be taken now (and if not, why)."""
+    """Whether the zero is taken and, until it is, whether it could be taken now (and if not, why).
+
+    `live_ready`: it could be taken from the channels that are live, leaving out the silent ones.
+    """
 
     taken_ns: int | None
     ready: bool
     why_not: str
+    live_ready: bool = False
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,0 +1,124 @@
+"""What the crew is doing with each bag: resting, filling, holding or venting, from pressure and height alone.
+
+A bag that takes no load yet shows it by its pressure. A loaded bag fills at nearly constant pressure: there the rise
+of the stack says that *a* bag is filling, and the pressures against each other say which, since the effective
+area of a bag that gets higher shrinks and its pressure grows beside the others'. That takes a second or two; until
+then the rise goes to the bag filled last. States change only after a dwell.
+"""
+
+from __future__ import annotations
+
+from math import log, sqrt
+
+from monitor.engine.kalman import RateFilter
+from monitor.engine.stack import StackState
+
+_PRESSURE_RATE = 5_000.0
+"""Pa/s: a pressure that changes faster is being changed."""
+_RISE_RATE = 0.001
+"""m/s: a stack head that moves faster is being moved."""
+_PRESSURISED = 0.05
+"""Share of the working pressure above which a bag can carry and can be vented."""
+_EMPTY = 0.02
+"""Share of the working pressure below which a quiet bag rests."""
+_DWELL_NS = 300_000_000
+"""How long a new state must have held before it is believed."""
+_SURE = 4.0
+"""Standard deviations by which a pressure must grow beside the others to take the rise for its bag."""
+_RATIO_AGILITY, _RATIO_RATE_SD = 1e-8, 2e-3
+"""For the trend of the logarithm of pressure ratios: density (1/s^3, about three seconds of smoothing), and its rate when
+first seen (1/s)."""
+
+FILLING, VENTING, HOLDING, RESTING, UNKNOWN = "filling", "venting", "holding", "resting", "unknown"
+
+
+class StackActivity:
+    """The doing of every bag of one stack, followed from tick to tick."""
+
+    def __init__(self, stack: StackState) -> None:
+        self._stack = stack
+        names = [bag.name for bag in stack.stack.bag]
+        self.doing = dict.fromkeys(names, UNKNOWN)
+        self._candidate: dict[str, tuple[str, int]] = dict.fromkeys(names, (UNKNOWN, 0))
+        self._moved_last: dict[str, str | None] = {FILLING: None, VENTING: None}
+        self._ratio: dict[str, RateFilter] = {}
+
+    def tick(self, now_ns: int, rise_rate: float | None, rise_rate_sd: float | None) -> dict[str, str]:
+        """What each bag is doing now. `rise_rate` (m/s) at the stack head, None while unknown."""
+        seen = {bag.name: self._by_pressure(i, now_ns) for i, bag in enumerate(self._stack.stack.bag)}
+        if FILLING in seen.values() or VENTING in seen.values():
+            self._ratio.clear()  # a pressure on its way says nothing about heights
+        else:
+            self._follow_ratios(now_ns)
+        if rise_rate is not None and rise_rate_sd is not None:
+            limit = max(_RISE_RATE, 2.0 * rise_rate_sd)
+            if rise_rate > limit:
+                self._place(FILLING, seen, now_ns)
+            elif rise_rate < -limit:
+                self._place(VENTING, seen, now_ns)
+        for name, state in seen.items():
+            self._settle(name, state, now_ns)
+        return dict(self.doing)
+
+    def _by_pressure(self, i: int, now_ns: int) -> str:
+        bag, gauge = self._stack.stack.bag[i], self._stack.pressures[i]
+        pressure, rate = self._stack.pressure(i, now_ns), gauge.rate(now_ns)
+        if pressure is None or rate is None:
+            return UNKNOWN
+        limit = max(_PRESSURE_RATE, 3.0 * gauge.filter.rate_sd)
+        if rate > limit:
+            return FILLING
+        if rate < -limit:
+            return VENTING
+        return RESTING if pressure < _EMPTY * bag.working_pressure else HOLDING
+
+    def _place(self, what: str, seen: dict[str, str], now_ns: int) -> None:
+        """Give a moving stack's rise or fall to the bag that causes it."""
+        if what in seen.values():
+            self._moved_last[what] = next(name for name, state in seen.items() if state == what)
+            return
+        able = [
+            bag.name
+            for i, bag in enumerate(self._stack.stack.bag)
+            if (p := self._stack.pressure(i, now_ns)) is not None and p > _PRESSURISED * bag.working_pressure
+        ]
+        if not able:
+            return
+        sign = 1.0 if what == FILLING else -1.0
+        sure = [n for n in able if n in self._ratio and sign * self._ratio[n].rate > _SURE * self._ratio[n].rate_sd]
+        last = self._moved_last[what] or self._moved_last[FILLING]  # out in reverse: the one filled last goes first
+        if len(sure) == 1:
+            chosen = sure[0]
+        elif last is not None and last in able:
+            chosen = last
+        else:
+            chosen = able[-1]
+        self._moved_last[what] = chosen
+        seen[chosen] = what
+
+    def _follow_ratios(self, now_ns: int) -> None:
+        """Follow the logarithm of each pressure beside the mean of the other pressurised bags'."""
+        logs: dict[str, tuple[float, float]] = {}
+        for i, bag in enumerate(self._stack.stack.bag):
+            pressure = self._stack.pressure(i, now_ns)
+            last = self._stack.pressures[i].last
+            if pressure is not None and last is not None and pressure > _PRESSURISED * bag.working_pressure:
+                logs[bag.name] = log(max(last.value, 0.5 * pressure)), self._stack.pressures[i].noise / pressure
+        if len(logs) < 2:
+            self._ratio.clear()
+            return
+        for name, (value, sd) in logs.items():
+            others = [other for key, other in logs.items() if key != name]
+            beside = value - sum(other for other, _ in others) / len(others)
+            if name not in self._ratio:
+                noise = sqrt(sd**2 + sum(s**2 for _, s in others) / len(others) ** 2)
+                self._ratio[name] = RateFilter(noise, _RATIO_AGILITY, _RATIO_RATE_SD)
+            self._ratio[name].update(now_ns, beside)
+
+    def _settle(self, name: str, state: str, now_ns: int) -> None:
+        """Take a new state once it has held for the dwell; silence at once."""
+        candidate, since = self._candidate[name]
+        if state != candidate:
+            self._candidate[name] = candidate, since = state, now_ns
+        if state == UNKNOWN or self.doing[name] == UNKNOWN or now_ns - since >= _DWELL_NS:
+            self.doing[name] = state

@@ -1,0 +1,164 @@
+"""The life of an alarm, after ANSI/ISA-18.2 and IEC 62682: raised, acknowledged, returned, shelved, suppressed.
+
+One `Alarm` follows one row of the rule table at one place. What a condition says is data; the delays count entry time.
+An unknown condition neither raises nor clears: an alarm that stands goes on standing.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, field
+
+from monitor.engine.conditions import Evidence, Measured, Outcome, Suppressed, Unknown
+from monitor.engine.picture import AlarmPicture, AlarmState, Priority, Transition
+from monitor.engine.rules import Rule, line
+
+_ROUNDED = 6
+"""Evidence is kept to a millionth of its SI unit: enough for anyone, and readable."""
+
+
+@dataclass(slots=True)
+class Alarm:
+    """One rule row at one place, and where it is in its life."""
+
+    rule: Rule
+    about: str
+    rank: int
+    active: bool = False
+    state: AlarmState = AlarmState.NORMAL
+    raised_ns: int = 0
+    cleared_ns: int | None = None
+    acknowledged_ns: int | None = None
+    shelved_until_ns: int = 0
+    text: str = ""
+    evidence: Evidence = field(default_factory=dict)
+    _crossing_ns: int | None = None
+
+    def look(self, outcome: Outcome, now_ns: int) -> bool:
+        """Take what the condition says now; True if the alarm's state changed."""
+        before = self.state, self.raised_ns
+        if isinstance(outcome, Suppressed):
+            self._crossing_ns = None
+            if self.active:
+                self.state = AlarmState.SUPPRESSED
+        elif outcome is None:
+            if self.active:
+                self._return(now_ns)
+        elif isinstance(outcome, Measured):
+            self._weigh(outcome, now_ns)
+        if self.state is AlarmState.SHELVED and now_ns >= self.shelved_until_ns:
+            self.state = AlarmState.UNACKNOWLEDGED if self.active else AlarmState.NORMAL
+        return (self.state, self.raised_ns) != before
+
+    def _weigh(self, seen: Measured, now_ns: int) -> None:
+        if self.state is AlarmState.SUPPRESSED:
+            self.state = AlarmState.ACKNOWLEDGED if self.acknowledged_ns is not None else AlarmState.UNACKNOWLEDGED
+        crossing = seen.share <= self.rule.clear_at if self.active else seen.share > self.rule.set_at
+        if not crossing:
+            self._crossing_ns = None
+        elif self._crossing_ns is None:
+            self._crossing_ns = now_ns
+        delay_s = self.rule.off_s if self.active else self.rule.on_s
+        if self._crossing_ns is not None and now_ns - self._crossing_ns >= round(delay_s * 1e9):
+            self._crossing_ns = None
+            if self.active:
+                self._return(now_ns)
+            else:
+                self._raise(seen, now_ns)
+        elif self.active and not crossing:
+            self.text = line(self.rule, self.about, seen.what)
+
+    def _raise(self, seen: Measured, now_ns: int) -> None:
+        self.active = True
+        self.raised_ns, self.cleared_ns, self.acknowledged_ns = now_ns, None, None
+        self.text = line(self.rule, self.about, seen.what)
+        self.evidence = {
+            key: round(value, _ROUNDED) if isinstance(value, float) else value for key, value in seen.evidence.items()
+        }
+        if self.state is not AlarmState.SHELVED:
+            self.state = AlarmState.UNACKNOWLEDGED
+
+    def _return(self, now_ns: int) -> None:
+        self.active = False
+        self.cleared_ns = now_ns
+        self._crossing_ns = None
+        if self.state is AlarmState.SHELVED:
+            return
+        self.state = AlarmState.NORMAL if self.acknowledged_ns is not None else AlarmState.RETURNED
+
+    def acknowledge(self, now_ns: int) -> bool:
+        """A person has seen it; True if there was something to acknowledge."""
+        if self.state not in (AlarmState.UNACKNOWLEDGED, AlarmState.RETURNED):
+            return False
+        self.acknowledged_ns = now_ns
+        self.state = AlarmState.ACKNOWLEDGED if self.active else AlarmState.NORMAL
+        return True
+
+    def shelve(self, until_ns: int) -> bool:
+        """Set it aside until a time; True if that is allowed (never for danger) and there was something to shelve."""
+        if self.rule.priority is Priority.DANGER or self.state is AlarmState.NORMAL:
+            return False
+        self.state, self.shelved_until_ns = AlarmState.SHELVED, until_ns
+        return True
+
+    def picture(self) -> AlarmPicture:
+        """This alarm as it stands."""
+        return AlarmPicture(
+            rule=self.rule.name,
+            about=self.about,
+            priority=self.rule.priority,
+            state=self.state,
+            active=self.active,
+            raised_ns=self.raised_ns,
+            cleared_ns=self.cleared_ns,
+            acknowledged_ns=self.acknowledged_ns,
+            text=self.text,
+            evidence=tuple(self.evidence.items()),
+        )
+
+
+class AlarmBook:
+    """Every alarm of a session, and the transitions that no picture has told yet."""
+
+    def __init__(self, rules: tuple[Rule, ...]) -> None:
+        self._rank = {id(rule): rank for rank, rule in enumerate(rules)}
+        self._alarms: dict[tuple[int, str], Alarm] = {}
+        self._untold: list[Transition] = []
+
+    def look(self, rule: Rule, about: str, outcome: Outcome, now_ns: int) -> None:
+        """Take what one condition says now."""
+        key = self._rank[id(rule)], about
+        alarm = self._alarms.get(key)
+        if alarm is None:
+            if outcome is None or isinstance(outcome, Unknown | Suppressed):
+                return
+            alarm = self._alarms[key] = Alarm(rule, about, key[0])
+        if alarm.look(outcome, now_ns):
+            self._untold.append(Transition(now_ns, alarm.picture()))
+
+    def _matching(self, rule: str, about: str | None) -> Iterator[Alarm]:
+        return (a for a in self._alarms.values() if a.rule.name == rule and (about is None or a.about == about))
+
+    def acknowledge(self, rule: str, about: str | None, now_ns: int) -> bool:
+        """Acknowledge every priority of a rule at a place; False if nothing there waits for it."""
+        return self._change(rule, about, now_ns, lambda alarm: alarm.acknowledge(now_ns))
+
+    def shelve(self, rule: str, about: str | None, now_ns: int, until_ns: int) -> bool:
+        """Shelve a rule at a place for a time; False if nothing there may be shelved."""
+        return self._change(rule, about, now_ns, lambda alarm: alarm.shelve(until_ns))
+
+    def _change(self, rule: str, about: str | None, now_ns: int, change: Callable[[Alarm], bool]) -> bool:
+        changed = [alarm for alarm in self._matching(rule, about) if change(alarm)]
+        self._untold += [Transition(now_ns, alarm.picture()) for alarm in changed]
+        return bool(changed)
+
+    def tell(self) -> tuple[Transition, ...]:
+        """The transitions since the last call, in order."""
+        told, self._untold = tuple(self._untold), []
+        return told
+
+    def pictures(self) -> tuple[AlarmPicture, ...]:
+        """Every alarm that is not normal: the gravest first, what stands before what has returned, root cause first."""
+        standing = [alarm for alarm in self._alarms.values() if alarm.state is not AlarmState.NORMAL]
+        standing.sort(key=lambda a: (-a.rule.priority, not a.active, a.rank, a.raised_ns, a.about))
+        return tuple(alarm.picture() for alarm in standing)

@@ -1,0 +1,150 @@
+"""What is known of each channel by itself: its last reading, whether it is live, and what it was at the zero.
+
+Staleness is decided here and nowhere else. A value that is stale, out of range or merely handed over from a store is
+still shown, but nothing is computed from it.
+"""
+
+from __future__ import annotations
+
+from collections import deque
+from dataclasses import dataclass
+from math import fsum, sqrt
+
+from drivers.config import Channel
+from drivers.reading import Quality, Reading
+from monitor.engine.kalman import RateFilter
+from monitor.engine.picture import SensorPicture, SensorStatus
+
+ZERO_WINDOW_NS = 2_000_000_000
+"""How much of the past a zero looks at, and how long a signal must have been still."""
+
+_USUAL_NOISE = {"length": 0.0005, "pressure": 1000.0, "angle": 0.0009, "force": 200.0}
+"""One standard deviation where the rig file gives none (common practice, no source)."""
+
+_AGILITY = {"length": (3e-6, 5e-3), "pressure": (1e7, 5e4), "angle": (1e-6, 5e-3), "force": (1e6, 1e4)}
+"""For each quantity's rate filter: density of its acceleration (unit^2/s^3; a quarter of a second of smoothing at 20 Hz)
+and how fast it may be changing when first seen (unit/s). From what lifts do; common practice, no source."""
+
+
+@dataclass(frozen=True, slots=True)
+class Baseline:
+    """What a channel read while everything rested: mean, standard deviation of one reading, how many readings."""
+
+    mean: float
+    sd: float
+    count: int
+
+
+class ChannelState:
+    """One channel, as it stands. Feed it readings with `take`; ask it at a tick."""
+
+    def __init__(self, channel: Channel) -> None:
+        self.channel = channel
+        self.noise = channel.noise or _USUAL_NOISE.get(channel.quantity, 1.0)
+        self.stale_after_ns = round(channel.stale_after * 1e9)
+        agility, rate_sd = _AGILITY.get(channel.quantity, (self.noise**2, self.noise))
+        self.filter = RateFilter(self.noise, agility, rate_sd)
+        self.baseline: Baseline | None = None
+        self.last: Reading | None = None
+        self.in_range = True
+        self.disagrees = False
+        self._recent: deque[tuple[int, float]] = deque()
+        self._live_since_ns: int | None = None
+
+    def take(self, reading: Reading) -> bool:
+        """Take one reading; True if it is live and in range, so that it may be computed with."""
+        if reading.quality is not Quality.GOOD:
+            return False
+        if self.last is None or reading.time_ns - self.last.time_ns > self.stale_after_ns:
+            self._live_since_ns = reading.time_ns
+            self._recent.clear()
+        self.last = reading
+        limits = self.channel.range
+        self.in_range = limits is None or limits[0] <= reading.value <= limits[1]
+        if not self.in_range:
+            self._live_since_ns = None
+            return False
+        if self._live_since_ns is None:
+            self._live_since_ns = reading.time_ns
+        self._recent.append((reading.time_ns, reading.value))
+        while reading.time_ns - self._recent[0][0] > ZERO_WINDOW_NS:
+            self._recent.popleft()
+        self.filter.update(reading.time_ns, reading.value)
+        return True
+
+    def status(self, now_ns: int) -> SensorStatus:
+        """How far this channel may be believed now."""
+        if self.last is None:
+            return SensorStatus.NEVER_SEEN
+        if now_ns - self.last.time_ns > self.stale_after_ns:
+            return SensorStatus.STALE
+        if not self.in_range:
+            return SensorStatus.OUT_OF_RANGE
+        return SensorStatus.CHECK if self.disagrees else SensorStatus.OK
+
+    def live(self, now_ns: int) -> bool:
+        """Whether what it reads now may be computed with."""
+        return self.status(now_ns) is SensorStatus.OK
+
+    def value(self, now_ns: int) -> float | None:
+        """The smoothed value while live, else None."""
+        return self.filter.value if self.live(now_ns) else None
+
+    def rate(self, now_ns: int) -> float | None:
+        """The rate of change, per second, while live, else None."""
+        return self.filter.rate if self.live(now_ns) else None
+
+    def since_zero(self, now_ns: int) -> float | None:
+        """The smoothed value less its value at the zero, while live and zeroed, else None."""
+        if self.baseline is None or not self.live(now_ns):
+            return None
+        return self.filter.value - self.baseline.mean
+
+    def why_not_zero(self, now_ns: int) -> str:
+        """Why no zero can be taken from this channel now, or "" if it can."""
+        status = self.status(now_ns)
+        if status is not SensorStatus.OK:
+            return f"{self.channel.name} is {status.value}"
+        since = self._live_since_ns
+        if since is None or now_ns - since < ZERO_WINDOW_NS or len(self._recent) < 2:
+            return f"{self.channel.name} has not been live for 2 s"
+        return f"{self.channel.name} is moving" if self._moving() else ""
+
+    def take_zero(self) -> None:
+        """Keep what the last seconds say as the baseline."""
+        values = [value for _, value in self._recent]
+        mean, sd = _mean_sd(values)
+        self.baseline = Baseline(mean, sd, len(values))
+
+    def _moving(self) -> bool:
+        """Whether the last seconds show a trend or a spread that noise does not explain.
+
+        The means of the older and the newer half are compared by their own spread (four standard errors), and
+        the spread with three times the noise the rig file gives.
+        """
+        half = len(self._recent) // 2
+        values = [value for _, value in self._recent]
+        older, newer = values[:half], values[half:]
+        (mean_0, sd_0), (mean_1, sd_1) = _mean_sd(older), _mean_sd(newer)
+        sd = max(self.noise, sd_0, sd_1)
+        if max(sd_0, sd_1) > 3.0 * self.noise:
+            return True
+        return abs(mean_1 - mean_0) > 4.0 * sd * sqrt(1.0 / len(older) + 1.0 / len(newer))
+
+    def picture(self, now_ns: int) -> SensorPicture:
+        """This channel for the picture."""
+        last = self.last
+        return SensorPicture(
+            name=self.channel.name,
+            quantity=self.channel.quantity,
+            port=self.channel.source.port,
+            status=self.status(now_ns),
+            age_s=None if last is None else max(0.0, (now_ns - last.time_ns) * 1e-9),
+            value=None if last is None else last.value,
+        )
+
+
+def _mean_sd(values: list[float]) -> tuple[float, float]:
+    mean = fsum(values) / len(values)
+    spread = fsum((value - mean) ** 2 for value in values)
+    return mean, sqrt(spread / (len(values) - 1)) if len(values) > 1 else 0.0

@@ -1,0 +1,363 @@
+"""What each rule looks at: small pure functions from the scene (a picture without alarms, and the rig) to an outcome.
+
+A condition says how far a thing is gone as a share of its limit, and in words; the table in rules.py says at which
+share that is an alarm. What cannot be known is `Unknown` with its reason, never zero.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from math import asin, hypot
+
+from monitor import quantities as show
+from monitor.engine.picture import (
+    BagPicture,
+    Picture,
+    PortPicture,
+    SensorPicture,
+    SensorStatus,
+    ShorePicture,
+    StackPicture,
+)
+from monitor.engine.pose import PoseEstimate
+from monitor.rig.schema import Rig, Step
+
+Evidence = dict[str, float | str | None]
+
+BOUND_SDS = 3.0
+"""A danger limit is compared with the estimate plus this many standard deviations."""
+
+
+@dataclass(frozen=True, slots=True)
+class Measured:
+    """How far a thing is gone: `share` of its limit (1 is the limit), in words, and the evidence (SI)."""
+
+    share: float
+    what: str
+    evidence: Evidence
+
+
+@dataclass(frozen=True, slots=True)
+class Unknown:
+    """It cannot be said: why, and the channels whose silence is the reason."""
+
+    because: str
+    channels: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Suppressed:
+    """By design not said: another alarm says it better."""
+
+    because: str
+
+
+Outcome = Measured | Unknown | Suppressed | None
+"""None: the rule has nothing to watch here now."""
+
+
+@dataclass(frozen=True, slots=True)
+class Notices:
+    """Troubles of the monitor itself that stand now: kind -> one sentence."""
+
+    standing: dict[str, str]
+
+
+@dataclass(frozen=True, slots=True)
+class Scene:
+    """Everything a condition may look at. `dark` maps a channel to the danger rules its silence blinds."""
+
+    rig: Rig
+    picture: Picture
+    pose: PoseEstimate | None
+    pose_missing: tuple[str, ...]
+    lean_missing: dict[str, tuple[str, ...]]
+    step: Step | None
+    next_fill: Step | None
+    begun: frozenset[str]
+    carried_over: frozenset[str]
+    notices: Notices
+    dark: dict[str, list[str]] = field(default_factory=dict)
+
+    @property
+    def units(self) -> str:
+        """What lengths and pressures are shown in."""
+        return self.rig.rig.units
+
+    def stack(self, name: str) -> StackPicture:
+        """The stack of that name."""
+        return next(stack for stack in self.picture.stacks if stack.name == name)
+
+    def bag(self, name: str) -> BagPicture:
+        """The bag of that name."""
+        return next(bag for stack in self.picture.stacks for bag in stack.bags if bag.name == name)
+
+    def shore(self, name: str) -> ShorePicture:
+        """The shore of that name."""
+        return next(shore for shore in self.picture.shores if shore.name == name)
+
+    def sensor(self, name: str) -> SensorPicture:
+        """The channel of that name."""
+        return next(sensor for sensor in self.picture.sensors if sensor.name == name)
+
+    def port(self, name: str) -> PortPicture:
+        """The port of that name."""
+        return next(port for port in self.picture.ports if port.name == name)
+
+    def lifting(self) -> bool:
+        """Whether a bag takes air or the load goes up."""
+        rate, sd = self.picture.load.rate_m_s, self.picture.load.rate_sd_m_s
+        rising = rate is not None and sd is not None and rate > max(0.001, 2.0 * sd)
+        return rising or any(bag.doing == "filling" for stack in self.picture.stacks for bag in stack.bags)
+
+    def no_pose(self) -> Unknown:
+        """Why the pose is not known."""
+        if self.picture.zero.taken_ns is None:
+            return Unknown("no zero taken yet")
+        return Unknown(f"rise and tilt not known without {_names(self.pose_missing)}", self.pose_missing)
+
+
+def bag_order(scene: Scene, bag: str) -> Outcome:
+    """A bag is filled that is not the one the step names, and is not merely the next one begun too early."""
+    step = scene.step
+    if step is None or step.do != "fill" or step.bag is None or step.bag == bag:
+        return None
+    doing = scene.bag(bag).doing
+    if doing == "unknown":
+        return Unknown(f"pressure in {bag} not known", _gauge(scene, bag))
+    wrong = doing == "filling" and bag not in scene.carried_over and not _early(scene, bag)
+    return Measured(float(wrong) * 2.0, f"filling, the step names {step.bag}", {"named": step.bag, "filled": bag})
+
+
+def bag_early(scene: Scene, bag: str) -> Outcome:
+    """The next bag of the plan is filled while the one before it, begun already, is short of its stop."""
+    if scene.step is None or scene.step.do != "fill" or scene.step.bag == bag:
+        return None
+    doing = scene.bag(bag).doing
+    if doing == "unknown":
+        return Unknown(f"pressure in {bag} not known", _gauge(scene, bag))
+    early = doing == "filling" and bag not in scene.carried_over and _early(scene, bag)
+    now = scene.picture.step
+    progress = now.progress if now else None
+    return Measured(float(early) * 2.0, f"filling, {scene.step.bag} short of its stop",
+                    {"before": scene.step.bag, "progress": progress})
+
+
+def _early(scene: Scene, bag: str) -> bool:
+    following = scene.next_fill
+    return (
+        following is not None
+        and following.bag == bag
+        and scene.step is not None
+        and scene.step.bag in scene.begun
+        and not (scene.picture.step is not None and scene.picture.step.done)
+    )
+
+
+def uncaptured(scene: Scene, _: str) -> Outcome:
+    """Rise since the load was last captured, against what the plan allows."""
+    rise = scene.picture.uncaptured_m
+    if rise is None:
+        return scene.no_pose()
+    limit = scene.rig.limits.capture_every
+    allowed = show.length(limit, scene.units)
+    return Measured(rise / limit, f"{show.length(rise, scene.units)} since captured, {allowed} allowed",
+                    {"rise_m": rise, "limit_m": limit})
+
+
+def shore_behind(scene: Scene, name: str) -> Outcome:
+    """The gap at a shore, against its allowance."""
+    shore = scene.shore(name)
+    if shore.gap_m is None:
+        extension = next(s.extension for s in scene.rig.shore if s.name == name)
+        if scene.pose is None:
+            return scene.no_pose()
+        return Unknown(f"gap at {name} not known without {extension}", (extension,))
+    return Measured(shore.gap_m / shore.gap_allowed_m,
+                    f"{show.length(shore.gap_m, scene.units)} gap, "
+                    f"{show.length(shore.gap_allowed_m, scene.units)} allowed",
+                    {"gap_m": shore.gap_m, "limit_m": shore.gap_allowed_m})
+
+
+def shore_air_low(scene: Scene, name: str) -> Outcome:
+    """How far a shore's air is below its follow pressure (as a share of it) while lifting."""
+    config = next(s for s in scene.rig.shore if s.name == name)
+    shore = scene.shore(name)
+    if config.pressure is None or shore.doing == "released" or not scene.lifting():
+        return None
+    if shore.air_pa is None:
+        return Unknown(f"air at {name} not known", (config.pressure,))
+    return Measured(1.0 - shore.air_pa / shore.follow_pa,
+                    f"{show.pressure(shore.air_pa, scene.units)}, needs "
+                    f"{show.pressure(shore.follow_pa, scene.units)} to follow",
+                    {"air_pa": shore.air_pa, "limit_pa": shore.follow_pa})
+
+
+def lean(scene: Scene, name: str) -> Outcome:
+    """Use of the footprint cone: how far the head stands from the foot's centre, against the ring."""
+    return _lean(scene, name, 0.0)
+
+
+def lean_with_bound(scene: Scene, name: str) -> Outcome:
+    """The same, with what the estimate may be off by."""
+    return _lean(scene, name, BOUND_SDS)
+
+
+def _lean(scene: Scene, name: str, sds: float) -> Outcome:
+    stack = scene.stack(name)
+    if stack.lean_m is None or stack.lean_sd_m is None:
+        missing = scene.lean_missing[name]
+        return Unknown(f"lean not known without {_names(missing)}", missing) if missing else scene.no_pose()
+    offset = stack.lean_m + sds * stack.lean_sd_m
+    growing = stack.lean_rate_m_s or 0.0
+    trend = f", growing {show.speed(growing, scene.units)}" if growing > 0.0005 else ""
+    return Measured(offset / stack.ring_m,
+                    f"{show.length(stack.lean_m, scene.units)} of {show.length(stack.ring_m, scene.units)} ring{trend}",
+                    {"offset_m": stack.lean_m, "limit_m": stack.ring_m, "bound_m": sds * stack.lean_sd_m})
+
+
+def bag_pressure(scene: Scene, name: str) -> Outcome:
+    """A bag's pressure, against its working pressure."""
+    bag = scene.bag(name)
+    if bag.pressure_pa is None:
+        return Unknown(f"pressure in {name} not known", _gauge(scene, name))
+    return Measured(bag.pressure_pa / bag.working_pa,
+                    f"{show.pressure(bag.pressure_pa, scene.units)} of "
+                    f"{show.pressure(bag.working_pa, scene.units)} working",
+                    {"pressure_pa": bag.pressure_pa, "limit_pa": bag.working_pa})
+
+
+def rise_rate(scene: Scene, _: str) -> Outcome:
+    """How fast the load goes up or down, against the plan's limit."""
+    rate, limit = scene.picture.load.rate_m_s, scene.rig.limits.rise_rate
+    if rate is None:
+        return scene.no_pose()
+    way = "up" if rate > 0.0 else "down"
+    return Measured(abs(rate) / limit,
+                    f"{show.speed(abs(rate), scene.units)} {way}, {show.speed(limit, scene.units)} allowed",
+                    {"rate_m_s": rate, "limit_m_s": limit})
+
+
+def tilt(scene: Scene, _: str) -> Outcome:
+    """Tilt across the hinge line (all of it where the plan names no hinge), against its limit, with its bound."""
+    if scene.pose is None:
+        return scene.no_pose()
+    if scene.rig.load.hinge is None:
+        angle = asin(min(1.0, hypot(scene.pose.x[1], scene.pose.x[2])))
+        sd = max(scene.pose.tilt_sd(1.0, 0.0), scene.pose.tilt_sd(0.0, 1.0))
+    else:
+        ux, uy = _along_hinge(scene.rig)
+        angle, sd = abs(scene.pose.tilt(-uy, ux)), scene.pose.tilt_sd(-uy, ux)
+    return _angle(angle, sd, scene.rig.limits.tilt)
+
+
+def cross_tilt(scene: Scene, _: str) -> Outcome:
+    """Tilt along the hinge line: the load twists. Nothing to watch where the plan names no hinge."""
+    if scene.rig.load.hinge is None:
+        return None
+    if scene.pose is None:
+        return scene.no_pose()
+    axis = _along_hinge(scene.rig)
+    return _angle(abs(scene.pose.tilt(*axis)), scene.pose.tilt_sd(*axis), scene.rig.limits.cross_tilt)
+
+
+def _angle(angle: float, sd: float, limit: float) -> Measured:
+    return Measured((angle + BOUND_SDS * sd) / limit, f"{show.angle(angle)}, {show.angle(limit)} allowed",
+                    {"tilt_rad": angle, "limit_rad": limit, "bound_rad": BOUND_SDS * sd})
+
+
+def _along_hinge(rig: Rig) -> tuple[float, float]:
+    assert rig.load.hinge is not None, "asked only where the plan names a hinge"
+    (x0, y0), (x1, y1) = rig.load.hinge
+    length = hypot(x1 - x0, y1 - y0)
+    return (x1 - x0) / length, (y1 - y0) / length
+
+
+def stop_called(scene: Scene, _: str) -> Outcome:
+    """Anyone has called STOP."""
+    reason = scene.picture.stop_called
+    return Measured(0.0 if reason is None else 2.0, reason or "", {"reason": reason})
+
+
+def link_lost(scene: Scene, name: str) -> Outcome:
+    """A port is gone."""
+    port = scene.port(name)
+    late = port.up is None and scene.picture.time_ns > 3_000_000_000
+    text = port.text or "nothing heard from it since the start"
+    return Measured(2.0 if port.up is False or late else 0.0, text, {"said": text})
+
+
+def recorder(scene: Scene, _: str) -> Outcome:
+    """Nothing is being kept."""
+    return _standing(scene, "recorder")
+
+
+def behind_time(scene: Scene, _: str) -> Outcome:
+    """The monitor cannot keep up with its sensors."""
+    return _standing(scene, "behind-time")
+
+
+def _standing(scene: Scene, kind: str) -> Measured:
+    text = scene.notices.standing.get(kind)
+    return Measured(0.0 if text is None else 2.0, text or "", {"said": text})
+
+
+def sensor_lost(scene: Scene, name: str) -> Outcome:
+    """A channel is silent, and no danger rule needs it."""
+    return None if scene.dark.get(name) else _silent(scene, name)
+
+
+def sensor_lost_blind(scene: Scene, name: str) -> Outcome:
+    """A channel is silent, and what is left cannot vouch for a danger rule."""
+    return _silent(scene, name) if scene.dark.get(name) else None
+
+
+def _silent(scene: Scene, name: str) -> Outcome:
+    sensor = scene.sensor(name)
+    silent = sensor.status in (SensorStatus.STALE, SensorStatus.NEVER_SEEN)
+    if silent and scene.port(sensor.port).up is not True:
+        return Suppressed(f"{sensor.port} is down")
+    since = "never heard" if sensor.age_s is None else f"silent {sensor.age_s:.0f} s"
+    early = sensor.age_s is None and scene.picture.time_ns < 5_000_000_000
+    return Measured(2.0 if silent and not early else 0.0, since + _blind(scene, name),
+                    {"age_s": sensor.age_s, "blind": ", ".join(scene.dark.get(name, [])) or None})
+
+
+def sensor_range(scene: Scene, name: str) -> Outcome:
+    """A channel reads what it cannot read, and no danger rule needs it."""
+    return None if scene.dark.get(name) else _beyond(scene, name)
+
+
+def sensor_range_blind(scene: Scene, name: str) -> Outcome:
+    """A channel reads what it cannot read, and what is left cannot vouch for a danger rule."""
+    return _beyond(scene, name) if scene.dark.get(name) else None
+
+
+def _beyond(scene: Scene, name: str) -> Measured:
+    sensor = scene.sensor(name)
+    out = sensor.status is SensorStatus.OUT_OF_RANGE
+    value = show.value(sensor.value, sensor.quantity, scene.units)
+    return Measured(2.0 if out else 0.0, f"reads {value}, out of its range" + _blind(scene, name),
+                    {"value": sensor.value, "blind": ", ".join(scene.dark.get(name, [])) or None})
+
+
+def sensor_disagrees(scene: Scene, name: str) -> Outcome:
+    """A pose channel has jumped away from what all the others say."""
+    sensor = scene.sensor(name)
+    odd = sensor.status is SensorStatus.CHECK
+    value = show.value(sensor.value, sensor.quantity, scene.units)
+    return Measured(2.0 if odd else 0.0, f"reads {value}, the others say otherwise", {"value": sensor.value})
+
+
+def _blind(scene: Scene, name: str) -> str:
+    rules = scene.dark.get(name)
+    return f", {' and '.join(rules[:1])} is blind" if rules else ""
+
+
+def _gauge(scene: Scene, bag: str) -> tuple[str, ...]:
+    return tuple(b.pressure for s in scene.rig.stack for b in s.bag if b.name == bag)
+
+
+def _names(channels: tuple[str, ...]) -> str:
+    shown = ", ".join(channels[:2])
+    return shown + (f" and {len(channels) - 2} more" if len(channels) > 2 else "") if channels else "its sensors"

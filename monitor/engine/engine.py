@@ -1,0 +1,199 @@
+"""The engine: a pure function of the journal's entries, in order.
+
+`accept` takes a reading, `act` an action, `note` a notice, `tick` lets the clock be looked at and returns the picture.
+It holds no clock: time is what the entries say. Replaying the same entries gives the same pictures, to the bit.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+from drivers.reading import Reading
+from monitor.engine.activity import StackActivity
+from monitor.engine.channels import ChannelState
+from monitor.engine.conditions import Notices, Scene
+from monitor.engine.orders import Orders
+from monitor.engine.picture import (
+    LoadPicture,
+    Picture,
+    PortPicture,
+    SensorStatus,
+    ShorePicture,
+    StackPicture,
+    ZeroPicture,
+)
+from monitor.engine.pose import PoseEstimate, PoseFilter
+from monitor.engine.sequence import Sequence
+from monitor.engine.shores import Crib, ShoreState, captured, fall_if_bags_fail
+from monitor.engine.stack import StackState
+from monitor.engine.watch import Watch
+from monitor.rig.schema import Rig
+from replay.entries import Action, Entry, Notice, Tick
+
+
+class Engine:
+    """What a rig's readings mean. One instance a session; not to be shared between threads."""
+
+    def __init__(self, rig: Rig, watch: Watch | None = None) -> None:
+        self.rig = rig
+        self.channels = {channel.name: ChannelState(channel) for channel in rig.channel}
+        self.pose = PoseFilter(rig, self.channels)
+        self.stacks = [StackState(stack, rig, self.channels) for stack in rig.stack]
+        self.activity = [StackActivity(stack) for stack in self.stacks]
+        self.shores = [ShoreState(shore, self.channels) for shore in rig.shore]
+        self.sequence = Sequence(rig)
+        self.watch = watch or Watch()
+        self.orders = Orders(self)
+        self.zero_ns: int | None = None
+        self.cribs: list[Crib] = []
+        self.cribbed_ns: int | None = None
+        self.captured_m: float | None = None
+        self.stop_called: str | None = None
+        self._links: dict[str, tuple[bool, str]] = {}
+        self._notices: dict[str, str] = {}
+
+    def feed(self, entry: Entry) -> Picture | None:
+        """Take any entry; a tick gives a picture."""
+        if isinstance(entry, Reading):
+            self.accept(entry)
+        elif isinstance(entry, Tick):
+            return self.tick(entry)
+        elif isinstance(entry, Action):
+            self.act(entry)
+        else:
+            self.note(entry)
+        return None
+
+    def accept(self, reading: Reading) -> None:
+        """Take one reading. One of a channel that the rig file does not name is passed over."""
+        state = self.channels.get(reading.channel)
+        if state is not None and state.take(reading):
+            self.pose.accept(reading.channel, reading.time_ns, reading.value)
+
+    def act(self, action: Action) -> None:
+        """Take one action of a person; what came of it stands in the next picture's `answer`."""
+        self.orders.take(action)
+
+    def note(self, notice: Notice) -> None:
+        """Take what the world outside says of a link, the recorder or the queue."""
+        if notice.kind == "link":
+            self._links[notice.about] = (not notice.active, notice.text)
+        elif notice.active:
+            self._notices[notice.kind] = notice.text
+        else:
+            self._notices.pop(notice.kind, None)
+
+    def why_not_zero(self, now_ns: int, live_only: bool) -> str:
+        """Why no zero can be taken now, or "". With `live_only`, channels that are silent do not stand in the way."""
+        silent = (SensorStatus.NEVER_SEEN, SensorStatus.STALE)
+        states = [s for s in self.channels.values() if not (live_only and s.status(now_ns) in silent)]
+        if not states:
+            return "no channel is live"
+        reasons = [reason for state in states if (reason := state.why_not_zero(now_ns))]
+        more = f" and {len(reasons) - 1} more" if len(reasons) > 1 else ""
+        return reasons[0] + more if reasons else ""
+
+    def zero(self, now_ns: int) -> None:
+        """Measure from here: every live channel's last seconds become its baseline, and the plan begins."""
+        for state in self.channels.values():
+            state.baseline = None
+            if not state.why_not_zero(now_ns):
+                state.take_zero()
+        self.pose.zero(now_ns)
+        for shore in self.shores:
+            shore.released = False
+        self.zero_ns, self.captured_m = now_ns, 0.0
+        self.cribs, self.cribbed_ns = [], None
+        self.sequence.start(now_ns)
+
+    def tick(self, tick: Tick) -> Picture:
+        """Derive the picture of this moment, run the rules, move the alarms."""
+        now_ns = tick.time_ns
+        pose = self.pose.estimate(now_ns)
+        stacks = self._stack_pictures(pose, now_ns)
+        shores = tuple(shore.picture(pose, now_ns) for shore in self.shores)
+        load = self._load_picture(pose, stacks)
+        step = self.sequence.tick(now_ns, stacks, shores, self.cribbed_ns)
+        if load.rise_m is not None and captured(shores):
+            self.captured_m = load.rise_m
+        uncaptured = None if load.rise_m is None or self.captured_m is None else max(0.0, load.rise_m - self.captured_m)
+        draft = Picture(
+            time_ns=now_ns,
+            rig=self.rig.rig.name,
+            zero=self._zero_picture(now_ns),
+            step=step,
+            steps=self.sequence.pictures(),
+            load=load,
+            stacks=stacks,
+            shores=shores,
+            captured_m=self.captured_m,
+            uncaptured_m=uncaptured,
+            fall_m=fall_if_bags_fail(self.rig, pose, shores, self.cribs) if pose else None,
+            held_by=None,
+            alarms=(),
+            transitions=(),
+            blind=(),
+            sensors=tuple(state.picture(now_ns) for state in self.channels.values()),
+            ports=tuple(self._port_picture(port.name) for port in self.rig.port),
+            stop_called=self.stop_called,
+            answer=self.orders.answer,
+        )
+        blind = self.watch.look(self._scene(draft, pose, now_ns))
+        book = self.watch.book
+        return replace(draft, alarms=book.pictures(), transitions=book.tell(), blind=blind)
+
+    def _stack_pictures(self, pose: PoseEstimate | None, now_ns: int) -> tuple[StackPicture, ...]:
+        pictures = []
+        for stack, activity in zip(self.stacks, self.activity, strict=True):
+            at = stack.stack.at
+            rate, sd = (pose.rate(*at), pose.rate_sd(*at)) if pose else (None, None)
+            pictures.append(stack.picture(pose, activity.tick(now_ns, rate, sd), now_ns))
+        return tuple(pictures)
+
+    def _load_picture(self, pose: PoseEstimate | None, stacks: tuple[StackPicture, ...]) -> LoadPicture:
+        if pose is None:
+            return LoadPicture(*(None,) * 11)
+        highest = max(stacks, key=lambda stack: stack.rise_m or 0.0)
+        at = highest.at
+        sd = pose.rise_sd(*at)
+        return LoadPicture(
+            rise_m=highest.rise_m,
+            rise_sd_m=sd,
+            rate_m_s=pose.rate(*at),
+            rate_sd_m_s=pose.rate_sd(*at),
+            tilt_x_rad=pose.tilt(1.0, 0.0),
+            tilt_y_rad=pose.tilt(0.0, 1.0),
+            tilt_sd_rad=max(pose.tilt_sd(1.0, 0.0), pose.tilt_sd(0.0, 1.0)),
+            bound_m=3.0 * sd,
+            z_m=pose.x[0],
+            a=pose.x[1],
+            b=pose.x[2],
+        )
+
+    def _zero_picture(self, now_ns: int) -> ZeroPicture:
+        if self.zero_ns is not None:
+            return ZeroPicture(self.zero_ns, ready=False, why_not="", live_ready=False)
+        why_not = self.why_not_zero(now_ns, live_only=False)
+        live_ready = not why_not or not self.why_not_zero(now_ns, live_only=True)
+        return ZeroPicture(None, not why_not, why_not, live_ready)
+
+    def _port_picture(self, name: str) -> PortPicture:
+        up, text = self._links.get(name, (None, ""))
+        return PortPicture(name, up, text)
+
+    def _scene(self, draft: Picture, pose: PoseEstimate | None, now_ns: int) -> Scene:
+        return Scene(
+            rig=self.rig,
+            picture=draft,
+            pose=pose,
+            pose_missing=self.pose.missing(now_ns),
+            lean_missing={
+                stack.stack.name: tuple(n for n in stack.lean_channels() if not self.channels[n].live(now_ns))
+                for stack in self.stacks
+            },
+            step=self.sequence.step,
+            next_fill=self.sequence.next_fill(),
+            begun=self.sequence.begun,
+            carried_over=self.sequence.carried_over,
+            notices=Notices(dict(self._notices)),
+        )

@@ -1,0 +1,139 @@
+"""Two small Kalman filters in plain Python: position-and-rate of one number, and of three numbers at once.
+
+Plain lists, fixed order of summation, no linear-algebra library: the same entries give the same bits on every
+machine. Both use the white-noise-acceleration model Q = q * [[T^3/3, T^2/2], [T^2/2, T]] for each pair (Bar-Shalom,
+Li and Kirubarajan, *Estimation with Applications to Tracking and Navigation*, 2001, section 6.2.2) and the Joseph form
+of the update, which keeps the covariance symmetric and positive over a day.
+"""
+
+from __future__ import annotations
+
+from math import sqrt
+
+Row = tuple[float, float, float]
+
+
+class RateFilter:
+    """One number and its rate: `value`, `rate`, and their variances `p00`, `p11` (with `p01` between them).
+
+    `noise` is one standard deviation of a reading; `q` is the power spectral density of the acceleration
+    (unit^2/s^3): larger follows faster and smooths less; `rate_sd` is what the rate may be at the first reading.
+    """
+
+    __slots__ = ("_first_p11", "p00", "p01", "p11", "q", "r", "rate", "time_ns", "value")
+
+    def __init__(self, noise: float, q: float, rate_sd: float) -> None:
+        self.r = noise * noise
+        self.q = q
+        self._first_p11 = rate_sd * rate_sd
+        self.time_ns: int | None = None
+        self.value = self.rate = 0.0
+        self.p00 = self.p01 = self.p11 = 0.0
+
+    def update(self, time_ns: int, measured: float) -> None:
+        """Take one reading. A reading older than the last one is used as if it were of the same moment."""
+        if self.time_ns is None:
+            self.time_ns, self.value, self.rate = time_ns, measured, 0.0
+            self.p00, self.p01, self.p11 = self.r, 0.0, self._first_p11
+            return
+        if time_ns > self.time_ns:
+            dt = (time_ns - self.time_ns) * 1e-9
+            self.time_ns = time_ns
+            self.value += self.rate * dt
+            self.p00 += dt * (2.0 * self.p01 + dt * self.p11) + self.q * dt * dt * dt / 3.0
+            self.p01 += dt * self.p11 + self.q * dt * dt / 2.0
+            self.p11 += self.q * dt
+        s = self.p00 + self.r
+        k0, k1 = self.p00 / s, self.p01 / s
+        innovation = measured - self.value
+        self.value += k0 * innovation
+        self.rate += k1 * innovation
+        g = 1.0 - k0
+        p00, p01, p11 = self.p00, self.p01, self.p11
+        self.p00 = g * g * p00 + k0 * k0 * self.r
+        self.p01 = g * (p01 - k1 * p00) + k0 * k1 * self.r
+        self.p11 = p11 - 2.0 * k1 * p01 + k1 * k1 * (p00 + self.r)
+
+    @property
+    def rate_sd(self) -> float:
+        """One standard deviation of `rate`."""
+        return sqrt(self.p11)
+
+
+class TripleFilter:
+    """Three numbers and their rates: x = [z, a, b, dz, da, db], covariance `p` (6 rows of 6).
+
+    A reading touches the three positions only: h = (hz, ha, hb). `q` holds the acceleration densities of the three.
+    """
+
+    __slots__ = ("p", "q", "x")
+
+    def __init__(self, q: Row, variance: Row, rate_variance: Row) -> None:
+        self.q = q
+        self.x = [0.0] * 6
+        self.p = [[0.0] * 6 for _ in range(6)]
+        for i in range(3):
+            self.p[i][i] = variance[i]
+            self.p[i + 3][i + 3] = rate_variance[i]
+
+    def predict(self, dt: float) -> None:
+        """Let `dt` seconds pass."""
+        if dt <= 0.0:
+            return
+        x, p = self.x, self.p
+        for i in range(3):
+            x[i] += dt * x[i + 3]
+        for i in range(3):  # P <- F P F' with F = [[I, dt I], [0, I]], block by block
+            row, below = p[i], p[i + 3]
+            for j in range(6):
+                row[j] += dt * below[j]
+        for row in p:
+            for j in range(3):
+                row[j] += dt * row[j + 3]
+        half, third = dt * dt / 2.0, dt * dt * dt / 3.0
+        for i in range(3):
+            q = self.q[i]
+            p[i][i] += q * third
+            p[i][i + 3] += q * half
+            p[i + 3][i] += q * half
+            p[i + 3][i + 3] += q * dt
+
+    def innovation_variance(self, h: Row, r: float) -> float:
+        """Variance of (reading - prediction) for a reading with variance `r`."""
+        return variance_along(self.p, h) + r
+
+    def update(self, h: Row, innovation: float, r: float) -> None:
+        """Take one reading that differs by `innovation` from what was predicted (Joseph form, symmetric by
+        construction: each off-diagonal pair is computed once)."""
+        p, (hz, ha, hb) = self.p, h
+        ph = [row[0] * hz + row[1] * ha + row[2] * hb for row in p]
+        s = ph[0] * hz + ph[1] * ha + ph[2] * hb + r
+        k = [v / s for v in ph]
+        for i in range(6):
+            self.x[i] += k[i] * innovation
+        for i in range(6):
+            ki, phi, row = k[i], ph[i], p[i]
+            for j in range(i, 6):
+                row[j] = p[j][i] = row[j] - ki * ph[j] - phi * k[j] + ki * k[j] * s
+
+    def open_up(self, variance: Row, rate_variance: Row) -> None:
+        """Widen the covariance: the load has moved in a way the model did not expect."""
+        for i in range(3):
+            self.p[i][i] += variance[i]
+            self.p[i + 3][i + 3] += rate_variance[i]
+
+    def copy(self) -> TripleFilter:
+        """An independent copy, to look ahead with."""
+        other = TripleFilter.__new__(TripleFilter)
+        other.q, other.x, other.p = self.q, self.x[:], [row[:] for row in self.p]
+        return other
+
+
+def variance_along(p: list[list[float]], h: Row) -> float:
+    """h P h' over the position block."""
+    hz, ha, hb = h
+    return (
+        hz * (p[0][0] * hz + 2.0 * (p[0][1] * ha + p[0][2] * hb))
+        + ha * (p[1][1] * ha + 2.0 * p[1][2] * hb)
+        + hb * p[2][2] * hb
+    )

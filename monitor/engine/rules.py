@@ -1,0 +1,116 @@
+"""The rules the monitor watches: one row a rule and priority, the gravest root cause first.
+
+Set and clear limits are shares of the limit that the condition measures against; a state is taken once it has held for
+the row's delay. A new rule is a condition in conditions.py and a row here, and nothing else.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+from monitor.engine import conditions as see
+from monitor.engine.conditions import Outcome, Scene
+from monitor.engine.picture import Priority
+
+Subjects = Callable[[Scene], tuple[str, ...]]
+
+
+@dataclass(frozen=True, slots=True)
+class Rule:
+    """One row. `about` lists what it watches, `look` says how far each is gone, `do` is the action in the imperative.
+
+    Set above `set_at` for `on_s` seconds, cleared at or below `clear_at` for `off_s`.
+    """
+
+    name: str
+    priority: Priority
+    about: Subjects
+    look: Callable[[Scene, str], Outcome]
+    do: str
+    set_at: float = 1.0
+    clear_at: float = 0.9
+    on_s: float = 0.3
+    off_s: float = 1.0
+
+
+def _load(_: Scene) -> tuple[str, ...]:
+    return ("load",)
+
+
+def _crew(_: Scene) -> tuple[str, ...]:
+    return ("crew",)
+
+
+def _monitor(_: Scene) -> tuple[str, ...]:
+    return ("monitor",)
+
+
+def _stacks(scene: Scene) -> tuple[str, ...]:
+    return tuple(stack.name for stack in scene.rig.stack)
+
+
+def _bags(scene: Scene) -> tuple[str, ...]:
+    return tuple(bag.name for stack in scene.rig.stack for bag in stack.bag)
+
+
+def _shores(scene: Scene) -> tuple[str, ...]:
+    return tuple(shore.name for shore in scene.rig.shore)
+
+
+def _ports(scene: Scene) -> tuple[str, ...]:
+    return tuple(port.name for port in scene.rig.port)
+
+
+def _channels(scene: Scene) -> tuple[str, ...]:
+    return tuple(channel.name for channel in scene.rig.channel)
+
+
+def _pose_channels(scene: Scene) -> tuple[str, ...]:
+    return tuple(sensor.channel for sensor in (*scene.rig.height, *scene.rig.tilt))
+
+
+DANGER, WARNING, CAUTION = Priority.DANGER, Priority.WARNING, Priority.CAUTION
+
+RULES: tuple[Rule, ...] = (
+    Rule("stop-called", DANGER, _crew, see.stop_called, "stop all valves, hold", on_s=0.0, off_s=0.0),
+    Rule("lean", DANGER, _stacks, see.lean_with_bound, "stop filling, hold", clear_at=0.95, on_s=0.2),
+    Rule("tilt", DANGER, _load, see.tilt, "stop filling, hold", clear_at=0.95, on_s=0.2),
+    Rule("cross-tilt", DANGER, _load, see.cross_tilt, "stop, level the load", clear_at=0.95, on_s=0.2),
+    Rule("bag-pressure", DANGER, _bags, see.bag_pressure, "shut it, vent it", clear_at=0.98, on_s=0.2),
+    Rule("bag-order", DANGER, _bags, see.bag_order, "shut it"),
+    Rule("shore-behind", DANGER, _shores, see.shore_behind, "stop filling, free it", set_at=2.0, clear_at=1.8, on_s=0.5),
+    Rule("uncaptured", DANGER, _load, see.uncaptured, "stop filling, capture", set_at=2.0, clear_at=1.9),
+    Rule("shore-air-low", WARNING, _shores, see.shore_air_low, "raise its air", set_at=0.1, clear_at=0.05, on_s=1.0,
+         off_s=2.0),
+    Rule("shore-behind", WARNING, _shores, see.shore_behind, "stop filling, free it", on_s=1.0),
+    Rule("uncaptured", WARNING, _load, see.uncaptured, "stop filling, capture"),
+    Rule("bag-early", WARNING, _bags, see.bag_early, "shut it"),
+    Rule("rise-rate", WARNING, _load, see.rise_rate, "throttle the valve", on_s=0.5),
+    Rule("link-lost", WARNING, _ports, see.link_lost, "check cable and power", on_s=0.0, off_s=0.5),
+    Rule("recorder", WARNING, _monitor, see.recorder, "lift goes on unrecorded", on_s=0.0),
+    Rule("behind-time", WARNING, _monitor, see.behind_time, "trust the gauges, hold", on_s=0.0),
+    Rule("sensor-lost", WARNING, _channels, see.sensor_lost_blind, "hold, mend it", on_s=0.0, off_s=0.5),
+    Rule("sensor-range", WARNING, _channels, see.sensor_range_blind, "hold, mend it"),
+    Rule("lean", CAUTION, _stacks, see.lean, "watch it, fill slower", set_at=0.70, clear_at=0.65),
+    Rule("tilt", CAUTION, _load, see.tilt, "watch it", set_at=0.8, clear_at=0.75),
+    Rule("cross-tilt", CAUTION, _load, see.cross_tilt, "level the load", set_at=0.8, clear_at=0.75),
+    Rule("bag-pressure", CAUTION, _bags, see.bag_pressure, "stop filling it", set_at=0.95, clear_at=0.93),
+    Rule("sensor-disagrees", CAUTION, _pose_channels, see.sensor_disagrees, "look at it"),
+    Rule("sensor-lost", CAUTION, _channels, see.sensor_lost, "look at it", on_s=0.0, off_s=0.5),
+    Rule("sensor-range", CAUTION, _channels, see.sensor_range, "look at it"),
+)
+"""The table. Its order is the order of root causes among alarms of one priority. Rules on the sensors themselves stand
+last: what they say depends on which of the others could not be judged."""
+
+WIDTH = 80
+
+
+def line(rule: Rule, about: str, what: str) -> str:
+    """The alarm in one line that fits 80 columns: what, where, how much against what limit, what to do."""
+    head = f"{rule.priority.name:<8}{rule.name} {about}: "
+    tail = f" - {rule.do}"
+    room = WIDTH - len(head) - len(tail)
+    if len(what) > room:
+        what = what[: max(0, room - 1)].rstrip() + "…"
+    return head + what + tail

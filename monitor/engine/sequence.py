@@ -1,0 +1,222 @@
+"""The plan, step by step: which is being worked, how far to its stop, when it is done.
+
+A step is ended by `next` (a person, or the hand that stands in where there is no screen); only `hold` ends by itself
+when its time is up. The sequence says when a stop is reached; it never decides that people may go on.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+from monitor import quantities
+from monitor.engine.picture import NowPicture, ShorePicture, StackPicture, StepPicture
+from monitor.engine.shores import captured
+from monitor.rig.schema import Rig, Step
+
+_REACHED_M = 0.001
+"""A rise stop counts as reached within this: what a tape tells (common practice, no source)."""
+_REACHED_SHARE = 0.01
+"""A pressure stop counts as reached within this share."""
+_CARRY_OVER_NS = 5_000_000_000
+"""A bag that was already taking air when a step began may take this long to be shut."""
+
+
+@dataclass(slots=True)
+class _Run:
+    """How one step of the plan went."""
+
+    started_ns: int | None = None
+    ended_ns: int | None = None
+    ok: bool | None = None
+
+
+@dataclass(slots=True)
+class _Fill:
+    """Which bags have taken air since the step began, and which were taking some when it did."""
+
+    begun: set[str] = field(default_factory=set)
+    carried_over: set[str] = field(default_factory=set)
+
+
+class Sequence:
+    """The plan of a rig, followed from tick to tick."""
+
+    def __init__(self, rig: Rig) -> None:
+        self._units = rig.rig.units
+        self.steps = rig.step
+        self._runs = [_Run() for _ in rig.step]
+        self.index: int | None = None
+        self.done = False
+        self._from: float | None = None
+        self._fill = _Fill()
+        self._filling: frozenset[str] = frozenset()
+        self._heads = [stack.name for stack in rig.stack]
+
+    @property
+    def step(self) -> Step | None:
+        """The step being worked, or None before the zero and after the last."""
+        return None if self.index is None else self.steps[self.index]
+
+    @property
+    def carried_over(self) -> frozenset[str]:
+        """Bags that were already taking air when this step began and have not been shut since."""
+        return frozenset(self._fill.carried_over)
+
+    @property
+    def begun(self) -> frozenset[str]:
+        """Bags that have taken air since this step began."""
+        return frozenset(self._fill.begun)
+
+    def next_fill(self) -> Step | None:
+        """The fill step after this one."""
+        later = [] if self.index is None else self.steps[self.index + 1 :]
+        return next((step for step in later if step.do == "fill"), None)
+
+    def start(self, now_ns: int) -> None:
+        """Begin the plan from its first step; how an earlier try went is forgotten."""
+        self._runs = [_Run() for _ in self.steps]
+        self._enter(0 if self.steps else None, now_ns)
+
+    def forward(self, now_ns: int) -> str:
+        """End this step and begin the next. Returns what was done, in words."""
+        if self.index is None:
+            return ""
+        run = self._runs[self.index]
+        run.ended_ns, run.ok = now_ns, self.done or self.step_needs_a_person()
+        ended = self.index + 1
+        self._enter(self.index + 1 if self.index + 1 < len(self.steps) else None, now_ns)
+        return f"step {ended} ended" + ("" if self.index is None else f", step {self.index + 1} begun")
+
+    def backward(self, now_ns: int) -> str:
+        """Leave this step and take up the one before it again. Returns what was done, in words, or ""."""
+        if self.index is None:
+            last = len(self.steps) - 1
+            if not self.steps or self._runs[last].started_ns is None:
+                return ""
+            self._enter(last, now_ns)
+        elif self.index == 0:
+            return ""
+        else:
+            self._runs[self.index] = _Run()
+            self._enter(self.index - 1, now_ns)
+        return f"back to step {(self.index or 0) + 1}"
+
+    def _enter(self, index: int | None, now_ns: int) -> None:
+        self.index, self.done, self._from = index, False, None
+        self._fill = _Fill(carried_over=set(self._filling))
+        if index is not None:
+            self._runs[index] = _Run(started_ns=now_ns)
+
+    def step_needs_a_person(self) -> bool:
+        """Whether this step has no stop that a sensor could see."""
+        return self.step is not None and self.step.do in ("work", "check", "vent")
+
+    def tick(
+        self, now_ns: int, stacks: tuple[StackPicture, ...], shores: tuple[ShorePicture, ...], cribbed_ns: int | None
+    ) -> NowPicture | None:
+        """Where this step stands. `cribbed_ns`: when cribbing was last marked as packed."""
+        self._follow_filling(now_ns, stacks)
+        if self.step is not None and self.step.do == "hold" and self._held(now_ns) >= (self.step.for_ or 0.0):
+            self.done = True
+            self.forward(now_ns)
+        if self.index is None or self.step is None:
+            return None
+        progress, left, self.done = self._progress(self.step, now_ns, stacks, shores, cribbed_ns)
+        return NowPicture(self.index + 1, progress, left, self.done)
+
+    def _follow_filling(self, now_ns: int, stacks: tuple[StackPicture, ...]) -> None:
+        filling = frozenset(bag.name for stack in stacks for bag in stack.bags if bag.doing == "filling")
+        self._filling = filling
+        self._fill.carried_over &= filling
+        started = self._started_ns()
+        if started is None or now_ns - started > _CARRY_OVER_NS:
+            self._fill.carried_over.clear()
+        self._fill.begun |= filling - self._fill.carried_over
+
+    def _started_ns(self) -> int | None:
+        return None if self.index is None else self._runs[self.index].started_ns
+
+    def _held(self, now_ns: int) -> float:
+        started = self._started_ns()
+        return 0.0 if started is None else (now_ns - started) * 1e-9
+
+    def _progress(
+        self,
+        step: Step,
+        now_ns: int,
+        stacks: tuple[StackPicture, ...],
+        shores: tuple[ShorePicture, ...],
+        cribbed_ns: int | None,
+    ) -> tuple[float | None, str, bool]:
+        """(share done or None, what is left in words, whether the stop is reached)."""
+        if step.do == "hold":
+            left = max(0.0, (step.for_ or 0.0) - self._held(now_ns))
+            return (1.0 - left / step.for_ if step.for_ else 1.0), f"{left:.0f} s to go", False
+        if step.do == "capture":
+            return self._capture(shores, cribbed_ns)
+        if step.do in ("fill", "lower") and step.until is not None:
+            stops = [self._to_rise(step, stacks), self._to_pressure(step, stacks)]
+            known = [stop for stop in stops if stop is not None]
+            if known:
+                return max(known, key=lambda stop: (stop[2], stop[0] or 0.0))
+            return None, "not known how far", False
+        return None, "until you press next", False
+
+    def _capture(self, shores: tuple[ShorePicture, ...], cribbed_ns: int | None) -> tuple[float | None, str, bool]:
+        started = self._started_ns()
+        if cribbed_ns is not None and started is not None and cribbed_ns >= started:
+            return 1.0, "cribbing packed", True
+        if not shores:
+            return 0.0, "pack cribbing and mark it", False
+        behind = [s for s in shores if s.gap_m is None or s.gap_m > s.gap_allowed_m or s.doing == "released"]
+        left = "every shore follows" if not behind else f"{', '.join(s.name for s in behind)} behind"
+        return 1.0 - len(behind) / len(shores), left, captured(shores)
+
+    def _to_rise(self, step: Step, stacks: tuple[StackPicture, ...]) -> tuple[float | None, str, bool] | None:
+        until = step.until
+        if until is None or until.rise is None:
+            return None
+        stack = next((s for s in stacks if s.name == (until.at or self._heads[0])), None)
+        if stack is None or stack.rise_m is None:
+            return None
+        if self._from is None:
+            self._from = stack.rise_m
+        sign = 1.0 if step.do == "fill" else -1.0
+        left = sign * (until.rise - stack.rise_m)
+        whole = sign * (until.rise - self._from)
+        share = 1.0 if whole <= 0.0 else min(1.0, max(0.0, 1.0 - left / whole))
+        words = f"{quantities.length(max(left, 0.0), self._units)} to go"
+        return share, words, left <= _REACHED_M
+
+    def _to_pressure(self, step: Step, stacks: tuple[StackPicture, ...]) -> tuple[float | None, str, bool] | None:
+        until = step.until
+        if until is None or until.pressure is None or step.bag is None:
+            return None
+        bag = next((b for s in stacks for b in s.bags if b.name == step.bag), None)
+        if bag is None or bag.pressure_pa is None:
+            return None
+        left = until.pressure - bag.pressure_pa if step.do == "fill" else bag.pressure_pa - until.pressure
+        share = min(1.0, max(0.0, bag.pressure_pa / until.pressure)) if until.pressure > 0.0 else None
+        words = f"{quantities.pressure(max(left, 0.0), self._units)} to go"
+        return share, words, left <= _REACHED_SHARE * until.pressure
+
+    def pictures(self) -> tuple[StepPicture, ...]:
+        """Every step of the plan and how it went so far."""
+        return tuple(
+            StepPicture(i + 1, step.do, step.bag, self._stop(step), run.started_ns, run.ended_ns, run.ok)
+            for i, (step, run) in enumerate(zip(self.steps, self._runs, strict=True))
+        )
+
+    def _stop(self, step: Step) -> str:
+        """Where a step stops, in words."""
+        if step.do == "hold":
+            return f"for {step.for_ or 0.0:.0f} s"
+        if step.do == "capture":
+            return "every shore follows"
+        parts = []
+        if step.until is not None and step.until.rise is not None:
+            at = step.until.at or self._heads[0]
+            parts.append(f"rise {quantities.length(step.until.rise, self._units)} at {at}")
+        if step.until is not None and step.until.pressure is not None:
+            parts.append(f"{quantities.pressure(step.until.pressure, self._units)} in {step.bag}")
+        return " or ".join(parts) or "until you press next"

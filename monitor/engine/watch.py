@@ -1,0 +1,47 @@
+"""Runs the rule table over a scene at one tick, and fails closed: a rule that breaks is unknown, loudly; the rest go on."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+from monitor.engine.alarms import AlarmBook
+from monitor.engine.conditions import Measured, Outcome, Scene, Unknown
+from monitor.engine.picture import Blind, Priority
+from monitor.engine.rules import RULES, Rule
+
+
+class Watch:
+    """A rule table and the alarms that come of it."""
+
+    def __init__(self, rules: tuple[Rule, ...] = RULES) -> None:
+        self.rules = rules
+        self._broken = tuple(
+            replace(rule, priority=Priority.DANGER, do="watch it yourself", on_s=0.0) for rule in rules
+        )
+        self.book = AlarmBook(self._broken + rules)
+
+    def look(self, scene: Scene) -> tuple[Blind, ...]:
+        """Judge every rule at every place; returns those that could not be judged, each once."""
+        now_ns = scene.picture.time_ns
+        blind: dict[tuple[str, str], Blind] = {}
+        for rule, broken in zip(self.rules, self._broken, strict=True):
+            for about in rule.about(scene):
+                outcome = self._judge(rule, broken, scene, about)
+                self.book.look(rule, about, outcome, now_ns)
+                if isinstance(outcome, Unknown):
+                    blind.setdefault((rule.name, about), Blind(rule.name, about, outcome.because))
+                    if rule.priority is Priority.DANGER:
+                        for channel in outcome.channels:
+                            names = scene.dark.setdefault(channel, [])
+                            names.append(f"{rule.name} {about}")
+        return tuple(blind.values())
+
+    def _judge(self, rule: Rule, broken: Rule, scene: Scene, about: str) -> Outcome:
+        try:
+            outcome, failure = rule.look(scene, about), None
+        except Exception as error:  # noqa: BLE001 - whatever breaks in one rule must not silence the others
+            failure = f"this rule failed ({type(error).__name__})"
+            outcome = Unknown(failure)
+        self.book.look(broken, about, Measured(2.0 if failure else 0.0, failure or "", {"failed": failure}),
+                       scene.picture.time_ns)
+        return outcome
