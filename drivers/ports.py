@@ -1,0 +1,170 @@
+"""Running ports: what every driver offers, how it counts, how it tries again; and which driver opens which port.
+
+A port runs one thread that does three things: time-stamp, decode, put. It keeps its wire open for ever and says, once
+each time, when it is lost and when it is back.
+"""
+
+from __future__ import annotations
+
+import random
+import threading
+import time
+from abc import ABC, abstractmethod
+from collections import Counter
+from collections.abc import Callable, Mapping, Sequence
+from urllib.parse import urlsplit
+
+from drivers.config import Channel, MqttPort, NmeaPort, Port
+from drivers.reading import Clock, LinkState, Quality, Reading, Sink
+
+COUNTS = ("good", "old", "bad_checksum", "no_checksum", "malformed", "other", "empty", "mislabelled", "unknown_id",
+          "reconnects")
+"""What every port counts, whether it happens on its kind of wire or not."""
+
+
+class PortError(ValueError):
+    """A port that cannot be opened as asked. The message says what was found and what is allowed."""
+
+
+class Backoff:
+    """How long to wait before the next try: doubling from `first_s` to `most_s`, each with a quarter of jitter.
+
+    Jitter keeps several monitors from knocking at a restarted broker in step.
+    """
+
+    def __init__(self, first_s: float = 0.25, most_s: float = 2.0, jitter: float = 0.25,
+                 rng: random.Random | None = None) -> None:
+        self._first, self._most, self._jitter = first_s, most_s, jitter
+        self._random = rng or random.Random()
+        self._next = first_s
+
+    def wait_s(self) -> float:
+        """The next wait (s)."""
+        wait, self._next = self._next, min(self._most, self._next * 2.0)
+        return wait * (1.0 + self._jitter * (2.0 * self._random.random() - 1.0))
+
+    def reset(self) -> None:
+        """A connection was made: begin anew."""
+        self._next = self._first
+
+
+class Numbered:
+    """Makes readings of values: numbers each channel's from 0 and hands them on."""
+
+    def __init__(self, channels: Sequence[Channel], sink: Sink) -> None:
+        self._count = {channel.name: 0 for channel in channels}
+        self._sink = sink
+
+    def put(self, channel: str, time_ns: int, value: float, quality: Quality = Quality.GOOD,
+            device_time_ns: int | None = None) -> None:
+        """Hand on one value of one channel."""
+        sequence = self._count[channel]
+        self._count[channel] = sequence + 1
+        self._sink(Reading(channel, sequence, time_ns, device_time_ns, value, quality))
+
+
+class RunningPort(ABC):
+    """A port that runs: `start` it, `stop` it, read its `counters`. Subclasses connect and read.
+
+    `sink` gets Reading and LinkState and must not block. `clock` gives the session's monotonic nanoseconds.
+    """
+
+    def __init__(self, name: str, sink: Sink, clock: Clock) -> None:
+        self.name = name
+        self.counts: Counter[str] = Counter(dict.fromkeys(COUNTS, 0))
+        self.clock = clock
+        self._sink = sink
+        self._up: bool | None = None
+        self._stopping = threading.Event()
+        self._thread = threading.Thread(target=self._run, name=f"port:{name}", daemon=True)
+
+    def start(self) -> None:
+        """Begin; returns at once."""
+        self._thread.start()
+
+    def stop(self) -> None:
+        """End the thread and close the wire. Safe to call twice, and before `start`."""
+        self._stopping.set()
+        self.wake()
+        if self._thread.is_alive():
+            self._thread.join()
+
+    def counters(self) -> Mapping[str, int]:
+        """What has been counted so far."""
+        return dict(self.counts)
+
+    @property
+    def stopping(self) -> bool:
+        """Whether `stop` has been called."""
+        return self._stopping.is_set()
+
+    @abstractmethod
+    def serve(self, connected: Callable[[], None]) -> str:
+        """Connect, call `connected`, read until the wire is lost or `stopping`. Returns why, in one sentence."""
+
+    def wake(self) -> None:  # noqa: B027 - most drivers look at `stopping` often enough
+        """Cut short a blocking call, so that `stop` returns soon."""
+
+    def connected(self) -> None:
+        """The wire is up."""
+        if self._up is False:
+            self.counts["reconnects"] += 1
+        if self._up is not True:
+            self._up = True
+            self._sink(LinkState(self.name, True, self.clock(), "connected"))
+
+    def lost(self, text: str) -> None:
+        """The wire is gone; said once until it is back."""
+        if self._up is not False:
+            self._up = False
+            self._sink(LinkState(self.name, False, self.clock(), text))
+
+    def _run(self) -> None:
+        backoff = Backoff()
+
+        def connected() -> None:
+            backoff.reset()
+            self.connected()
+
+        while not self.stopping:
+            try:
+                why = self.serve(connected)
+            except Exception as error:  # noqa: BLE001 - a driver's own fault must be heard, and must not end the port
+                why = f"driver fault: {type(error).__name__}: {error}"
+            if not self.stopping:
+                self.lost(why)
+                self._stopping.wait(backoff.wait_s())
+
+
+def open_port(config: Port, channels: Sequence[Channel], sink: Sink, clock: Clock,
+              wall_s: Callable[[], float] = time.time) -> RunningPort:
+    """The running port for a port of the rig file; `channels` are those whose source names it. Not started yet.
+
+    `wall_s` gives seconds since 1970, for formats whose times are relative to now.
+    """
+    if isinstance(config, MqttPort):
+        from drivers.mqtt import MqttReader
+
+        return MqttReader(config, channels, sink, clock, wall_s)
+    from drivers.serial_line import SerialReader
+
+    return SerialReader(config, channels, sink, clock)
+
+
+def redirect(config: Port, url: str) -> Port:
+    """The same port, found elsewhere. Raises PortError.
+
+    NMEA takes any serial URL; MQTT takes `mqtt://HOST:PORT`, `tcp://HOST:PORT` or `HOST:PORT`, with `USER@` before.
+    """
+    if isinstance(config, NmeaPort):
+        return config.model_copy(update={"url": url})
+    parts = urlsplit(url if "://" in url else f"mqtt://{url}")
+    allowed = f"port '{config.name}': found '{url}', allowed is mqtt://HOST:PORT"
+    try:
+        port = parts.port or 1883
+    except ValueError:
+        raise PortError(allowed) from None
+    if parts.scheme not in ("mqtt", "tcp", "socket") or not parts.hostname or parts.path not in ("", "/"):
+        raise PortError(allowed)
+    update = {"host": parts.hostname, "port": port, "user": parts.username or config.user}
+    return config.model_copy(update=update)

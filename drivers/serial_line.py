@@ -1,0 +1,65 @@
+"""NMEA 0183 over any serial URL: an adapter, a pseudo-terminal, or a serial server on the network."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+
+import serial
+
+from drivers.config import Channel, NmeaPort
+from drivers.nmea import XdrDecoder
+from drivers.ports import Numbered, RunningPort
+from drivers.reading import Clock, Sink
+
+_WAIT_S = 0.1
+"""How long one read waits for a first byte; also how soon `stop` is noticed."""
+
+
+class SerialReader(RunningPort):
+    """Reads XDR sentences from a serial URL."""
+
+    def __init__(self, config: NmeaPort, channels: Sequence[Channel], sink: Sink, clock: Clock) -> None:
+        super().__init__(config.name, sink, clock)
+        self._config = config
+        self._decoder = XdrDecoder(config.checksum == "required")
+        self._decoder.counts = self.counts
+        self._put = Numbered(channels, sink).put
+        self._channels = {channel.source.id: channel for channel in channels if hasattr(channel.source, "id")}
+
+    def serve(self, connected: Callable[[], None]) -> str:
+        """Read until the wire is lost."""
+        url = self._config.url
+        try:
+            line = serial.serial_for_url(url, baudrate=self._config.baud, timeout=_WAIT_S)
+        except (serial.SerialException, OSError, ValueError) as error:
+            return f"cannot open {url}: {_reason(error)}"
+        self._decoder.reset()
+        with line:
+            connected()
+            try:
+                while not self.stopping:
+                    data = line.read(max(1, line.in_waiting))
+                    if data:
+                        self.take(data, self.clock())
+            except (serial.SerialException, OSError, TypeError) as error:  # TypeError: closed under a read, pyserial 3.5
+                return f"{url} is gone: {_reason(error)}"
+        return "stopped"
+
+    def take(self, data: bytes, time_ns: int) -> None:
+        """Turn bytes into readings, all of the moment they were taken from the wire."""
+        for item in self._decoder.feed(data):
+            channel = self._channels.get(item.id)
+            if channel is None:
+                self.counts["unknown_id"] += 1
+            elif channel.quantity != item.quantity:
+                self.counts["mislabelled"] += 1
+            else:
+                self.counts["good"] += 1
+                self._put(channel.name, time_ns, item.value)
+
+
+def _reason(error: BaseException) -> str:
+    """What the system said, without the library's wrapping."""
+    cause = error.__context__ if isinstance(error.__context__, OSError) else error
+    text = getattr(cause, "strerror", None) or str(error)
+    return " ".join(text.split())
