@@ -1,0 +1,112 @@
+"""Reads a journal back: block by block, each proven by its seal before any of it is played.
+
+A file may be whole, torn at its end, or changed somewhere. Everything up to the damage is played, nothing after it, and
+`damage` says in one sentence what was found and where.
+"""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+from replay.codec import AlarmLine, CodecError, Header, entry_of, parse, read_header, seal_line
+from replay.entries import Entry
+from replay.writer import JournalError, JournalWriter
+
+__all__ = ["Journal", "JournalError", "JournalWriter", "read_journal"]
+
+LONGEST_LINE = 4 * 1024 * 1024
+"""No line is longer; a file that has one is no journal."""
+
+
+class Journal:
+    """One recording. Iterate `lines()` once; then `damage` and `complete` say what the file was like."""
+
+    def __init__(self, path: Path, header: Header, first: bytes) -> None:
+        self.path, self.header = path, header
+        self.damage: str | None = None
+        self.complete = False
+        self.lost = 0
+        """Entries that could not be kept while nothing could be written."""
+        self.unknown = 0
+        """Lines of a kind that this program does not know, passed over."""
+        self._hash = hashlib.sha256(first)
+        self._number = 1
+
+    def lines(self) -> Iterator[Entry | AlarmLine]:
+        """Every input and every alarm transition, in order, up to the damage if there is any."""
+        block: list[dict[str, Any]] = []
+        begun = 2
+        ended = False
+        try:
+            with self.path.open("rb") as file:
+                file.readline(LONGEST_LINE)
+                while line := file.readline(LONGEST_LINE):
+                    self._number += 1
+                    if not line.endswith(b"\n"):
+                        self.damage = f"torn: it ends in the middle of line {self._number}; all before that was played"
+                        break
+                    found = parse(line)
+                    self.complete = False
+                    if found["k"] == "seal":
+                        if line != seal_line(found["t"], self._number - 1, self._hash):
+                            self.damage = self._changed(begun)
+                            return
+                        yield from self._entries(block)
+                        block, begun = [], self._number + 1
+                        self.complete = ended
+                    else:
+                        if ended:
+                            self.damage = f"changed: line {self._number} stands after the end; it was not played"
+                            return
+                        ended = found["k"] == "end"
+                        block.append(found)
+                    self._hash.update(line)
+        except CodecError as error:
+            self.damage = f"damaged: line {self._number} is no line of a journal: {error}; all before that was played"
+        except OSError as error:
+            self.damage = f"unreadable after line {self._number}: {error.strerror}"
+        yield from self._tail(block)
+        if not self.complete and self.damage is None:
+            self.damage = f"not closed: it stops after line {self._number}; all of it was played"
+
+    def _tail(self, block: list[dict[str, Any]]) -> Iterator[Entry | AlarmLine]:
+        """What stands after the last seal: at most the last second of a session that was cut off."""
+        try:
+            yield from self._entries(block)
+        except CodecError as error:
+            self.damage = f"damaged: after the last seal: {error}; all before that was played"
+
+    def _entries(self, block: list[dict[str, Any]]) -> Iterator[Entry | AlarmLine]:
+        for found in block:
+            entry = entry_of(found)
+            if entry is not None:
+                yield entry
+            elif found["k"] == "gap":
+                self.lost += found["lost"] if isinstance(found["lost"], int) else 0
+            elif found["k"] != "end":
+                self.unknown += 1
+
+    def _changed(self, begun: int) -> str:
+        last = self._number - 1
+        where = f"lines {begun} to {last} do" if last > begun else f"line {begun} does"
+        return f"changed: {where} not match the seal in line {self._number}; played up to line {begun - 1}"
+
+
+def read_journal(path: Path) -> Journal:
+    """Open a recording. Raises JournalError when it is none, or cannot be read."""
+    try:
+        with path.open("rb") as file:
+            first = file.readline(LONGEST_LINE)
+    except IsADirectoryError:
+        raise JournalError(f"{path}: is a folder; a recording is a file") from None
+    except OSError as error:
+        raise JournalError(f"{path}: {error.strerror}") from None
+    if not first:
+        raise JournalError(f"{path}: is empty; a recording begins with its header")
+    try:
+        return Journal(path, read_header(first), first)
+    except CodecError as error:
+        raise JournalError(f"{path}: is no recording: {error}") from None
