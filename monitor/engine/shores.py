@@ -12,6 +12,7 @@ from monitor.engine.channels import ChannelState
 from monitor.engine.geometry import hull, inside
 from monitor.engine.picture import Point, ShorePicture
 from monitor.engine.pose import PoseEstimate
+from monitor.rig.parts import centre_of_gravity
 from monitor.rig.schema import Rig, Shore
 
 _FOLLOWING_M_S = 0.001
@@ -87,7 +88,8 @@ def fall_if_bags_fail(
     support short of that is a see-saw, and it goes on to the next, at last to where it lay at the zero. None where
     the plan names no hinge or no centre of gravity: then it is not known.
     """
-    if rig.load.hinge is None or rig.load.centre_of_gravity is None:
+    centre = centre_of_gravity(rig.load)
+    if rig.load.hinge is None or centre is None:
         return None
     (x0, y0), (x1, y1) = rig.load.hinge
     length = hypot(x1 - x0, y1 - y0)
@@ -95,7 +97,7 @@ def fall_if_bags_fail(
     def arm(point: Point) -> float:
         return ((point[0] - x0) * (y0 - y1) + (point[1] - y0) * (x1 - x0)) / length
 
-    cg = rig.load.centre_of_gravity[:2]
+    cg = centre[:2]
     side = 1.0 if arm(cg) >= 0.0 else -1.0
     supports: list[tuple[float, Point]] = []  # (slope still to fall until met, where)
     for shore in shores:

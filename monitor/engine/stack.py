@@ -14,7 +14,8 @@ from monitor.engine.channels import ChannelState
 from monitor.engine.kalman import RateFilter
 from monitor.engine.picture import BagPicture, StackPicture
 from monitor.engine.pose import PoseEstimate
-from monitor.rig.schema import Bag, Rig, Stack
+from monitor.rig.capacity import AreaTable
+from monitor.rig.schema import Rig, Stack
 
 _NO_AIR = 0.02
 """Below this share of its working pressure a bag counts as empty."""
@@ -24,39 +25,6 @@ _SPLIT_SD_M = 0.01
 """How well pressures alone split the stack's height between its bags (one standard deviation)."""
 _LEAN_AGILITY, _LEAN_RATE_SD = 1e-5, 0.002
 """For the lean's trend: density of its acceleration (m^2/s^3), and its rate when first seen (m/s)."""
-
-
-class AreaTable:
-    """Effective area against height, linear between the points of a data plate; never rising with height."""
-
-    def __init__(self, bag: Bag) -> None:
-        self.heights = [height for height, _ in bag.capacity]
-        self.areas = [force / bag.working_pressure for _, force in bag.capacity]
-
-    def area(self, height: float) -> float:
-        """Effective area (m^2) at a height (m); the ends of the table hold beyond it."""
-        heights, areas = self.heights, self.areas
-        if height <= heights[0]:
-            return areas[0]
-        for k in range(1, len(heights)):
-            if height <= heights[k]:
-                share = (height - heights[k - 1]) / (heights[k] - heights[k - 1])
-                return areas[k - 1] + share * (areas[k] - areas[k - 1])
-        return areas[-1]
-
-    def height_at(self, area: float, highest: bool = False) -> float:
-        """The height (m) at which the area is `area`; the ends of the table bound it.
-
-        Where the table is flat, the lowest such height, or with `highest` the highest.
-        """
-        heights, areas = self.heights, self.areas
-        if area > areas[0] or (area == areas[0] and not highest):
-            return heights[0]
-        for k in range(1, len(heights)):
-            if area > areas[k] or (area == areas[k] and not highest):
-                share = (areas[k - 1] - area) / (areas[k - 1] - areas[k])
-                return heights[k - 1] + share * (heights[k] - heights[k - 1])
-        return heights[-1]
 
 
 def share_height(tables: list[AreaTable], pressures: list[float | None], total: float) -> tuple[float, list[float]]:

@@ -1,0 +1,233 @@
+"""What two tables of a rig file must agree on: names that exist, quantities that fit, numbers that make sense together."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from math import hypot
+
+from drivers.config import Channel, MqttSource
+from drivers.units import UNITS
+from monitor.rig.lines import Path
+from monitor.rig.parts import MATERIALS, SIDES
+from monitor.rig.schema import Rig, Stack, Step
+
+Disagreement = tuple[Path, str, str]
+"""(path of the key, what was found, what is allowed)."""
+
+
+def disagreements(rig: Rig) -> Iterator[Disagreement]:
+    """Everything in a rig that fits its schema and still cannot be."""
+    yield from references(rig)
+    yield from numbers(rig)
+
+
+def references(rig: Rig) -> Iterator[Disagreement]:
+    """Names that are given twice, that nothing has, or that belong to something else."""
+    yield from _names(rig)
+    yield from _channels_used(rig)
+    yield from _sources(rig)
+    for i, step in enumerate(rig.step):
+        yield from _step(rig, ("step", i), step)
+
+
+def numbers(rig: Rig) -> Iterator[Disagreement]:
+    """Numbers that make no sense, alone or beside each other in one table."""
+    yield from _load(rig)
+    for i, stack in enumerate(rig.stack):
+        yield from _stack(("stack", i), stack)
+    yield from _shores(rig)
+    for i, tilt in enumerate(rig.tilt):
+        if hypot(*tilt.axis) == 0.0:
+            yield ("tilt", i, "axis"), "[0, 0]", "a direction, such as [1.0, 0.0]"
+    for key in ("capture_every", "rise_rate", "tilt", "cross_tilt"):
+        if (value := getattr(rig.limits, key)) <= 0.0:
+            yield ("limits", key), f"{value:g}", "a limit above zero"
+
+
+def notes(rig: Rig) -> list[str]:
+    """What is allowed and still worth a second look, a sentence each."""
+    said = []
+    used = {name for _, name, _ in _uses(rig)}
+    for channel in rig.channel:
+        if channel.name not in used:
+            said.append(f"channel {channel.name} is read and shown, but nothing is computed from it")
+    for stack in rig.stack:
+        least = min(bag.working_pressure for bag in stack.bag)
+        if stack.supply > least:
+            said.append(f"stack {stack.name}: the supply is above the working pressure of a bag")
+        if stack.head_tilt is None and not rig.tilt:
+            said.append(f"stack {stack.name}: no tilt of its head or of the load, so its lean is never known")
+    if len(rig.height) + len(rig.tilt) < 4:
+        said.append("fewer than four height and tilt sensors: one that lies cannot be told from the load's own motion")
+    if not rig.step:
+        said.append("no steps: the rules that follow a plan have nothing to watch")
+    return said
+
+
+def _names(rig: Rig) -> Iterator[Disagreement]:
+    def named(table: str) -> list[tuple[Path, str]]:
+        return [((table, i, "name"), it.name) for i, it in enumerate(getattr(rig, table))]
+
+    bags: list[tuple[Path, str]] = [
+        (("stack", i, "bag", j, "name"), bag.name) for i, stack in enumerate(rig.stack) for j, bag in enumerate(stack.bag)
+    ]
+    for group in (named("stack") + named("shore"), bags, named("port"), named("channel")):
+        seen: set[str] = set()
+        for path, name in group:
+            if name in seen:
+                yield path, f"'{name}' a second time", "a name of its own"
+            seen.add(name)
+
+
+def _uses(rig: Rig) -> Iterator[tuple[Path, str, str]]:
+    """(path, channel name, quantity it must have) of every channel that something is computed from."""
+    for i, stack in enumerate(rig.stack):
+        at: Path = ("stack", i)
+        for key in ("head_tilt", "head_offset"):
+            for k, name in enumerate(getattr(stack, key) or ()):
+                yield (*at, key, k), name, "angle" if key == "head_tilt" else "length"
+        for j, bag in enumerate(stack.bag):
+            yield (*at, "bag", j, "pressure"), bag.pressure, "pressure"
+            for k, name in enumerate(bag.plate_tilt or ()):
+                yield (*at, "bag", j, "plate_tilt", k), name, "angle"
+    for i, shore in enumerate(rig.shore):
+        yield ("shore", i, "extension"), shore.extension, "length"
+        if shore.pressure is not None:
+            yield ("shore", i, "pressure"), shore.pressure, "pressure"
+    for i, height in enumerate(rig.height):
+        yield ("height", i, "channel"), height.channel, "length"
+    for i, tilt in enumerate(rig.tilt):
+        yield ("tilt", i, "channel"), tilt.channel, "angle"
+
+
+def _channels_used(rig: Rig) -> Iterator[Disagreement]:
+    channels = {channel.name: channel for channel in rig.channel}
+    pose: set[str] = set()
+    for path, name, quantity in _uses(rig):
+        if name not in channels:
+            yield path, f"'{name}'", f"a channel of this file: {_some(list(channels))}"
+        elif channels[name].quantity != quantity:
+            yield path, f"'{name}', a channel of {channels[name].quantity}", f"a channel of {quantity}"
+        elif path[0] in ("height", "tilt"):
+            if name in pose:
+                yield path, f"'{name}' a second time", "each sensor once"
+            pose.add(name)
+
+
+def _sources(rig: Rig) -> Iterator[Disagreement]:
+    ports = {port.name: port for port in rig.port}
+    places: dict[tuple[str, ...], str] = {}
+    formats: dict[tuple[str, str], str] = {}
+    for i, channel in enumerate(rig.channel):
+        at: Path = ("channel", i, "source")
+        source = channel.source
+        port = ports.get(source.port)
+        if port is None:
+            yield (*at, "port"), f"'{source.port}'", f"a port of this file: {_some(list(ports))}"
+            continue
+        if isinstance(source, MqttSource) != (port.driver == "mqtt"):
+            needs = "topic and format" if port.driver == "mqtt" else "id"
+            yield at, "a source of another kind of port", f"{needs}: port '{port.name}' has driver '{port.driver}'"
+            continue
+        yield from _mqtt(at, channel)
+        if isinstance(source, MqttSource):
+            place: tuple[str, ...] = (source.port, source.topic, source.n or source.pointer or "")
+            first = formats.setdefault((source.port, source.topic), source.format)
+            if first != source.format:
+                yield (*at, "format"), f"'{source.format}'", f"one format a topic: '{source.topic}' is '{first}' already"
+        else:
+            place = (source.port, source.id)
+        if place in places:
+            yield at, f"the same place as channel {places[place]}", "a place of its own"
+        places.setdefault(place, channel.name)
+
+
+def _mqtt(at: Path, channel: Channel) -> Iterator[Disagreement]:
+    source = channel.source
+    if not isinstance(source, MqttSource):
+        return
+    if source.format == "senml" and source.n is None:
+        yield (*at, "n"), "nothing", "the record's name: format 'senml' needs it"
+    if source.format == "senml" and source.unit is not None:
+        yield (*at, "unit"), f"'{source.unit}'", "no unit: a SenML pack says its own"
+    if source.format == "json" and source.pointer is None:
+        yield (*at, "pointer"), "nothing", "a JSON pointer such as '/tilt/0': format 'json' needs it"
+    units = UNITS[channel.quantity][1]
+    if source.unit is not None and source.unit not in units:
+        yield (*at, "unit"), f"'{source.unit}'", f"a unit of {channel.quantity}: {', '.join(units)}"
+    if source.format != "senml" and source.unit is None:
+        yield (*at, "unit"), "nothing", f"what the number is in: format '{source.format}' needs it"
+
+
+def _load(rig: Rig) -> Iterator[Disagreement]:
+    load = rig.load
+    if load.weight is not None and load.weight <= 0.0:
+        yield ("load", "weight"), f"{load.weight:g} N", "a weight above zero"
+    if load.hinge is not None and load.hinge[0] == load.hinge[1]:
+        yield ("load", "hinge"), "one point twice", "two points of the hinge line"
+    for i, part in enumerate(load.part):
+        if part.material not in MATERIALS:
+            yield ("load", "part", i, "material"), f"'{part.material}'", f"one of {', '.join(MATERIALS)}"
+        if len(part.size) != SIDES[part.shape] or min(part.size) <= 0.0:
+            yield ("load", "part", i, "size"), f"{part.size}", f"{SIDES[part.shape]} lengths above zero for a {part.shape}"
+    if load.outline and len(load.outline) < 3:
+        yield ("load", "outline"), f"{len(load.outline)} points", "at least three corners"
+
+
+def _stack(at: Path, stack: Stack) -> Iterator[Disagreement]:
+    for key in ("ring", "supply", "height_at_zero"):
+        if (value := getattr(stack, key)) <= 0.0:
+            yield (*at, key), f"{value:g}", "above zero"
+    flat = sum(bag.height_flat for bag in stack.bag)
+    if stack.height_at_zero < flat - 1e-9:
+        yield (*at, "height_at_zero"), f"{stack.height_at_zero:g} m", f"at least the flat bags: {flat:g} m"
+    for j, bag in enumerate(stack.bag):
+        here: Path = (*at, "bag", j)
+        if bag.working_pressure <= 0.0:
+            yield (*here, "working_pressure"), f"{bag.working_pressure:g} Pa", "above zero"
+        for k, (height, force) in enumerate(bag.capacity):
+            before = bag.capacity[k - 1] if k else None
+            if force <= 0.0:
+                yield (*here, "capacity", k, 1), f"{force:g} N", "a force above zero"
+            if before is None:
+                if abs(height - bag.height_flat) > 1e-6:
+                    yield (*here, "capacity", k, 0), f"{height:g} m", f"the flat height, {bag.height_flat:g} m, first"
+            elif height <= before[0]:
+                yield (*here, "capacity", k, 0), f"{height:g} m", f"above the height before it, {before[0]:g} m"
+            elif force > before[1]:
+                yield (*here, "capacity", k, 1), f"{force:g} N", f"at most the force before it, {before[1]:g} N"
+
+
+def _shores(rig: Rig) -> Iterator[Disagreement]:
+    for i, shore in enumerate(rig.shore):
+        for key in ("follow_pressure", "piston_area", "lock_pitch", "gap_allowed"):
+            if (value := getattr(shore, key)) <= 0.0:
+                yield ("shore", i, key), f"{value:g}", "above zero"
+
+
+def _step(rig: Rig, at: Path, step: Step) -> Iterator[Disagreement]:
+    bags = [bag.name for stack in rig.stack for bag in stack.bag]
+    stacks = [stack.name for stack in rig.stack]
+    if step.bag is not None and step.bag not in bags:
+        yield (*at, "bag"), f"'{step.bag}'", f"a bag of this file: {_some(bags)}"
+    if step.do == "fill" and step.bag is None:
+        yield (*at, "bag"), "nothing", "the bag to fill"
+    if step.do in ("fill", "lower") and step.until is None:
+        yield (*at, "until"), "nothing", "where it stops, such as { rise = '60 mm', at = 'S1' }"
+    if step.do == "hold" and (step.for_ is None or step.for_ <= 0.0):
+        yield (*at, "for"), "nothing" if step.for_ is None else f"{step.for_:g} s", "how long, such as '20 s'"
+    until = step.until
+    if until is None:
+        return
+    if until.rise is None and until.pressure is None:
+        yield (*at, "until"), "no stop", "a rise or a pressure"
+    if until.at is not None and until.at not in stacks:
+        yield (*at, "until", "at"), f"'{until.at}'", f"a stack of this file: {_some(stacks)}"
+    if until.rise is not None and until.at is None and len(stacks) > 1:
+        yield (*at, "until", "at"), "nothing", f"at which stack the rise is meant: {_some(stacks)}"
+    if until.pressure is not None and step.bag is None:
+        yield (*at, "until", "pressure"), f"{until.pressure:g} Pa", "a pressure only with the bag it is in"
+
+
+def _some(names: list[str]) -> str:
+    return ", ".join(names[:8]) + (f" and {len(names) - 8} more" if len(names) > 8 else "")

@@ -1,0 +1,227 @@
+"""Reads a rig file, and says all that is wrong with it at once: where, what was found, what is allowed."""
+
+from __future__ import annotations
+
+import difflib
+import re
+import tomllib
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from pydantic import ValidationError
+from pydantic_core import ErrorDetails
+
+from monitor.rig import checks
+from monitor.rig.lines import Lines
+from monitor.rig.lines import Path as KeyPath
+from monitor.rig.mend import STAND_IN, annotation, mended, models_in, touches
+from monitor.rig.schema import Rig
+
+_KINDS = {"name", "do", "driver", "quantity", "source", "format"}
+"""Keys that others depend on: where one is a stand-in, what depends on it is not judged."""
+_LARGEST = 1024 * 1024
+_PATTERNS = {
+    r"^[^\s/+#]+$": "a name of 1 to 24 characters, without spaces and without / + #",
+    r"^(/([^/~]|~[01])*)*$": "a JSON pointer, such as '/tilt/0'",
+    r"^[^+#\x00]+$": "a topic without the wildcards + and #",
+}
+_PLAINER = (
+    ("Input should be a valid ", "a "),
+    ("Input should be ", ""),
+    ("List should have ", "a list with "),
+    ("Tuple should have ", "a list with "),
+    ("String should have ", "a text with "),
+    (" after validation", ""),
+)
+"""How the schema's library puts it, and how a crew member would."""
+_TAGS = {"nmea", "mqtt"}
+"""Marks that the schema puts into a path where a table may be one of several kinds; no keys of the file."""
+
+
+@dataclass(frozen=True, slots=True)
+class Fault:
+    """One thing wrong: the key's full path, its line (from 1), what was found there, what is allowed."""
+
+    path: str
+    line: int
+    found: str
+    allowed: str
+
+
+class RigFaults(Exception):
+    """A rig file that cannot be used. `faults` holds everything wrong with it, in the order of its lines."""
+
+    def __init__(self, where: str, faults: list[Fault]) -> None:
+        self.where = where
+        self.faults = sorted(faults, key=lambda fault: (fault.line, fault.path))
+        super().__init__(where)
+
+    def __str__(self) -> str:
+        return "\n".join(
+            f"{self.where}:{f.line}: {f.path + ': ' if f.path else ''}found {f.found}; allowed is {f.allowed}"
+            for f in self.faults
+        )
+
+
+def read_rig(path: Path) -> Rig:
+    """The rig in a file. Raises RigFaults."""
+    return parse_rig(read_text(path), str(path))
+
+
+def read_text(path: Path) -> str:
+    """The text of a rig file. Raises RigFaults."""
+
+    def refused(found: str) -> RigFaults:
+        return RigFaults(str(path), [Fault("", 1, found, "a rig file: TOML text in UTF-8, at most 1 MiB")])
+
+    try:
+        if path.is_file() and path.stat().st_size > _LARGEST:
+            raise refused(f"{path.stat().st_size} bytes")
+        return path.read_text(encoding="utf-8")
+    except UnicodeDecodeError as error:
+        raise refused(f"a byte that is not UTF-8 at position {error.start}") from None
+    except OSError as error:
+        raise refused(f"no readable file ({(error.strerror or 'error').lower()})") from None
+
+
+def parse_rig(text: str, where: str = "rig file") -> Rig:
+    """The rig in a text. `where` names it in faults. Raises RigFaults."""
+    document = _parsed(text, where)
+    lines = Lines(text)
+    faults: list[Fault] = []
+    rig = None
+    try:
+        rig = Rig.model_validate(document)
+        sound = checks.disagreements(rig)
+    except ValidationError as error:
+        faults = [_fault(detail, document, lines) for detail in error.errors()]
+        sound = _sound(document)
+    faults += [Fault(_written(path, document), lines.find(path), found, allowed) for path, found, allowed in sound]
+    if faults or rig is None:
+        raise RigFaults(where, faults)
+    return rig
+
+
+def _sound(document: dict[str, Any]) -> Iterator[checks.Disagreement]:
+    """What the sound parts of a faulty document disagree about: nothing that only follows from a fault said already."""
+    whole = mended(document, _place)
+    if whole is None:
+        return
+    rig, stand_ins = whole
+    unsure = {path[:2] for path in stand_ins if len(path) < 3 or _KINDS & set(path[2:])}
+    unsure_names = {_at(document, (*table, "name")) for table in unsure}
+    for path, found, allowed in checks.references(rig):
+        named = {_at(document, path), _at(document, (*path[:2], "source", "port"))}
+        follows = path[:2] in unsure or named & unsure_names or STAND_IN in allowed
+        if not follows and not touches(path, stand_ins):
+            yield path, found, allowed
+    yield from (it for it in checks.numbers(rig) if not touches(it[0][:2], stand_ins))
+
+
+def _place(detail: ErrorDetails, document: dict[str, Any]) -> KeyPath:
+    """The path of the very key that one fault of the schema is about."""
+    path = _real(detail["loc"], document)
+    return (*path, "driver") if detail["type"].startswith("union_tag") else path
+
+
+def _at(document: Any, path: KeyPath) -> str | KeyPath:
+    """The text that stands at a path, or the path itself where none does."""
+    for part in path:
+        try:
+            document = document[part]
+        except (KeyError, IndexError, TypeError):
+            return path
+    return document if isinstance(document, str) else path
+
+
+def _parsed(text: str, where: str) -> dict[str, Any]:
+    try:
+        return tomllib.loads(text.replace("\r\n", "\n"))
+    except tomllib.TOMLDecodeError as error:
+        match = re.search(r"(.*) \(at line (\d+), column (\d+)\)$", str(error))
+        line = int(match[2]) if match else text.count("\n") + 1
+        said = match[1] if match else str(error).removesuffix(" (at end of document)")
+        shown = text.splitlines()[line - 1].strip()[:40] if line <= len(text.splitlines()) else "the end of the file"
+        raise RigFaults(where, [Fault("", line, f"'{shown}'", f"TOML ({said.lower()})")]) from None
+    except RecursionError:
+        raise RigFaults(where, [Fault("", 1, "tables within tables without end", "a rig file")]) from None
+
+
+def _fault(detail: ErrorDetails, document: dict[str, Any], lines: Lines) -> Fault:
+    """A fault of the schema, with its place in the text."""
+    path = _place(detail, document)
+    kind, given = detail["type"], detail.get("input")
+    if kind == "missing":
+        *table, key = path
+        return Fault(_written(path, document), lines.find(tuple(table)), "nothing",
+                     f"a value: '{key}' may not be left out")
+    if kind == "extra_forbidden":
+        known = _known_keys(path[:-1])
+        close = difflib.get_close_matches(str(path[-1]), known, 1)
+        meant = f"; did you mean '{close[0]}'?" if close else ""
+        return Fault(_written(path, document), lines.find(path), "a key that means nothing here",
+                     (f"one of {', '.join(known)}" if known else "no further key") + meant)
+    if kind.startswith("union_tag"):
+        found = _short(given["driver"]) if isinstance(given, dict) and "driver" in given else "nothing"
+        return Fault(_written(path, document), lines.find(path), found, "'nmea' or 'mqtt'")
+    return Fault(_written(path, document), lines.find(path), _short(given), _allowed(detail))
+
+
+def _allowed(detail: ErrorDetails) -> str:
+    context, kind = detail.get("ctx", {}), detail["type"]
+    if "allowed" in context:
+        return str(context["allowed"])
+    if kind == "literal_error":
+        return str(context.get("expected", ""))
+    if kind == "string_pattern_mismatch":
+        return _PATTERNS.get(context.get("pattern", ""), f"a text of the form {context.get('pattern')}")
+    if kind.startswith("int_"):
+        return "a whole number"
+    message = detail["msg"]
+    for before, after in _PLAINER:
+        message = message.replace(before, after, 1)
+    return message[0].lower() + message[1:]
+
+
+def _real(loc: tuple[str | int, ...], document: dict[str, Any]) -> KeyPath:
+    """The path in the file: without the schema's own marks for kinds of tables."""
+    path: list[str | int] = []
+    here: Any = document
+    for part in loc:
+        if part in _TAGS and not (isinstance(here, dict) and part in here):
+            continue
+        path.append(part)
+        try:
+            here = here[part]
+        except (KeyError, IndexError, TypeError):
+            here = None
+    return tuple(path)
+
+
+def _written(path: KeyPath, document: dict[str, Any]) -> str:
+    """A path as a person reads it: `stack[0].bag[1].capacity`, with the names of things behind: `(S1, S1-upper)`."""
+    text, names = "", []
+    here: Any = document
+    for part in path:
+        text += f"[{part}]" if isinstance(part, int) else f"{'.' if text else ''}{part}"
+        try:
+            here = here[part]
+        except (KeyError, IndexError, TypeError):
+            here = None
+        if isinstance(part, int) and isinstance(here, dict):
+            name = here.get("name", here.get("channel"))
+            names += [name] if isinstance(name, str) else []
+    return f"{text} ({', '.join(names)})" if names else text
+
+
+def _known_keys(path: KeyPath) -> list[str]:
+    """The keys that the table at a path may have."""
+    return sorted({field.alias or name for model in models_in(annotation(path))
+                   for name, field in model.model_fields.items()})
+
+
+def _short(value: object) -> str:
+    text = f"'{value}'" if isinstance(value, str) else str(value).lower() if isinstance(value, bool) else repr(value)
+    return text if len(text) <= 60 else text[:57] + "..."
