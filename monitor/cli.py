@@ -1,0 +1,152 @@
+"""The command line: what may be typed, and nothing of what it does. Each command's work is imported when it is called."""
+
+from __future__ import annotations
+
+import argparse
+import os
+import sys
+from collections.abc import Sequence
+
+CAUTION = (
+    "inchwatch watches and never drives a valve. It supports and never replaces a trained safety officer, the makers' "
+    "instructions, local rules and licensed practice. Nobody goes under a load held by bags alone."
+)
+PRIORITIES = ("notice", "caution", "warning", "danger")
+
+
+def parser() -> argparse.ArgumentParser:
+    """The whole command line."""
+    top = argparse.ArgumentParser(
+        prog="inchwatch",
+        description="Live monitor for heavy loads raised on lifting bags, with shores and cribbing close behind.",
+        epilog=CAUTION,
+    )
+    top.add_argument("--version", action="store_true", help="print the version and exit")
+    top.add_argument("--completion", choices=("bash", "zsh", "tcsh"), metavar="SHELL",
+                     help="print a completion script for bash, zsh or tcsh")
+    commands = top.add_subparsers(dest="command", metavar="COMMAND", title="commands")
+
+    demo = _add(commands, "demo", "a simulated lift on the operator's screen: no hardware, no file, no broker",
+                "Without a terminal it runs headless and prints its verdict.")
+    demo.add_argument("--headless", action="store_true", help="no screen: print alarms, a line a second, the verdict")
+    demo.add_argument("--json", action="store_true", help="with --headless: JSON lines, the verdict last")
+    demo.add_argument("--drill", metavar="NAME", default="demo", help="another drill than the demo's own")
+    demo.add_argument("--seed", type=int, default=1, help="seed of the sensors' noise (default: 1)")
+    demo.add_argument("--no-bell", action="store_true", help="do not sound the terminal bell")
+
+    check = _add(commands, "check", "validate a rig file and print its lift plan sheet")
+    check.add_argument("rig", nargs="?", metavar="RIG", help="rig file (TOML)")
+    check.add_argument("--json", action="store_true", help="one JSON object: faults, notes, plan")
+    check.add_argument("--schema", action="store_true", help="print the JSON Schema of rig files instead")
+
+    run = _add(commands, "run", "the operator's screen on a real rig, recording by default",
+               "With --headless and without --actions it takes the zero and ends steps by itself.")
+    run.add_argument("rig", metavar="RIG", help="rig file (TOML)")
+    run.add_argument("--headless", action="store_true", help="no screen: alarms as they happen, a picture a second")
+    run.add_argument("--json", action="store_true", help="with --headless: one JSON object a line")
+    run.add_argument("--for", dest="for_", metavar="TIME", help="end by itself after this long, such as 30s")
+    run.add_argument("--port", action="append", default=[], metavar="NAME=URL",
+                     help="where a port of the rig file is found instead (may be repeated)")
+    run.add_argument("--actions", metavar="-", choices=("-",),
+                     help="with --headless: a person's actions as JSON lines on standard input")
+    run.add_argument("--record", metavar="FILE", help="where to keep the session (default: RIG-DATE-TIME.jsonl here)")
+    run.add_argument("--no-record", action="store_true", help="keep nothing")
+    run.add_argument("--no-bell", action="store_true", help="do not sound the terminal bell")
+
+    drill = _add(commands, "drill", "a virtual rig that speaks real wire formats on a pty, a TCP port or a broker")
+    drill.add_argument("scenario", nargs="?", metavar="SCENARIO", help="name of a drill, or a drill file (TOML)")
+    drill.add_argument("--list", action="store_true", help="list the drills and exit")
+    drill.add_argument("--rig", metavar="RIG", help="rig file to play (default: a training yard's wall panel)")
+    drill.add_argument("--port", action="append", default=[], metavar="NAME=URL",
+                       help="where to speak instead: socket://HOST:PORT, pty, mqtt://HOST:PORT (may be repeated)")
+    drill.add_argument("--speed", type=float, default=1.0, help="times real time (default: 1)")
+    drill.add_argument("--seed", type=int, default=1, help="seed of the sensors' noise (default: 1)")
+    drill.add_argument("--truth", metavar="FILE", help="write what truly happens, as JSON lines (- is standard output)")
+    drill.add_argument("--json", action="store_true", help="say where the ports are found as one JSON object")
+
+    judge = _add(commands, "judge", "run the engine again over recordings and print the verdict")
+    judge.add_argument("files", nargs="+", metavar="FILE", help="recording")
+    judge.add_argument("--json", action="store_true", help="one JSON object a file")
+    judge.add_argument("--limits", metavar="TOML", help="judge under other limits: a file with a [limits] table")
+    judge.add_argument("--fail-on", choices=PRIORITIES, metavar="PRIORITY",
+                       help="exit with 1 if an alarm of this priority or above was raised: " + ", ".join(PRIORITIES))
+    return top
+
+
+def _add(
+    commands: "argparse._SubParsersAction[argparse.ArgumentParser]", name: str, does: str, more: str = ""
+) -> argparse.ArgumentParser:
+    return commands.add_parser(name, help=does, description=f"{does[0].upper()}{does[1:]}. {more}".strip(), epilog=CAUTION)
+
+
+def main(argv: Sequence[str] | None = None) -> int:
+    """Run one command; returns its exit code: 0 done, 1 the thing asked about is wrong, 2 the call is wrong."""
+    top = parser()
+    call = top.parse_args(argv)
+    if call.version:
+        from importlib.metadata import version
+
+        print(f"inchwatch {version('inchwatch')}")
+        return 0
+    if call.completion:
+        import shtab
+
+        print(shtab.complete(top, call.completion))
+        return 0
+    if call.command is None:
+        top.print_help()
+        return 0
+    try:
+        return _command(top, call)
+    except KeyboardInterrupt:
+        return 0
+    except BrokenPipeError:  # whoever read standard output has gone away; nothing is left to say to it
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return 0
+
+
+def _command(top: argparse.ArgumentParser, call: argparse.Namespace) -> int:
+    if call.command == "check":
+        return _check(top, call)
+    if call.command == "judge":
+        from monitor.debrief.judge import judge
+
+        return judge(call.files, as_json=call.json, limits=call.limits, fail_on=call.fail_on)
+    if call.command == "drill":
+        return _drill(top, call)
+    if call.command == "demo":
+        from monitor.drill.demo import demo
+
+        return demo(call.drill, seed=call.seed, headless=call.headless, as_json=call.json, bell=not call.no_bell)
+    from monitor.live.command import Call, run
+
+    if (call.json or call.actions) and not call.headless:
+        top.error("--json and --actions go with --headless")
+    if call.record and call.no_record:
+        top.error("--record and --no-record exclude each other")
+    return run(Call(
+        rig=call.rig, headless=call.headless, as_json=call.json, for_=call.for_, ports=call.port,
+        actions=call.actions is not None, record=call.record, keep=not call.no_record, bell=not call.no_bell,
+    ))
+
+
+def _check(top: argparse.ArgumentParser, call: argparse.Namespace) -> int:
+    from monitor.rig.check import check, schema_text
+
+    if call.schema:
+        print(schema_text())
+        return 0
+    if call.rig is None:
+        top.error("check needs a RIG file, or --schema")
+    return check(call.rig, call.json, sys.stdout, sys.stderr)
+
+
+def _drill(top: argparse.ArgumentParser, call: argparse.Namespace) -> int:
+    from monitor.drill.command import list_drills, run_drill
+
+    if call.list:
+        return list_drills(call.json)
+    if call.scenario is None:
+        top.error("drill needs a SCENARIO, or --list")
+    return run_drill(call.scenario, rig=call.rig, ports=call.port, speed=call.speed, seed=call.seed,
+                     truth=call.truth, as_json=call.json)

@@ -1,0 +1,154 @@
+"""The body of `inchwatch judge`: recordings run through the engine again, at full speed, and what it says of them."""
+
+from __future__ import annotations
+
+import sys
+import tomllib
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Any
+
+import orjson
+
+from monitor import encode
+from monitor.debrief.verdict import Verdict
+from monitor.encode import Json
+from monitor.engine.engine import Engine
+from monitor.engine.picture import Priority
+from monitor.rig.load import RigFaults, parse_rig, read_text
+from monitor.rig.schema import Limits, Rig
+from drivers.reading import Reading
+from replay.codec import AlarmLine
+from replay.entries import Notice
+from replay.journal import Journal, JournalError, read_journal
+
+
+def judge(files: Sequence[str], *, as_json: bool, limits: str | None = None, fail_on: str | None = None) -> int:
+    """Print a verdict a file; returns the exit code: 1 if a file cannot be judged, or `fail_on` was reached."""
+    try:
+        other = _read_limits(Path(limits)) if limits else None
+    except RigFaults as faults:
+        print(faults, file=sys.stderr)
+        return 2
+    failed = False
+    for name in files:
+        try:
+            verdict = judged(Path(name), other)
+        except (JournalError, RigFaults) as error:
+            print(f"inchwatch judge: {error}", file=sys.stderr)
+            failed = True
+            continue
+        print(orjson.dumps(verdict).decode() if as_json else in_words(verdict), flush=True)
+        failed |= fail_on is not None and any(
+            Priority[alarm["priority"].upper()] >= Priority[fail_on.upper()] for alarm in verdict["alarms"])
+    return int(failed)
+
+
+def judged(path: Path, limits: dict[str, Any] | None = None) -> Json:
+    """The verdict on one recording. `limits` are put in place of the rig file's own. Raises JournalError, RigFaults."""
+    journal = read_journal(path)
+    rig = parse_rig(journal.header.rig, f"{path}: rig file")
+    if limits is not None:
+        rig = _under(rig, limits)
+    run = Rerun(rig)
+    for line in journal.lines():
+        run.take(line)
+    return {
+        "file": str(path),
+        "rig": rig.rig.name,
+        "seconds": round(run.last_ns * 1e-9, 4),
+        "samples": run.samples,
+        "complete": journal.complete,
+        "damage": journal.damage,
+        "lost": journal.lost,
+        "same_as_live": None if limits is not None else run.same_as_live(journal),
+        "late": run.late,
+        **run.verdict.as_json(),
+    }
+
+
+class Rerun:
+    """Feeds a recording's inputs to an engine, and keeps what it says beside what was said live."""
+
+    def __init__(self, rig: Rig) -> None:
+        self.verdict = Verdict()
+        self.samples = 0
+        self.late = 0
+        self.last_ns = 0
+        self._first_ns: int | None = None
+        self._engine = Engine(rig)
+        self._live: list[tuple[int, Json]] = []
+
+    def take(self, line: object) -> None:
+        """Take one line of a journal."""
+        if isinstance(line, AlarmLine):
+            self._live.append((line.time_ns, line.alarm))
+            return
+        self.samples += isinstance(line, Reading)
+        self.late += isinstance(line, Notice) and line.late
+        picture = self._engine.feed(line)  # type: ignore[arg-type]
+        self.last_ns = max(self.last_ns, line.time_ns)  # type: ignore[attr-defined]
+        if picture is not None:
+            self.verdict.take(picture)
+
+    def same_as_live(self, journal: Journal) -> bool:
+        """Whether the engine said the same alarms at the same times, to the bit.
+
+        In a recording that was cut off, the alarms of its very last moment may not have been written any more.
+        """
+        again = [(it.time_ns, encode.transition(it)) for it in self.verdict.transitions]
+        if not journal.complete:
+            rest = again[len(self._live) :]
+            if all(time_ns >= self.last_ns for time_ns, _ in rest):
+                again = again[: len(self._live)]
+        return again == self._live
+
+
+def in_words(verdict: Json) -> str:
+    """A verdict for a person."""
+    said = [f"{verdict['file']}: {verdict['rig']}, {verdict['seconds']:.1f} s, {verdict['samples']} readings"]
+    if verdict["damage"]:
+        said.append(f"  {verdict['damage']}")
+    if verdict["same_as_live"] is not None:
+        said.append("  the engine says the same as it did live" if verdict["same_as_live"]
+                    else "  NOT THE SAME AS LIVE: the engine now says something else")
+    for step in verdict["steps"]:
+        ended = "not ended" if step["ended"] is None else f"{step['ended']:.1f} s"
+        well = {True: "as planned", False: "before its stop", None: ""}[step["ok"]]
+        said.append(f"  step {step['step']} {step['do']} {step['bag'] or '':<12} {step['started']:.1f} s to {ended} {well}")
+    for alarm in verdict["alarms"]:
+        cleared = "stands" if alarm["cleared"] is None else f"cleared {alarm['cleared']:.1f} s"
+        said.append(f"  {alarm['raised']:7.1f} s  {alarm['text']}  ({cleared})")
+    if not verdict["alarms"]:
+        said.append("  no alarm")
+    return "\n".join(line.rstrip() for line in said)
+
+
+def _read_limits(path: Path) -> dict[str, Any]:
+    """The [limits] of a file, for another judgement. Raises RigFaults."""
+    from pydantic import ValidationError
+
+    from monitor.rig.load import Fault
+
+    text = read_text(path)
+    try:
+        given = tomllib.loads(text).get("limits")
+        if not isinstance(given, dict):
+            raise RigFaults(str(path), [Fault("limits", 1, "nothing", "a [limits] table")])
+        Limits.model_validate(given)
+    except tomllib.TOMLDecodeError as error:
+        raise RigFaults(str(path), [Fault("", 1, str(error), "TOML with a [limits] table")]) from None
+    except ValidationError as error:
+        raise RigFaults(str(path), [
+            Fault(".".join(("limits", *map(str, it["loc"]))), 1, repr(it.get("input")),
+                  str(it.get("ctx", {}).get("allowed", it["msg"])))
+            for it in error.errors()
+        ]) from None
+    return given
+
+
+def _under(rig: Rig, limits: dict[str, Any]) -> Rig:
+    """The rig with some of its limits replaced."""
+    other = Limits.model_validate(limits)
+    replaced = {name: getattr(other, name) for name in other.model_fields_set}
+    return rig.model_copy(update={"limits": rig.limits.model_copy(update=replaced)})

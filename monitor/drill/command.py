@@ -1,0 +1,129 @@
+"""The body of `inchwatch drill`: a virtual rig for another terminal, or another computer, to watch."""
+
+from __future__ import annotations
+
+import json
+import sys
+import time
+from importlib.resources import files
+from pathlib import Path
+from typing import TextIO
+
+from drivers.ports import PortError
+from monitor.drill import scenario
+from monitor.drill.speak import Drill
+from monitor.drill.wire import VirtualRig
+from monitor.rig.load import RigFaults, parse_rig, read_rig
+from monitor.rig.schema import Rig
+
+DEFAULT_RIG = "yard-panel"
+_TRUTH_EVERY = 2
+
+
+def packaged_rig_text(name: str) -> str:
+    """The text of a rig file that comes with the program."""
+    return files("monitor.drill").joinpath(f"rigs/{name}.toml").read_text(encoding="utf-8")
+
+
+def list_drills(as_json: bool) -> int:
+    """Print every drill with its title."""
+    drills = [scenario.load(name) for name in scenario.names()]
+    if as_json:
+        print(json.dumps([{"name": it.name, "title": it.title, "story": it.story,
+                           "must": [must.model_dump() for must in it.must]} for it in drills]))
+    else:
+        for it in drills:
+            print(f"{it.name:<16}{it.title}")
+    return 0
+
+
+def run_drill(name: str, *, rig: str | None = None, ports: list[str] | None = None, speed: float = 1.0, seed: int = 1,
+              truth: str | None = None, as_json: bool = False) -> int:
+    """Play a drill until it ends; returns the exit code."""
+    try:
+        plan = read_rig(Path(rig)) if rig else parse_rig(packaged_rig_text(DEFAULT_RIG), DEFAULT_RIG)
+        where = _where(plan, ports or [])
+        if speed <= 0.0:
+            raise PortError(f"--speed: found {speed:g}, allowed is above 0")
+        if plan.load.hinge is None or len(plan.stack) != 1:
+            raise scenario.DrillError(f"rig '{plan.rig.name}': drills play one stack and a load with a hinge")
+        virtual = VirtualRig(plan, scenario.load(name), seed)
+    except RigFaults as faults:
+        print(faults, file=sys.stderr)
+        return 1
+    except (PortError, scenario.DrillError) as error:
+        print(f"inchwatch drill: {error}", file=sys.stderr)
+        return 2
+    try:
+        out = None if truth is None else sys.stdout if truth == "-" else Path(truth).open("w", encoding="utf-8")
+    except OSError as error:
+        print(f"inchwatch drill: --truth {truth}: {error.strerror}", file=sys.stderr)
+        return 1
+    teller = TruthTeller(plan, out) if out else None
+    try:
+        drill = Drill(virtual, where, speed=speed, on_step=teller.tell if teller else None)
+    except PortError as error:
+        print(f"inchwatch drill: {error}", file=sys.stderr)
+        return 1
+    _introduce(plan, rig, drill, as_json)
+    drill.start()
+    try:
+        drill.done.wait()
+    finally:
+        drill.stop()
+        if out is not None and out is not sys.stdout:
+            out.close()
+    return 0
+
+
+def _where(rig: Rig, overrides: list[str]) -> dict[str, str]:
+    where = {}
+    names = [port.name for port in rig.port]
+    for override in overrides:
+        name, equals, url = override.partition("=")
+        if not equals or not url or name not in names:
+            raise PortError(f"--port: found '{override}', allowed is NAME=URL with NAME one of {', '.join(names)}")
+        where[name] = url
+    return where
+
+
+def _introduce(rig: Rig, path: str | None, drill: Drill, as_json: bool) -> None:
+    """Say where the ports are, and what to type in another terminal."""
+    it = drill.virtual.scenario
+    if as_json:
+        print(json.dumps({"drill": it.name, "rig": rig.rig.name, "ports": drill.urls}), flush=True)
+        return
+    overrides = " ".join(f"--port {name}={url}" for name, url in drill.urls.items())
+    print(f"{it.name}: {it.title}", *(f"  {name} is at {url}" for name, url in drill.urls.items()),
+          f"watch it with: inchwatch run {path or 'RIG'} {overrides}", sep="\n", file=sys.stderr, flush=True)
+
+
+class TruthTeller:
+    """Writes what truly happens, ten lines a second."""
+
+    def __init__(self, rig: Rig, out: TextIO) -> None:
+        self._rig, self._out, self._count = rig, out, 0
+
+    def tell(self, virtual: VirtualRig) -> None:
+        """One line, every other step."""
+        self._count += 1
+        if self._count % _TRUTH_EVERY == 0:
+            print(json.dumps(truth_line(self._rig, virtual) | {"utc": round(time.time(), 4)}), file=self._out, flush=True)
+
+
+def truth_line(rig: Rig, virtual: VirtualRig) -> dict[str, object]:
+    """What is true now, in SI."""
+    truth = virtual.truth
+    nx, ny = truth.direction()
+    return {
+        "kind": "truth",
+        "t": virtual.time_ns * 1e-9,
+        "phase": virtual.crew.phase,
+        "rise_m": max(truth.rise(stack.at) for stack in rig.stack),
+        "tilt_x_rad": truth.theta * nx,
+        "tilt_y_rad": truth.theta * ny,
+        "lean_m": {stack.name: list(truth.lean(stack)) for stack in rig.stack},
+        "gap_m": {name: truth.gap(name) for name in truth.shores},
+        "pressure_pa": {name: bag.pressure() for name, bag in truth.bags.items()},
+        "height_m": {name: bag.height for name, bag in truth.bags.items()},
+    }

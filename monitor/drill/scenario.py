@@ -1,0 +1,204 @@
+"""A drill: what the crew does, what goes wrong, what must sound. Each is a file; this reads it and plays it on the truth.
+
+The crew reacts to the truth, as crews look at a tape and at gauges. Its moves follow one another; each lasts until
+what it waits for has come.
+"""
+
+from __future__ import annotations
+
+import tomllib
+from collections.abc import Collection, Iterator
+from importlib.resources import files
+from math import hypot
+from pathlib import Path
+from typing import Annotated, Literal
+
+from pydantic import Field, ValidationError
+
+from drivers.config import Strict
+from drivers.units import Angle, Length, Pressure, Time
+from monitor.drill.physics import Truth
+from monitor.drill.sensors import Sensors
+from monitor.rig.schema import Rig, Step
+
+OVERSHOOT_M = 0.0015
+"""A crew stops a fill this far past the mark: one that stops exactly on it may never be seen to have reached it."""
+_TOUCH_M = 0.002
+"""How far the load is raised to free the locks before lowering (common practice: at least the lock pitch)."""
+
+
+class DrillError(Exception):
+    """A drill that cannot be played. One sentence: what was found, what is allowed."""
+
+
+class Must(Strict):
+    """What must sound."""
+
+    rule: str
+    about: str
+    priority: Literal["notice", "caution", "warning", "danger"]
+
+
+class Move(Strict):
+    """One move of the crew, or one thing that goes wrong. It lasts until the first of its stops is reached."""
+
+    do: Literal["wait", "fill", "vent", "plan", "stick", "free", "release", "lock", "air", "roll", "silence", "restore"]
+    bag: str | None = None
+    shore: str | None = None
+    channel: str | None = None
+    opening: Annotated[float, Field(gt=0, le=10)] = 1.0
+    pressure: Pressure | None = None
+    rate: Angle = 0.0
+    steps: list[int] = []
+    seconds: Time | None = None
+    rise: Length | None = None
+    gap: Length | None = None
+    lean: Length | None = None
+
+
+class Scenario(Strict):
+    """A drill file."""
+
+    name: str
+    title: str
+    story: str
+    must: list[Must] = []
+    move: list[Move]
+
+
+def names() -> list[str]:
+    """The drills that come with the program."""
+    folder = files("monitor.drill").joinpath("scenarios")
+    return sorted(entry.name.removesuffix(".toml") for entry in folder.iterdir() if entry.name.endswith(".toml"))
+
+
+def load(name: str) -> Scenario:
+    """A drill by name, or from a file. Raises DrillError."""
+    path = Path(name)
+    try:
+        if name in names():
+            text = files("monitor.drill").joinpath(f"scenarios/{name}.toml").read_text(encoding="utf-8")
+        elif path.suffix == ".toml":
+            text = path.read_text(encoding="utf-8")
+        else:
+            raise DrillError(f"found drill '{name}'; allowed is one of {', '.join(names())}, or a drill file (.toml)")
+        return Scenario.model_validate(tomllib.loads(text))
+    except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError) as error:
+        raise DrillError(f"{name}: {error}") from None
+    except ValidationError as error:
+        first = error.errors()[0]
+        where = ".".join(str(part) for part in first["loc"])
+        raise DrillError(f"{name}: {where}: found {first['input']!r}; {first['msg']}") from None
+
+
+class Crew:
+    """Plays a scenario: call `act` once a step of the truth; `finished` once every move is done."""
+
+    def __init__(self, rig: Rig, scenario: Scenario, truth: Truth, sensors: Sensors) -> None:
+        self.rig, self.truth, self.sensors = rig, truth, sensors
+        self.phase = "rest"
+        self.finished = False
+        self._check(scenario)
+        self._playing = self._play(scenario)
+
+    def act(self) -> None:
+        """Look at the truth and do what comes next."""
+        if not self.finished and next(self._playing, "end") == "end":
+            self.finished, self.phase = True, "rest"
+
+    def _check(self, scenario: Scenario) -> None:
+        known: dict[str, Collection[str]] = {"bag": self.truth.bags, "shore": self.truth.shores, "channel": self.sensors.channels}
+        for i, move in enumerate(scenario.move):
+            for key, there in known.items():
+                name = getattr(move, key)
+                if name is not None and name not in there:
+                    raise DrillError(f"{scenario.name}: move[{i}].{key}: found '{name}'; this rig has {', '.join(there)}")
+
+    def _play(self, scenario: Scenario) -> Iterator[str]:
+        for move in scenario.move:
+            if move.do == "plan":
+                for number in move.steps or range(1, len(self.rig.step) + 1):
+                    yield from self._step(self.rig.step[number - 1])
+            elif move.do in ("wait", "fill", "vent"):
+                yield from self._hold(move)
+            else:
+                self._once(move)
+        yield from self._wait(1.0, "rest")
+
+    def _once(self, move: Move) -> None:
+        truth = self.truth
+        shores = [truth.shores[move.shore]] if move.shore else list(truth.shores.values())
+        if move.do in ("stick", "free"):
+            for shore in shores:
+                shore.stuck = move.do == "stick"
+        elif move.do in ("release", "lock"):
+            for shore in shores:
+                shore.released = move.do == "release"
+        elif move.do == "air":
+            for shore in shores:
+                shore.air = move.pressure if move.pressure is not None else shore.shore.follow_pressure
+        elif move.do == "roll":
+            truth.roll_rate = move.rate
+        elif move.channel is not None:
+            (self.sensors.silent.add if move.do == "silence" else self.sensors.silent.discard)(move.channel)
+
+    def _hold(self, move: Move) -> Iterator[str]:
+        """Do one thing until a stop is reached; the valve it opened is shut at the end."""
+        valve = self.truth.bags.get(move.bag or "")
+        begun, lean_before = self.truth.time_s, self._lean()
+        self.phase = f"{move.do} {move.bag or ''}".strip()
+        while not self._reached(move, begun, lean_before):
+            if valve is not None:
+                valve.filling, valve.venting = (move.opening, 0.0) if move.do == "fill" else (0.0, move.opening)
+            yield self.phase
+        if valve is not None:
+            valve.filling = valve.venting = 0.0
+
+    def _reached(self, move: Move, begun: float, lean_before: float) -> bool:
+        truth = self.truth
+        rise = truth.rise(self.rig.stack[0].at)
+        sign = -1.0 if move.do == "vent" else 1.0
+        stops = [
+            move.seconds is not None and truth.time_s - begun >= move.seconds - 1e-9,
+            move.rise is not None and sign * rise >= sign * move.rise,
+            move.gap is not None and max(truth.gap(name) for name in truth.shores) >= move.gap,
+            move.lean is not None and (self._lean() >= move.lean if move.lean > lean_before else self._lean() <= move.lean),
+        ]
+        return any(stops)
+
+    def _lean(self) -> float:
+        return max(hypot(*self.truth.lean(stack)) for stack in self.rig.stack)
+
+    def _wait(self, seconds: float, phase: str) -> Iterator[str]:
+        yield from self._hold(Move(do="wait", seconds=seconds))
+        self.phase = phase
+
+    def _step(self, step: Step) -> Iterator[str]:
+        """One step of the plan, as a good crew does it."""
+        if step.do == "fill" and step.bag is not None and step.until is not None:
+            rise = None if step.until.rise is None else step.until.rise + OVERSHOOT_M
+            yield from self._hold(Move(do="fill", bag=step.bag, rise=rise,
+                                       seconds=None if rise is not None else 10.0))
+        elif step.do == "hold":
+            yield from self._wait((step.for_ or 0.0) + 4.0, "hold")  # surely longer than any clock that times it
+        elif step.do == "lower":
+            yield from self._lower(step.until.rise if step.until and step.until.rise is not None else 0.0)
+        else:
+            yield from self._wait(3.0, step.do)
+
+    def _lower(self, to: float) -> Iterator[str]:
+        """Air to the shores, a touch of rise to free the locks, release, vent in the reverse of filling, lock again."""
+        filled = [step.bag for step in self.rig.step if step.do == "fill" and step.bag is not None]
+        rise = self.truth.rise(self.rig.stack[0].at)
+        if filled:
+            yield from self._hold(Move(do="fill", bag=filled[-1], rise=rise + _TOUCH_M))
+        self._once(Move(do="release"))
+        yield from self._wait(1.0, "released")
+        for bag in reversed(filled):
+            flat = self.truth.bags[bag].bag.height_flat
+            while self.truth.rise(self.rig.stack[0].at) > to + 1e-4 and self.truth.bags[bag].height > flat + 1e-4:
+                yield from self._hold(Move(do="vent", bag=bag, seconds=0.1))
+        self._once(Move(do="lock"))
+        if to <= 0.0:  # the load rests: let the air out
+            for bag in reversed(filled):
+                yield from self._hold(Move(do="vent", bag=bag, seconds=5.0))

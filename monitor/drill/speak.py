@@ -1,0 +1,205 @@
+"""A virtual rig on real wires: TCP ports that serve, pseudo-terminals, a broker. The same drivers read it as read sensors.
+
+One thread paces the drill by the monotonic clock and writes; a reader that is slow or gone loses bytes, as a real wire
+would, and disturbs nobody.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import socket
+import threading
+import time
+import uuid
+from abc import ABC, abstractmethod
+from collections.abc import Callable, Mapping
+from urllib.parse import urlsplit
+
+from drivers.config import MqttPort, NmeaPort
+from drivers.ports import PortError, redirect
+from monitor.drill.wire import Said, VirtualRig
+
+
+class Mouth(ABC):
+    """What one port of a virtual rig speaks through. `url` is where a monitor finds it."""
+
+    url: str
+
+    @abstractmethod
+    def say(self, said: Said) -> None:
+        """Send it, without waiting."""
+
+    @abstractmethod
+    def close(self) -> None:
+        """Let go of the wire."""
+
+    def heard(self) -> bool:
+        """Whether anybody listens, as far as that can be known."""
+        return True
+
+
+class TcpMouth(Mouth):
+    """Serves whoever connects, like a serial server on the network."""
+
+    def __init__(self, host: str, port: int) -> None:
+        try:
+            self._server = socket.create_server((host, port))
+        except OSError as error:
+            raise PortError(f"cannot serve {host}:{port}: {error.strerror}; name another with --port") from None
+        self._server.setblocking(False)
+        self._clients: list[socket.socket] = []
+        self.url = f"socket://{host}:{self._server.getsockname()[1]}"
+
+    def heard(self) -> bool:
+        """Whether a client has connected."""
+        self._accept()
+        return bool(self._clients)
+
+    def _accept(self) -> None:
+        with contextlib.suppress(BlockingIOError):
+            client, _ = self._server.accept()
+            client.setblocking(False)
+            self._clients.append(client)
+
+    def say(self, said: Said) -> None:
+        """Send to every client; one that has gone is let go."""
+        self._accept()
+        for client in list(self._clients):
+            try:
+                client.send(said.data)
+            except BlockingIOError:
+                continue  # its buffer is full: these bytes are lost to it
+            except OSError:
+                self._clients.remove(client)
+                client.close()
+
+    def close(self) -> None:
+        """Hang up on everybody."""
+        for client in self._clients:
+            client.close()
+        self._server.close()
+
+
+class PtyMouth(Mouth):
+    """A pseudo-terminal: to a reader it is a serial device."""
+
+    def __init__(self) -> None:
+        import tty
+
+        self._near, self._far = os.openpty()
+        tty.setraw(self._far)
+        os.set_blocking(self._near, False)
+        self.url = os.ttyname(self._far)
+
+    def say(self, said: Said) -> None:
+        """Write; what nobody reads in time is lost."""
+        with contextlib.suppress(BlockingIOError):
+            os.write(self._near, said.data)
+
+    def close(self) -> None:
+        """Take the device away."""
+        os.close(self._near)
+        os.close(self._far)
+
+
+class MqttMouth(Mouth):
+    """Publishes to a broker, and comes back to it by itself."""
+
+    def __init__(self, config: MqttPort) -> None:
+        from paho.mqtt import client as mqtt
+        from paho.mqtt.enums import CallbackAPIVersion
+
+        self.url = f"mqtt://{config.host}:{config.port}"
+        self._client = mqtt.Client(CallbackAPIVersion.VERSION2, client_id=f"drill-{uuid.uuid4().hex[:12]}")
+        self._client.reconnect_delay_set(1, 2)
+        self._qos = config.qos
+        self._client.connect_async(config.host, config.port, 5)
+        self._client.loop_start()
+
+    def heard(self) -> bool:
+        """Whether the broker has taken us in."""
+        return self._client.is_connected()
+
+    def say(self, said: Said) -> None:
+        """Publish; while the broker is away nothing is stored up, as a sensor would not."""
+        if said.topic is not None and self._client.is_connected():
+            self._client.publish(said.topic, said.data, self._qos)
+
+    def close(self) -> None:
+        """Leave the broker."""
+        self._client.disconnect()
+        self._client.loop_stop()
+
+
+class Drill:
+    """Plays a virtual rig in real time (or `speed` times that). Raises PortError when a wire cannot be had.
+
+    `where` gives another place for a port: `socket://HOST:PORT` (0: any free port), `pty`, `mqtt://HOST:PORT`. `urls` tells
+    where each port was found. The clock starts when every TCP port has been connected to.
+    """
+
+    def __init__(self, virtual: VirtualRig, where: Mapping[str, str] | None = None, *, speed: float = 1.0,
+                 on_step: Callable[[VirtualRig], None] | None = None) -> None:
+        self.virtual = virtual
+        self._speed = speed
+        self._on_step = on_step
+        self._stopping = threading.Event()
+        self.done = threading.Event()
+        self._mouths: dict[str, Mouth] = {}
+        try:
+            for port in virtual.rig.port:
+                self._mouths[port.name] = _mouth(port, (where or {}).get(port.name))
+        except PortError:
+            self._close()
+            raise
+        self.urls = {name: mouth.url for name, mouth in self._mouths.items()}
+        self._thread = threading.Thread(target=self._run, name="drill", daemon=True)
+
+    def start(self) -> None:
+        """Begin; returns at once."""
+        self._thread.start()
+
+    def stop(self) -> None:
+        """End the drill and let go of the wires. Safe to call twice."""
+        self._stopping.set()
+        if self._thread.is_alive():
+            self._thread.join()
+
+    def _run(self) -> None:
+        try:
+            while not self._stopping.is_set() and not all(
+                mouth.heard() for mouth in self._mouths.values() if isinstance(mouth, TcpMouth)
+            ):
+                self._stopping.wait(0.02)
+            begun = time.monotonic()
+            while not self._stopping.is_set() and not self.virtual.crew.finished:
+                for said in self.virtual.step():
+                    self._mouths[said.port].say(said)
+                if self._on_step is not None:
+                    self._on_step(self.virtual)
+                due = begun + self.virtual.time_ns * 1e-9 / self._speed
+                self._stopping.wait(max(0.0, due - time.monotonic()))
+        finally:
+            self._close()
+            self.done.set()
+
+    def _close(self) -> None:
+        for mouth in self._mouths.values():
+            mouth.close()
+
+
+def _mouth(port: NmeaPort | MqttPort, where: str | None) -> Mouth:
+    if isinstance(port, MqttPort):
+        moved = redirect(port, where) if where else port
+        assert isinstance(moved, MqttPort), "a port keeps its kind"
+        return MqttMouth(moved)
+    url = where or port.url
+    if url == "pty":
+        return PtyMouth()
+    parts = urlsplit(url)
+    if parts.scheme == "socket" and parts.hostname:
+        return TcpMouth(parts.hostname, parts.port or 0)
+    raise PortError(f"port '{port.name}': found '{url}', a drill can speak at socket://HOST:PORT or pty")
+
+

@@ -1,0 +1,130 @@
+"""The truth as bytes: what each port of a virtual rig says, sample by sample, in the formats its channels name."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+
+import orjson
+
+from drivers import nmea, senml
+from drivers.config import Channel, MqttSource
+from drivers.units import linear
+from monitor.drill.physics import Truth
+from monitor.drill.scenario import Crew, Scenario
+from monitor.drill.sensors import Sensors
+from monitor.rig.schema import Rig
+
+STEP_NS = 50_000_000
+"""Twenty samples a second on serial lines, every second of them on a broker."""
+_MQTT_EVERY = 2
+_SENML_UNIT = {"pressure": "Pa", "length": "m", "angle": "rad", "force": "N", "temperature": "K", "current": "A",
+               "voltage": "V"}
+
+
+@dataclass(frozen=True, slots=True)
+class Said:
+    """What one port says at one moment: `topic` is None on a serial line."""
+
+    time_ns: int
+    port: str
+    data: bytes
+    topic: str | None = None
+
+
+@dataclass
+class VirtualRig:
+    """A rig, its crew and its sensors. `step` lets one twentieth of a second pass and gives what the ports say."""
+
+    rig: Rig
+    scenario: Scenario
+    seed: int = 1
+    truth: Truth = field(init=False)
+    crew: Crew = field(init=False)
+
+    def __post_init__(self) -> None:
+        self.truth = Truth(self.rig)
+        self._sensors = Sensors(self.rig, self.seed)
+        self.crew = Crew(self.rig, self.scenario, self.truth, self._sensors)
+        self._count = 0
+        self._by_port: dict[str, list[Channel]] = {port.name: [] for port in self.rig.port}
+        for channel in self.rig.channel:
+            self._by_port[channel.source.port].append(channel)
+
+    @property
+    def time_ns(self) -> int:
+        """Nanoseconds since the drill began."""
+        return self._count * STEP_NS
+
+    def step(self) -> list[Said]:
+        """What every port says now; then time passes."""
+        said = list(self._say())
+        self.crew.act()
+        self.truth.advance(STEP_NS * 1e-9)
+        self._count += 1
+        return said
+
+    def _say(self) -> Iterator[Said]:
+        for port in self.rig.port:
+            channels = self._by_port[port.name]
+            if port.driver == "mqtt":
+                if self._count % _MQTT_EVERY == 0:
+                    yield from self._messages(port.name, channels)
+            else:
+                yield from self._sentences(port.name, channels)
+
+    def _sentences(self, port: str, channels: list[Channel]) -> Iterator[Said]:
+        values = [(channel, self._sensors.read(channel, self.truth)) for channel in channels]
+        words = [nmea.quadruple(channel.source.id, channel.quantity, value)
+                 for channel, value in values if value is not None and not isinstance(channel.source, MqttSource)]
+        data = b"".join(nmea.sentences("II", words))
+        if data:
+            yield Said(self.time_ns, port, data)
+
+    def _messages(self, port: str, channels: list[Channel]) -> Iterator[Said]:
+        topics: dict[str, list[tuple[MqttSource, Channel, float]]] = {}
+        for channel in channels:
+            value = self._sensors.read(channel, self.truth)
+            if value is not None and isinstance(channel.source, MqttSource):
+                topics.setdefault(channel.source.topic, []).append((channel.source, channel, value))
+        for topic, parts in topics.items():
+            yield Said(self.time_ns, port, _payload(parts), topic)
+
+
+def _payload(parts: list[tuple[MqttSource, Channel, float]]) -> bytes:
+    """One message of one topic, in the format its channels name."""
+    kind = parts[0][0].format
+    if kind == "senml":
+        return senml.pack((source.n or "", _SENML_UNIT[channel.quantity], value) for source, channel, value in parts)
+    written = [(source.pointer or "", _in_unit(source, channel, value)) for source, channel, value in parts]
+    if kind == "number":
+        return f"{written[0][1]:.6f}".encode()
+    return orjson.dumps(_document(written))
+
+
+def _in_unit(source: MqttSource, channel: Channel, value: float) -> float:
+    scale, offset = linear(channel.quantity, source.unit) if source.unit else (1.0, 0.0)
+    return round((value - offset) / scale, 6)
+
+
+def _document(values: list[tuple[str, float]]) -> object:
+    """A JSON document that holds each value at its RFC 6901 pointer; number tokens count places in a list."""
+    root: dict[str, object] = {}
+    for pointer, value in values:
+        tokens = [token.replace("~1", "/").replace("~0", "~") for token in pointer.split("/")[1:]]
+        here = root
+        for token in tokens[:-1]:
+            here = here.setdefault(token, {})  # type: ignore[assignment]
+        if tokens:
+            here[tokens[-1]] = value
+    return _listed(root)
+
+
+def _listed(here: object) -> object:
+    if not isinstance(here, dict):
+        return here
+    inner = {key: _listed(value) for key, value in here.items()}
+    if inner and all(key.isdigit() for key in inner):
+        places = {int(key): value for key, value in inner.items()}
+        return [places.get(i) for i in range(max(places) + 1)]
+    return inner

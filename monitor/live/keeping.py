@@ -1,0 +1,40 @@
+"""Joins a session to its journal: what goes into the header, and alarms as the journal keeps them."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from datetime import UTC, datetime
+from importlib.metadata import version
+from pathlib import Path
+
+from monitor import encode
+from monitor.engine.picture import Transition
+from replay.codec import Header
+from replay.entries import Entry
+from replay.writer import JournalWriter
+
+
+def software() -> str:
+    """Name and version of this program, as recordings carry it."""
+    return f"inchwatch {version('inchwatch')}"
+
+
+class JournalKeeper:
+    """Keeps a session in a journal. Raises replay.writer.JournalError when it cannot be begun."""
+
+    def __init__(self, path: Path, rig_text: str, rig_name: str, trouble: Callable[[bool, str], None],
+                 started: datetime | None = None) -> None:
+        when = started or datetime.now(UTC)
+        self._writer = JournalWriter(path, Header(rig_text, rig_name, software(), when.isoformat()), trouble)
+
+    def write(self, entry: Entry) -> None:
+        """Keep one entry."""
+        self._writer.write(entry)
+
+    def alarm(self, it: Transition) -> None:
+        """Keep one alarm transition that the last entry caused."""
+        self._writer.alarm(it.time_ns, encode.transition(it))
+
+    def close(self) -> None:
+        """Finish the file."""
+        self._writer.close()

@@ -1,0 +1,177 @@
+"""The loop that joins ports, journal, engine and screens: one queue, one engine thread.
+
+An entry is written to the journal first and fed to the engine second, so that a replay is the same call sequence.
+Whoever reads pictures may be slow, dead or absent: the loop never waits for them.
+"""
+
+from __future__ import annotations
+
+import queue
+import threading
+import time
+from collections.abc import Callable, Mapping, Sequence
+from typing import Protocol
+
+from drivers.config import Port
+from drivers.ports import RunningPort, open_port
+from drivers.reading import LinkState, Reading
+from monitor.engine.engine import Engine
+from monitor.engine.picture import Picture, Transition
+from monitor.live.hand import Press
+from monitor.rig.schema import Rig
+from replay.entries import Action, Detail, Entry, Notice, Tick
+
+TICK_NS = 50_000_000
+"""Twenty pictures a second."""
+_QUEUE_BOUND = 20_000
+"""Entries waiting above which the monitor says that it is behind its sensors."""
+
+_Item = Reading | LinkState | Action | Notice
+
+
+class Keeper(Protocol):
+    """Where entries and alarm transitions are kept."""
+
+    def write(self, entry: Entry) -> None:
+        """Keep one entry."""
+
+    def alarm(self, it: Transition) -> None:
+        """Keep one alarm transition that the last entry caused."""
+
+    def close(self) -> None:
+        """Finish."""
+
+
+class Session:
+    """One live session: opens the ports, runs the engine, hands pictures out.
+
+    `hand` presses keys where nobody else does; `on_picture` is called on the engine thread with every picture and
+    must return at once.
+    """
+
+    def __init__(
+        self,
+        rig: Rig,
+        *,
+        hand: Callable[[Picture], Press | None] | None = None,
+        on_picture: Callable[[Picture], None] | None = None,
+    ) -> None:
+        self.rig = rig
+        self.recording = "not recording"
+        self.wall_start_s = time.time()
+        self._engine = Engine(rig)
+        self._hand = hand
+        self.on_picture = on_picture
+        self._queue: queue.SimpleQueue[_Item] = queue.SimpleQueue()
+        self._origin_ns = time.monotonic_ns()
+        self._latest: Picture | None = None
+        self._stopping = threading.Event()
+        self._thread = threading.Thread(target=self._run, name="engine", daemon=True)
+        self._keeper: Keeper | None = None
+        self._ports: list[RunningPort] = []
+        self._behind = False
+        self.failure: BaseException | None = None
+
+    def clock(self) -> int:
+        """Monotonic nanoseconds since the session began."""
+        return time.monotonic_ns() - self._origin_ns
+
+    def start(self, ports: Sequence[Port] | None = None, keeper: Keeper | None = None) -> None:
+        """Open the ports (those of the rig file, or others in their place) and begin."""
+        self._keeper = keeper
+        for config in ports if ports is not None else self.rig.port:
+            channels = [channel for channel in self.rig.channel if channel.source.port == config.name]
+            self._ports.append(open_port(config, channels, self._queue.put, self.clock))
+        self._thread.start()
+        for port in self._ports:
+            port.start()
+
+    def stop(self) -> None:
+        """Close the ports, finish the journal. Safe to call twice."""
+        for port in self._ports:
+            port.stop()
+        self._stopping.set()
+        if self._thread.is_alive():
+            self._thread.join()
+        if self._keeper is not None:
+            self._keeper.close()
+            self._keeper = None
+
+    def latest(self) -> Picture | None:
+        """The newest finished picture."""
+        return self._latest
+
+    def send(self, do: str, /, **details: Detail) -> None:
+        """An action of the operator. Callable from any thread; the next picture answers it."""
+        self._queue.put(Action(self.clock(), do, details))
+
+    def trouble(self, active: bool, text: str) -> None:
+        """The recorder cannot write, or can again. Callable from any thread."""
+        self._queue.put(Notice(self.clock(), "recorder", "", active, text))
+
+    def counters(self) -> Mapping[str, Mapping[str, int]]:
+        """What each port has counted."""
+        return {port.name: port.counters() for port in self._ports}
+
+    def _run(self) -> None:
+        try:
+            self._loop()
+        except BaseException as error:  # noqa: BLE001 - told to whoever waits for pictures, who must say it aloud
+            self.failure = error
+
+    def _loop(self) -> None:
+        self._tick(0)  # the session's first entry: every time in it is counted from here
+        due_ns = TICK_NS
+        while not self._stopping.is_set():
+            wait_ns = due_ns - self.clock()
+            acted = self._drain(max(0.0, wait_ns * 1e-9))
+            now_ns = self.clock()
+            if acted or now_ns >= due_ns:
+                self._tick(now_ns)
+            if now_ns >= due_ns:  # late by a whole tick or more: one tick, not a burst
+                due_ns = due_ns + TICK_NS if now_ns < due_ns + TICK_NS else now_ns + TICK_NS
+        self._tick(self.clock())
+
+    def _drain(self, wait_s: float) -> bool:
+        """Feed what is waiting, or wait for it; True if an action was among it, which asks for a picture at once."""
+        try:
+            item = self._queue.get(timeout=wait_s) if wait_s > 0.0 else self._queue.get_nowait()
+            for _ in range(_QUEUE_BOUND):
+                if self._take(item):
+                    return True
+                item = self._queue.get_nowait()
+        except queue.Empty:
+            pass
+        return False
+
+    def _take(self, item: _Item) -> bool:
+        if isinstance(item, LinkState):
+            item = Notice(item.time_ns, "link", item.port, not item.up, item.text)
+        self._feed(item)
+        return isinstance(item, Action)
+
+    def _feed(self, entry: Entry) -> Picture | None:
+        if self._keeper is not None:
+            self._keeper.write(entry)
+        return self._engine.feed(entry)
+
+    def _tick(self, now_ns: int) -> None:
+        self._mind_the_queue(now_ns)
+        picture = self._feed(Tick(now_ns))
+        assert picture is not None, "a tick gives a picture"
+        if self._keeper is not None:
+            for it in picture.transitions:
+                self._keeper.alarm(it)
+        self._latest = picture
+        if self.on_picture is not None:
+            self.on_picture(picture)
+        if self._hand is not None and (press := self._hand(picture)) is not None:
+            do, details = press
+            self._feed(Action(now_ns, do, details, "automatic"))
+
+    def _mind_the_queue(self, now_ns: int) -> None:
+        waiting = self._queue.qsize()
+        if self._behind != (waiting > (_QUEUE_BOUND // 4 if self._behind else _QUEUE_BOUND)):
+            self._behind = not self._behind
+            text = f"{waiting} entries wait" if self._behind else "caught up"
+            self._feed(Notice(now_ns, "behind-time", "", self._behind, text))
