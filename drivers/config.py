@@ -10,7 +10,7 @@ from typing import Annotated, Any, Literal
 from pydantic import BaseModel, ConfigDict, Discriminator, Field, Tag, ValidationInfo, field_validator
 from pydantic_core import PydanticCustomError
 
-from drivers.units import UNITS, Time, UnitError, allowed, to_si
+from drivers.units import Time, UnitError, allowed, to_si
 
 Name = Annotated[str, Field(min_length=1, max_length=24, pattern=r"^[^\s/+#]+$",
                             description="1 to 24 characters, no space and none of / + #")]
@@ -131,16 +131,6 @@ class Channel(Strict):
         if value <= 0:
             raise PydanticCustomError("stale_after", "{allowed}", {"allowed": f"above zero: {allowed('time')}"})
         return value
-
-    @field_validator("source")
-    @classmethod
-    def _unit_of_its_quantity(cls, source: NmeaSource | MqttSource, info: ValidationInfo) -> NmeaSource | MqttSource:
-        quantity = info.data.get("quantity")
-        unit = getattr(source, "unit", None)
-        if quantity is not None and unit is not None and unit not in UNITS[quantity][1]:
-            units = ", ".join(UNITS[quantity][1])
-            raise PydanticCustomError("unit", "{allowed}", {"allowed": f"a unit of {quantity}: {units}"})
-        return source
 
 
 def _si(quantity: str, given: object) -> float:

@@ -67,7 +67,7 @@ class MqttReader(RunningPort):
         try:
             self._connect(client)
         except OSError as error:
-            return f"cannot reach {where}: {error.strerror or error}"
+            return f"cannot connect: {error.strerror or error} ({where})"
         try:
             while not self.stopping and not self._why:
                 code = client.loop(_WAIT_S)
@@ -76,7 +76,7 @@ class MqttReader(RunningPort):
         finally:
             client.disconnect()
             client.loop(0.0)
-        return f"{where}: {self._why or 'stopped'}"
+        return f"{self._why or 'stopped'} ({where})"
 
     def _client(self) -> mqtt.Client:
         newest = self._config.protocol == "5"

@@ -32,7 +32,7 @@ class SerialReader(RunningPort):
         try:
             line = serial.serial_for_url(url, baudrate=self._config.baud, timeout=_WAIT_S)
         except (serial.SerialException, OSError, ValueError) as error:
-            return f"cannot open {url}: {_reason(error)}"
+            return f"cannot open: {_reason(error)} ({url})"
         self._decoder.reset()
         with line:
             connected()
@@ -42,7 +42,7 @@ class SerialReader(RunningPort):
                     if data:
                         self.take(data, self.clock())
             except (serial.SerialException, OSError, TypeError) as error:  # TypeError: closed under a read, pyserial 3.5
-                return f"{url} is gone: {_reason(error)}"
+                return f"lost: {_reason(error)} ({url})"
         return "stopped"
 
     def take(self, data: bytes, time_ns: int) -> None:

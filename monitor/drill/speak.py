@@ -136,7 +136,8 @@ class Drill:
     """Plays a virtual rig in real time (or `speed` times that). Raises PortError when a wire cannot be had.
 
     `where` gives another place for a port: `socket://HOST:PORT` (0: any free port), `pty`, `mqtt://HOST:PORT`. `urls` tells
-    where each port was found. The clock starts when every TCP port has been connected to.
+    where each port was found. The clock starts when every TCP port has been connected to; `done` is set when the crew has
+    finished, and the sensors go on until `stop`.
     """
 
     def __init__(self, virtual: VirtualRig, where: Mapping[str, str] | None = None, *, speed: float = 1.0,
@@ -173,7 +174,9 @@ class Drill:
             ):
                 self._stopping.wait(0.02)
             begun = time.monotonic()
-            while not self._stopping.is_set() and not self.virtual.crew.finished:
+            while not self._stopping.is_set():
+                if self.virtual.crew.finished:  # the sensors go on: only the crew has nothing left to do
+                    self.done.set()
                 for said in self.virtual.step():
                     self._mouths[said.port].say(said)
                 if self._on_step is not None:
@@ -181,8 +184,8 @@ class Drill:
                 due = begun + self.virtual.time_ns * 1e-9 / self._speed
                 self._stopping.wait(max(0.0, due - time.monotonic()))
         finally:
-            self._close()
             self.done.set()
+            self._close()
 
     def _close(self) -> None:
         for mouth in self._mouths.values():

@@ -161,7 +161,7 @@ def uncaptured(scene: Scene, _: str) -> Outcome:
         return scene.no_pose()
     limit = scene.rig.limits.capture_every
     allowed = show.length(limit, scene.units)
-    return Measured(rise / limit, f"{show.length(rise, scene.units)} since captured, {allowed} allowed",
+    return Measured(rise / limit, f"{show.length(rise, scene.units)}, {allowed} allowed",
                     {"rise_m": rise, "limit_m": limit})
 
 
@@ -350,8 +350,11 @@ def sensor_disagrees(scene: Scene, name: str) -> Outcome:
 
 
 def _blind(scene: Scene, name: str) -> str:
+    """Which danger rule is blind without this channel; with its place where the line has room for it."""
     rules = scene.dark.get(name)
-    return f", {' and '.join(rules[:1])} is blind" if rules else ""
+    if not rules:
+        return ""
+    return f", {rules[0] if len(rules[0]) <= 16 else rules[0].split()[0]} is blind"
 
 
 def _gauge(scene: Scene, bag: str) -> tuple[str, ...]:

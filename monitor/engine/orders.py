@@ -83,7 +83,7 @@ class Orders:
         pose = engine.pose.estimate(action.time_ns)
         if pose is None:
             raise Refused("rise not known: take the zero, and mend the height sensors")
-        places = {p.name: p.at for p in (*engine.rig.stack, *engine.rig.shore)}
+        places = {s.name: s.at for s in engine.rig.stack} | {s.name: s.at for s in engine.rig.shore}
         place = action.details.get("at")
         if place is not None and place not in places:
             raise Refused(f"no place '{place}': one of {', '.join(places)}")

@@ -67,7 +67,7 @@ def _channels(scene: Scene) -> tuple[str, ...]:
 
 
 def _pose_channels(scene: Scene) -> tuple[str, ...]:
-    return tuple(sensor.channel for sensor in (*scene.rig.height, *scene.rig.tilt))
+    return tuple(it.channel for it in scene.rig.height) + tuple(it.channel for it in scene.rig.tilt)
 
 
 DANGER, WARNING, CAUTION = Priority.DANGER, Priority.WARNING, Priority.CAUTION
@@ -92,7 +92,7 @@ RULES: tuple[Rule, ...] = (
     Rule("behind-time", WARNING, _monitor, see.behind_time, "trust the gauges, hold", on_s=0.0),
     Rule("sensor-lost", WARNING, _channels, see.sensor_lost_blind, "hold, mend it", on_s=0.0, off_s=0.5),
     Rule("sensor-range", WARNING, _channels, see.sensor_range_blind, "hold, mend it"),
-    Rule("lean", CAUTION, _stacks, see.lean, "watch it, fill slower", set_at=0.70, clear_at=0.65),
+    Rule("lean", CAUTION, _stacks, see.lean, "fill slower", set_at=0.70, clear_at=0.65),
     Rule("tilt", CAUTION, _load, see.tilt, "watch it", set_at=0.8, clear_at=0.75),
     Rule("cross-tilt", CAUTION, _load, see.cross_tilt, "level the load", set_at=0.8, clear_at=0.75),
     Rule("bag-pressure", CAUTION, _bags, see.bag_pressure, "stop filling it", set_at=0.95, clear_at=0.93),

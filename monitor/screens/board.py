@@ -1,0 +1,182 @@
+"""The words and numbers of the operator's screen, as drawings: alarms, step, bags, shores, status. Pure functions."""
+
+from __future__ import annotations
+
+from monitor import quantities as show
+from monitor.engine.picture import AlarmPicture, AlarmState, BagPicture, Picture, Priority, ShorePicture, StackPicture
+from monitor.screens.ink import Line, Role, fit
+
+_NEW = {Priority.DANGER: Role.DANGER, Priority.WARNING: Role.WARNING, Priority.CAUTION: Role.CAUTION,
+        Priority.NOTICE: Role.NOTICE}
+_SEEN = {Priority.DANGER: Role.DANGER_SEEN, Priority.WARNING: Role.WARNING_SEEN, Priority.CAUTION: Role.CAUTION_SEEN,
+         Priority.NOTICE: Role.NOTICE_SEEN}
+MARKS = {
+    AlarmState.UNACKNOWLEDGED: "◆",
+    AlarmState.ACKNOWLEDGED: "◇",
+    AlarmState.RETURNED: "◁",
+    AlarmState.SHELVED: "⌂",
+    AlarmState.SUPPRESSED: "·",
+    AlarmState.OUT_OF_SERVICE: "×",
+}
+"""New and unseen; seen and standing; gone before it was seen; set aside; told by another alarm; out of service."""
+_WORD = 7
+
+
+def announced(picture: Picture) -> list[AlarmPicture]:
+    """The alarms that ask for somebody: all but those set aside or told by another."""
+    quiet = (AlarmState.SHELVED, AlarmState.SUPPRESSED, AlarmState.OUT_OF_SERVICE)
+    return [alarm for alarm in picture.alarms if alarm.state not in quiet]
+
+
+def shown_alarms(picture: Picture, rows: int) -> list[AlarmPicture]:
+    """The alarms that an alarm panel of so many rows shows, the gravest first."""
+    standing = announced(picture)
+    return standing[: rows if len(standing) <= rows else rows - 1]
+
+
+def alarms(picture: Picture, columns: int, rows: int) -> list[Line]:
+    """The alarm lines; how many more there are; or, when nothing is wrong, what is watched and what is not."""
+    standing, shown = announced(picture), shown_alarms(picture, rows)
+    lines = [alarm_line(alarm, columns) for alarm in shown]
+    if len(standing) > len(shown):
+        more = len(standing) - len(shown)
+        gravest = standing[len(shown)].priority
+        lines.append(fit([(f"{more} more, the gravest a {gravest.word}", _NEW[gravest])], columns))
+    if not lines:
+        lines.append(fit(_quiet(picture), columns))
+    if picture.blind and len(lines) < rows:
+        lines.append(fit(_unwatched(picture), columns))
+    return lines[:rows]
+
+
+def alarm_line(alarm: AlarmPicture, columns: int) -> Line:
+    """One alarm over the whole width: filled with its colour until it is seen, its mark between word and text."""
+    role = (_SEEN if alarm.state is AlarmState.ACKNOWLEDGED else _NEW)[alarm.priority]
+    if alarm.state is AlarmState.RETURNED:
+        role = _SEEN[alarm.priority]
+    text = f"{alarm.text[:_WORD]}{MARKS[alarm.state]}{alarm.text[_WORD + 1:]}"
+    if alarm.state is AlarmState.RETURNED:
+        text = f"{alarm.text[:_WORD]}{MARKS[alarm.state]}was: {alarm.text[_WORD + 1:]}"
+    return [(part, role) for part, _ in fit([(text, role)], columns)]
+
+
+def _quiet(picture: Picture) -> Line:
+    if picture.zero.taken_ns is None:
+        why = "press z" if picture.zero.ready else picture.zero.why_not
+        return [("NO ZERO YET  ", Role.STRONG), (f"nothing is measured until the load rests: {why}", Role.PLAIN)]
+    return [("no alarm  ", Role.DIM), ("watch the load as well as this screen", Role.DIM)]
+
+
+def _unwatched(picture: Picture) -> Line:
+    first = picture.blind[0]
+    more = f" and {len(picture.blind) - 1} more" if len(picture.blind) > 1 else ""
+    return [(" UNKNOWN ", Role.UNKNOWN), (f" {first.rule} {first.about}{more}: {first.because}", Role.PLAIN)]
+
+
+def step(picture: Picture, columns: int) -> list[Line]:
+    """The step being worked, how far to its stop, and what comes next: two lines."""
+    now = picture.step
+    if picture.zero.taken_ns is None or now is None:
+        text = "after the zero the plan begins" if picture.zero.taken_ns is None else "the plan is at its end"
+        return [fit([("STEP  ", Role.DIM), (text, Role.PLAIN)], columns), fit([], columns)]
+    it = picture.steps[now.number - 1]
+    head = f"STEP {now.number} of {len(picture.steps)}  "
+    what = f"{it.do} {it.bag or ''}".strip()
+    bar = _bar(now.progress, 10)
+    state = "STOP REACHED: shut it, press n" if now.done and it.do == "fill" else "DONE: press n" if now.done else now.left
+    role = Role.STRONG if now.done else Role.PLAIN
+    first: Line = [(head, Role.DIM), (f"{what:<24} ", Role.STRONG), (bar, Role.PLAIN), (f"  {state}", role)]
+    follows = picture.steps[now.number] if now.number < len(picture.steps) else None
+    then = f"then {follows.do} {follows.bag or ''}".strip() if follows else "then the plan is at its end"
+    second: Line = [(" " * len(head), Role.DIM), (f"{it.stop}; {then}", Role.DIM)]
+    return [fit(first, columns), fit(second, columns)]
+
+
+def _bar(share: float | None, cells: int) -> str:
+    if share is None:
+        return "[" + "·" * cells + "]"
+    full = round(share * cells)
+    return "[" + "█" * full + "·" * (cells - full) + "]"
+
+
+def bags(stacks: tuple[StackPicture, ...], units: str, columns: int) -> list[Line]:
+    """Every bag, from the head of its stack down: pressure, what is needed, what there is, how much of it is used."""
+    head = f"{'BAG ' + _unit(units):<10}{'now':>6}{'needs':>7}{'supply':>7}{'use':>6}"
+    lines = [fit([(head, Role.DIM)], columns)]
+    for stack in stacks:
+        lines += [fit(_bag(bag, units), columns) for bag in reversed(stack.bags)]
+    return lines
+
+
+def _bag(bag: BagPicture, units: str) -> Line:
+    now, needs, supply = (_bare(show.pressure(value, units)) for value in (bag.pressure_pa, bag.needed_pa, bag.supply_pa))
+    use = "--" if bag.use is None else f"{bag.use * 100:.0f} %"
+    return [
+        (f"{_short(bag.name, 10):<10}", Role.PLAIN),
+        (f"{now:>6}", Role.STRONG if bag.pressure_pa is not None else Role.UNKNOWN),
+        (f"{needs:>7}{supply:>7}{use:>6}  ", Role.PLAIN),
+        (bag.doing, Role.STRONG if bag.doing in ("filling", "venting") else Role.DIM),
+    ]
+
+
+def shores(them: tuple[ShorePicture, ...], units: str, columns: int) -> list[Line]:
+    """Every shore: how far behind the load, of what is allowed; its air, of what it needs to follow."""
+    if not them:
+        return [fit([("no shores: capture with cribbing", Role.DIM)], columns)]
+    lines = [fit([(f"{'SHORE':<10}{'gap':>6}{' allowed':<9}{'air':>5}{' follow':<7}", Role.DIM)], columns)]
+    for it in them:
+        behind = it.gap_m is not None and it.gap_m > it.gap_allowed_m
+        role = Role.UNKNOWN if it.gap_m is None else Role.WARNING if behind else Role.STRONG
+        lines.append(fit([
+            (f"{_short(it.name, 9):<9}", Role.PLAIN),
+            (f"{show.length(it.gap_m, units):>7}", role),
+            (f" {show.length(it.gap_allowed_m, units):<8}", Role.PLAIN),
+            (f"{_bare(show.pressure(it.air_pa, units)):>5}", Role.UNKNOWN if it.air_pa is None else Role.STRONG),
+            (f" {_bare(show.pressure(it.follow_pa, units)):<6} ", Role.PLAIN),
+            ("BEHIND" if behind else it.doing, Role.STRONG if behind else Role.DIM),
+        ], columns))
+    return lines
+
+
+def _unit(units: str) -> str:
+    return "psi" if units == "us" else "bar"
+
+
+def numbers(picture: Picture, units: str, columns: int) -> list[Line]:
+    """Rate, tilt, lean, what is not captured, and the fall if the bags failed now."""
+    load = picture.load
+    rate = None if load.rate_m_s is None else load.rate_m_s
+    way = "" if rate is None else " up" if rate > 0.0005 else " down" if rate < -0.0005 else " still"
+    lines: list[Line] = [
+        [("rate  ", Role.DIM), (show.speed(None if rate is None else abs(rate), units) + way, Role.PLAIN)],
+        [("tilt  ", Role.DIM), (f"x {show.angle(load.tilt_x_rad)}  y {show.angle(load.tilt_y_rad)}", Role.PLAIN)],
+    ]
+    for stack in picture.stacks:
+        use = "" if stack.lean_use is None else f"  {stack.lean_use * 100:.0f} %"
+        lines.append([(f"lean {stack.name}  ", Role.DIM),
+                      (f"{show.length(stack.lean_m, units)} of {show.length(stack.ring_m, units)} ring{use}", Role.PLAIN)])
+    lines += [
+        [("not captured  ", Role.DIM), (show.length(picture.uncaptured_m, units), Role.PLAIN)],
+        [("fall if bags fail  ", Role.DIM), (show.length(picture.fall_m, units), Role.STRONG)],
+    ]
+    return [fit(line, columns) for line in lines]
+
+
+def status(picture: Picture, recording: str, columns: int) -> Line:
+    """Time, ports, sensors, recording: one line."""
+    minutes, seconds = divmod(int(picture.time_ns * 1e-9), 60)
+    down = [port.name for port in picture.ports if port.up is not True]
+    ports = f"{', '.join(down)} DOWN" if down else "ports up"
+    odd = sum(sensor.status.value != "ok" for sensor in picture.sensors)
+    sensors = f"{odd} of {len(picture.sensors)} sensors NOT OK" if odd else f"{len(picture.sensors)} sensors ok"
+    return fit([(f"{minutes:02d}:{seconds:02d}  ", Role.STRONG), (ports, Role.STRONG if down else Role.DIM), ("  ", Role.DIM),
+                (sensors, Role.STRONG if odd else Role.DIM), (f"  {recording}", Role.DIM)], columns)
+
+
+def _bare(text: str) -> str:
+    """A pressure without its unit where a column's numbers all share it."""
+    return text.removesuffix(" bar").removesuffix(" psi")
+
+
+def _short(name: str, cells: int) -> str:
+    return name if len(name) <= cells else name[: cells - 1] + "…"

@@ -1,0 +1,82 @@
+"""Drawing with dots: a grid of braille cells (2 by 4 dots each) in world coordinates, and large digits."""
+
+from __future__ import annotations
+
+from monitor.screens.ink import Line, Role
+
+_DOTS = ((0x01, 0x08), (0x02, 0x10), (0x04, 0x20), (0x40, 0x80))
+"""Bits of the Unicode braille block by row and column within a cell."""
+
+
+class Canvas:
+    """A drawing of `columns` by `rows` cells. World x runs right, y up; `view` sets what is seen."""
+
+    def __init__(self, columns: int, rows: int, view: tuple[float, float, float, float]) -> None:
+        self.columns, self.rows = columns, rows
+        self._x0, self._y0, x1, y1 = view
+        self.dots_x, self.dots_y = columns * 2, rows * 4
+        self.scale_x = (self.dots_x - 1) / max(1e-9, x1 - self._x0)
+        self.scale_y = (self.dots_y - 1) / max(1e-9, y1 - self._y0)
+        self._bits = [[0] * columns for _ in range(rows)]
+        self._roles = [[Role.PLAIN] * columns for _ in range(rows)]
+        self._texts: list[tuple[int, int, str, Role]] = []
+
+    def _place(self, x: float, y: float) -> tuple[int, int]:
+        return round((x - self._x0) * self.scale_x), self.dots_y - 1 - round((y - self._y0) * self.scale_y)
+
+    def dot(self, x: float, y: float, role: Role = Role.PLAIN) -> None:
+        """One dot; outside the view it is left out."""
+        self._dot(*self._place(x, y), role)
+
+    def _dot(self, px: int, py: int, role: Role) -> None:
+        if 0 <= px < self.dots_x and 0 <= py < self.dots_y:
+            row, column = py // 4, px // 2
+            self._bits[row][column] |= _DOTS[py % 4][px % 2]
+            self._roles[row][column] = role
+
+    def line(self, x0: float, y0: float, x1: float, y1: float, role: Role = Role.PLAIN, every: int = 1) -> None:
+        """A straight line, of every dot or of every n-th."""
+        (ax, ay), (bx, by) = self._place(x0, y0), self._place(x1, y1)
+        steps = max(abs(bx - ax), abs(by - ay), 1)
+        for i in range(0, steps + 1, every):
+            self._dot(round(ax + (bx - ax) * i / steps), round(ay + (by - ay) * i / steps), role)
+
+    def text(self, x: float, y: float, text: str, role: Role = Role.DIM) -> None:
+        """A word that begins in the cell of a point, moved left where it would run out of the drawing."""
+        px, py = self._place(x, y)
+        column = max(0, min(px // 2, self.columns - len(text)))
+        self._texts.append((max(0, min(self.rows - 1, py // 4)), column, text, role))
+
+    def lines(self) -> list[Line]:
+        """The drawing, one line a row."""
+        cells = [[(chr(0x2800 + bits) if bits else " ", role) for bits, role in zip(row, roles, strict=True)]
+                 for row, roles in zip(self._bits, self._roles, strict=True)]
+        for row, column, text, role in self._texts:
+            for i, letter in enumerate(text[: self.columns - column]):
+                cells[row][column + i] = (letter, role)
+        return [_joined(row) for row in cells]
+
+
+def _joined(cells: list[tuple[str, Role]]) -> Line:
+    """Neighbouring cells of one role as one piece."""
+    out: Line = []
+    for text, role in cells:
+        if out and (out[-1][1] is role or text == " "):
+            out[-1] = (out[-1][0] + text, out[-1][1])
+        else:
+            out.append((text, role))
+    return out
+
+
+_LARGE = {
+    "0": ("█▀█", "█ █", "▀▀▀"), "1": ("▀█ ", " █ ", "▀▀▀"), "2": ("▀▀█", "█▀▀", "▀▀▀"), "3": ("▀▀█", " ▀█", "▀▀▀"),
+    "4": ("█ █", "▀▀█", "  ▀"), "5": ("█▀▀", "▀▀█", "▀▀▀"), "6": ("█▀▀", "█▀█", "▀▀▀"), "7": ("▀▀█", "  █", "  ▀"),
+    "8": ("█▀█", "█▀█", "▀▀▀"), "9": ("█▀█", "▀▀█", "▀▀▀"), "-": ("   ", "▀▀▀", "   "), ".": (" ", " ", "▀"),
+    " ": ("   ", "   ", "   "),
+}
+
+
+def large(text: str) -> tuple[str, str, str]:
+    """Digits, point, minus and space in letters three rows high."""
+    rows = [" ".join(_LARGE[letter][row] for letter in text) for row in range(3)]
+    return rows[0], rows[1], rows[2]

@@ -1,0 +1,98 @@
+"""Lines of text in roles, and what the roles look like by night and by day.
+
+A drawing is a list of lines, a line a list of (text, role). Colour means trouble and never stands alone: a role that has
+one also has its word or mark in the text. Danger, warning, caution and notice wear the colours of ISO 3864 / ANSI Z535.
+"""
+
+from __future__ import annotations
+
+from enum import StrEnum
+
+from rich.cells import cell_len, set_cell_size
+from rich.style import Style
+
+
+class Role(StrEnum):
+    """What a piece of text is, not what it looks like."""
+
+    PLAIN = "plain"
+    DIM = "dim"
+    STRONG = "strong"
+    UNKNOWN = "unknown"
+    DANGER = "danger"
+    WARNING = "warning"
+    CAUTION = "caution"
+    NOTICE = "notice"
+    DANGER_SEEN = "danger-seen"
+    WARNING_SEEN = "warning-seen"
+    CAUTION_SEEN = "caution-seen"
+    NOTICE_SEEN = "notice-seen"
+
+
+Piece = tuple[str, Role]
+Line = list[Piece]
+
+Ink = tuple[str, str, bool]
+"""(foreground, background, bold)"""
+
+NIGHT_PAPER, DAY_PAPER = "#101214", "#f6f6f3"
+
+NIGHT: dict[Role, Ink] = {
+    Role.PLAIN: ("#c4c9ce", NIGHT_PAPER, False),
+    Role.DIM: ("#8d949b", NIGHT_PAPER, False),
+    Role.STRONG: ("#ffffff", NIGHT_PAPER, True),
+    Role.UNKNOWN: ("#101214", "#9aa1a8", True),
+    Role.DANGER: ("#ffffff", "#b3001b", True),
+    Role.WARNING: ("#101214", "#ff8c1a", True),
+    Role.CAUTION: ("#101214", "#ffd60a", True),
+    Role.NOTICE: ("#ffffff", "#0057b8", True),
+    Role.DANGER_SEEN: ("#ff7a7a", NIGHT_PAPER, True),
+    Role.WARNING_SEEN: ("#ffab5c", NIGHT_PAPER, False),
+    Role.CAUTION_SEEN: ("#ffe45c", NIGHT_PAPER, False),
+    Role.NOTICE_SEEN: ("#7cbcff", NIGHT_PAPER, False),
+}
+DAY: dict[Role, Ink] = {
+    Role.PLAIN: ("#202428", DAY_PAPER, False),
+    Role.DIM: ("#565d64", DAY_PAPER, False),
+    Role.STRONG: ("#000000", DAY_PAPER, True),
+    Role.UNKNOWN: ("#ffffff", "#565d64", True),
+    Role.DANGER: ("#ffffff", "#b3001b", True),
+    Role.WARNING: ("#101214", "#ff8c1a", True),
+    Role.CAUTION: ("#101214", "#ffd60a", True),
+    Role.NOTICE: ("#ffffff", "#0057b8", True),
+    Role.DANGER_SEEN: ("#a80019", DAY_PAPER, True),
+    Role.WARNING_SEEN: ("#8f4300", DAY_PAPER, False),
+    Role.CAUTION_SEEN: ("#6b5300", DAY_PAPER, False),
+    Role.NOTICE_SEEN: ("#004a9e", DAY_PAPER, False),
+}
+
+
+def styles(inks: dict[Role, Ink]) -> dict[Role, Style]:
+    """The terminal styles of a theme."""
+    return {role: Style(color=fore, bgcolor=back, bold=bold) for role, (fore, back, bold) in inks.items()}
+
+
+def width(line: Line) -> int:
+    """Cells a line takes."""
+    return sum(cell_len(text) for text, _ in line)
+
+
+def fit(line: Line, cells: int) -> Line:
+    """The line cut or padded to exactly so many cells."""
+    out: Line = []
+    left = cells
+    for text, role in line:
+        if left <= 0:
+            break
+        size = cell_len(text)
+        if size > left:
+            out.append((set_cell_size(text, left - 1) + "…" if left > 1 else "…", role))
+            return out
+        out.append((text, role))
+        left -= size
+    return [*out, (" " * left, Role.PLAIN)] if left else out
+
+
+def plain(lines: list[Line]) -> str:
+    """The text of a drawing, as a terminal without colours shows it."""
+    return "\n".join("".join(text for text, _ in line).rstrip() for line in lines)

@@ -1,0 +1,133 @@
+"""Where everything stands on the operator's screen, at any size. Narrow windows drop detail, never an alarm."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+
+from monitor.engine.picture import Picture
+from monitor.rig.schema import Rig
+from monitor.screens import board, views
+from monitor.screens.ink import Line, Role, fit, width
+
+KEYS = "space STOP  a seen  z zero  n next  b back  k crib  h shelve  m note  ? help"
+
+HELP: tuple[tuple[str, str], ...] = (
+    ("space", "call STOP: at once, on every screen, kept in the recording"),
+    ("c", "clear STOP (asks)"),
+    ("a", "seen: acknowledge the top alarm that is new"),
+    ("z", "zero: measure from here, while the load rests (asks if there is one)"),
+    ("n", "next step (asks if the stop is not reached)"),
+    ("b", "back one step (asks)"),
+    ("k", "cribbing is packed, at the height shown; up and down change it"),
+    ("h", "shelve the top caution or warning for a minute; a danger never is"),
+    ("m", "a note into the recording"),
+    ("t", "light or dark"),
+    ("q", "quit: the watching ends (asks)"),
+)
+CAUTIONS = (
+    "This monitor supports and never replaces a trained safety officer, the makers'",
+    "instructions, local rules and licensed practice. It drives no valve.",
+    "Nobody goes under a load held by bags alone.",
+)
+
+
+@dataclass
+class View:
+    """What a screen shows besides the picture: the last minute, and what it says or asks in its one line."""
+
+    rig: Rig
+    recording: str
+    history: Sequence[tuple[int, float | None]] = ()
+    message: str = ""
+    message_role: Role = Role.STRONG
+    stopped_s: float | None = None
+    """Seconds since the last picture, once that is too long."""
+    help: bool = field(default=False)
+
+
+def alarm_rows(rows: int) -> int:
+    """How many lines alarms may take."""
+    return 4 if rows < 30 else 6 if rows < 44 else 8
+
+
+def operator(picture: Picture | None, view: View, columns: int, rows: int) -> list[Line]:
+    """The whole screen: exactly `rows` lines of exactly `columns` cells."""
+    if picture is None:
+        lines = [fit([("waiting for the first picture", Role.PLAIN)], columns)]
+        return _filled(lines, columns, rows)
+    if view.help:
+        return _filled(_help(picture, view, columns, rows), columns, rows)
+    units = view.rig.rig.units
+    top = _top(picture, view, columns, rows)
+    bottom: list[Line] = []
+    if rows >= 22:
+        height = 3 if rows < 30 else 6
+        bottom += views.trend(view.history, picture.time_ns, units, columns, height)
+    if rows >= 14:
+        bottom.append(board.status(picture, view.recording, columns))
+    bottom.append(_keys(view, columns))
+    middle = _middle(picture, view, columns, max(0, rows - len(top) - len(bottom)))
+    return _filled([*top, *middle], columns, rows - len(bottom)) + bottom
+
+
+def _top(picture: Picture, view: View, columns: int, rows: int) -> list[Line]:
+    lines: list[Line] = []
+    if view.stopped_s is not None:
+        lines.append(fit([(f"THE MONITOR HAS STOPPED: no picture for {view.stopped_s:.0f} s. Hold, and watch the gauges.",
+                           Role.DANGER)], columns))
+    room = max(1, min(alarm_rows(rows), rows - 2))
+    lines += _filled(board.alarms(picture, columns, room), columns, room)
+    return lines + (board.step(picture, columns) if rows >= 8 else [])
+
+
+def _middle(picture: Picture, view: View, columns: int, rows: int) -> list[Line]:
+    """Numbers on the left; rise, side view and cone on the right where there is room."""
+    units = view.rig.rig.units
+    left_columns = columns if columns < 76 else 48 if columns < 110 else 56
+    right_columns = columns - left_columns
+    words = [
+        *board.bags(picture.stacks, units, left_columns),
+        *board.shores(picture.shores, units, left_columns),
+        *board.numbers(picture, units, left_columns),
+    ]
+    if right_columns < 26:
+        large = views.rise(picture, units, columns)
+        return ([*large, *words] if rows >= len(words) + 3 else words)[:rows]
+    right = views.rise(picture, units, right_columns)
+    right += _drawings(picture, view, right_columns, rows - len(right))
+    left = _filled(words[:rows], left_columns, rows)
+    return [a + b for a, b in zip(left, _filled(right, right_columns, rows), strict=True)]
+
+
+def _drawings(picture: Picture, view: View, columns: int, rows: int) -> list[Line]:
+    """The load from the side, and beside it the stack that leans most in its cone."""
+    if rows < 4:
+        return []
+    cone_columns = min(28, max(12, columns * 2 // 5))
+    stack = max(picture.stacks, key=lambda it: it.lean_use or 0.0)
+    side = views.side(view.rig, picture, columns - cone_columns - 1, rows)
+    cone = views.cone(stack, cone_columns, rows)
+    gap: Line = [(" ", Role.PLAIN)]
+    return [a + gap + b for a, b in zip(side, cone, strict=True)]
+
+
+def _keys(view: View, columns: int) -> Line:
+    if view.message:
+        return fit([(view.message, view.message_role)], columns)
+    return fit([(KEYS, Role.DIM)], columns)
+
+
+def _help(picture: Picture, view: View, columns: int, rows: int) -> list[Line]:
+    lines = _top(picture, view, columns, rows)[: alarm_rows(rows)]
+    lines.append(fit([("KEYS", Role.STRONG)], columns))
+    lines += [fit([(f"  {key:<6} ", Role.STRONG), (what, Role.PLAIN)], columns) for key, what in HELP]
+    lines += [fit([(text, Role.STRONG)], columns) for text in CAUTIONS]
+    lines.append(fit([("any key goes back", Role.DIM)], columns))
+    return lines
+
+
+def _filled(lines: list[Line], columns: int, rows: int) -> list[Line]:
+    """Exactly so many lines, each exactly so wide."""
+    out = [line if width(line) == columns else fit(line, columns) for line in lines[:rows]]
+    return out + [fit([], columns) for _ in range(rows - len(out))]
