@@ -12,8 +12,15 @@ from pydantic_core import PydanticCustomError
 
 from drivers.units import Time, UnitError, allowed, to_si
 
-Name = Annotated[str, Field(min_length=1, max_length=24, pattern=r"^[^\s/+#]+$",
-                            description="1 to 24 characters, no space and none of / + #")]
+Name = Annotated[
+    str,
+    Field(
+        min_length=1,
+        max_length=24,
+        pattern=r"^[^\s/+#]+$",
+        description="1 to 24 characters, no space and none of / + #",
+    ),
+]
 """A name that fits an alarm line and an MQTT topic level."""
 
 Quantity = Literal["pressure", "length", "angle", "force", "temperature", "current", "voltage"]
@@ -87,8 +94,7 @@ def _source_kind(given: Any) -> str:
     return "nmea"
 
 
-Source = Annotated[Annotated[NmeaSource, Tag("nmea")] | Annotated[MqttSource, Tag("mqtt")],
-                   Discriminator(_source_kind)]
+Source = Annotated[Annotated[NmeaSource, Tag("nmea")] | Annotated[MqttSource, Tag("mqtt")], Discriminator(_source_kind)]
 
 
 class Channel(Strict):

@@ -46,8 +46,9 @@ class _Place:
 class MqttReader(RunningPort):
     """Subscribes to the topics of its channels and reads what comes."""
 
-    def __init__(self, config: MqttPort, channels: Sequence[Channel], sink: Sink, clock: Clock,
-                 wall_s: Callable[[], float]) -> None:
+    def __init__(
+        self, config: MqttPort, channels: Sequence[Channel], sink: Sink, clock: Clock, wall_s: Callable[[], float]
+    ) -> None:
         super().__init__(config.name, sink, clock)
         self._config = config
         self._wall_s = wall_s
@@ -124,7 +125,8 @@ class MqttReader(RunningPort):
 
     def _on_disconnect(self, _client: mqtt.Client, _data: Any, _flags: Any, reason: ReasonCode, _p: Any) -> None:
         if not self._why:
-            self._why = f"connection lost ({str(reason).lower()})"
+            said = str(reason).lower()
+            self._why = "connection lost" + ("" if said == "unspecified error" else f" ({said})")
 
     def _on_message(self, _client: mqtt.Client, _data: Any, message: mqtt.MQTTMessage) -> None:
         time_ns = self.clock()

@@ -17,8 +17,18 @@ from urllib.parse import urlsplit
 from drivers.config import Channel, MqttPort, NmeaPort, Port
 from drivers.reading import Clock, LinkState, Quality, Reading, Sink
 
-COUNTS = ("good", "old", "bad_checksum", "no_checksum", "malformed", "other", "empty", "mislabelled", "unknown_id",
-          "reconnects")
+COUNTS = (
+    "good",
+    "old",
+    "bad_checksum",
+    "no_checksum",
+    "malformed",
+    "other",
+    "empty",
+    "mislabelled",
+    "unknown_id",
+    "reconnects",
+)
 """What every port counts, whether it happens on its kind of wire or not."""
 
 
@@ -32,8 +42,9 @@ class Backoff:
     Jitter keeps several monitors from knocking at a restarted broker in step.
     """
 
-    def __init__(self, first_s: float = 0.25, most_s: float = 2.0, jitter: float = 0.25,
-                 rng: random.Random | None = None) -> None:
+    def __init__(
+        self, first_s: float = 0.25, most_s: float = 2.0, jitter: float = 0.25, rng: random.Random | None = None
+    ) -> None:
         self._first, self._most, self._jitter = first_s, most_s, jitter
         self._random = rng or random.Random()
         self._next = first_s
@@ -55,8 +66,14 @@ class Numbered:
         self._count = {channel.name: 0 for channel in channels}
         self._sink = sink
 
-    def put(self, channel: str, time_ns: int, value: float, quality: Quality = Quality.GOOD,
-            device_time_ns: int | None = None) -> None:
+    def put(
+        self,
+        channel: str,
+        time_ns: int,
+        value: float,
+        quality: Quality = Quality.GOOD,
+        device_time_ns: int | None = None,
+    ) -> None:
         """Hand on one value of one channel."""
         sequence = self._count[channel]
         self._count[channel] = sequence + 1
@@ -136,8 +153,9 @@ class RunningPort(ABC):
                 self._stopping.wait(backoff.wait_s())
 
 
-def open_port(config: Port, channels: Sequence[Channel], sink: Sink, clock: Clock,
-              wall_s: Callable[[], float] = time.time) -> RunningPort:
+def open_port(
+    config: Port, channels: Sequence[Channel], sink: Sink, clock: Clock, wall_s: Callable[[], float] = time.time
+) -> RunningPort:
     """The running port for a port of the rig file; `channels` are those whose source names it. Not started yet.
 
     `wall_s` gives seconds since 1970, for formats whose times are relative to now.

@@ -30,8 +30,23 @@ VERSION = 10
 _RELATIVE = 2**28
 """Times below this many seconds are relative to now (RFC 8428 section 4.5.3)."""
 _NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9\-:./_]*")
-_KNOWN = {"bn": str, "bt": float, "bu": str, "bv": float, "bs": float, "bver": int, "n": str, "u": str, "v": float,
-          "vs": str, "vb": bool, "vd": str, "s": float, "t": float, "ut": float}
+_KNOWN = {
+    "bn": str,
+    "bt": float,
+    "bu": str,
+    "bv": float,
+    "bs": float,
+    "bver": int,
+    "n": str,
+    "u": str,
+    "v": float,
+    "vs": str,
+    "vb": bool,
+    "vd": str,
+    "s": float,
+    "t": float,
+    "ut": float,
+}
 
 
 class SenmlError(ValueError):

@@ -41,7 +41,11 @@ class SerialReader(RunningPort):
                     data = line.read(max(1, line.in_waiting))
                     if data:
                         self.take(data, self.clock())
-            except (serial.SerialException, OSError, TypeError) as error:  # TypeError: closed under a read, pyserial 3.5
+            except (
+                serial.SerialException,
+                OSError,
+                TypeError,
+            ) as error:  # TypeError: closed under a read, pyserial 3.5
                 return f"lost: {_reason(error)} ({url})"
         return "stopped"
 

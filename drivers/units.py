@@ -22,28 +22,67 @@ if TYPE_CHECKING:
 UNITS: dict[str, tuple[str, dict[str, str]]] = {
     # quantity: (SI unit, {spelling in a file: name in the units library})
     "length": ("meter", {"m": "meter", "mm": "millimeter", "cm": "centimeter", "in": "inch", "ft": "foot"}),
-    "pressure": ("pascal", {"Pa": "pascal", "hPa": "hectopascal", "kPa": "kilopascal", "MPa": "megapascal",
-                            "mbar": "millibar", "bar": "bar", "psi": "psi"}),
-    "force": ("newton", {"N": "newton", "kN": "kilonewton", "MN": "meganewton", "kgf": "kilogram_force",
-                         "lbf": "pound_force", "kip": "kip"}),
+    "pressure": (
+        "pascal",
+        {
+            "Pa": "pascal",
+            "hPa": "hectopascal",
+            "kPa": "kilopascal",
+            "MPa": "megapascal",
+            "mbar": "millibar",
+            "bar": "bar",
+            "psi": "psi",
+        },
+    ),
+    "force": (
+        "newton",
+        {
+            "N": "newton",
+            "kN": "kilonewton",
+            "MN": "meganewton",
+            "kgf": "kilogram_force",
+            "lbf": "pound_force",
+            "kip": "kip",
+        },
+    ),
     "angle": ("radian", {"rad": "radian", "mrad": "milliradian", "deg": "degree", "°": "degree"}),
     "temperature": ("kelvin", {"K": "kelvin", "degC": "degC", "°C": "degC", "degF": "degF", "°F": "degF"}),
     "current": ("ampere", {"A": "ampere", "mA": "milliampere"}),
     "voltage": ("volt", {"V": "volt", "mV": "millivolt"}),
     "time": ("second", {"s": "second", "ms": "millisecond", "min": "minute", "h": "hour"}),
-    "area": ("meter**2", {"m^2": "meter**2", "cm^2": "centimeter**2", "mm^2": "millimeter**2", "in^2": "inch**2",
-                          "ft^2": "foot**2"}),
-    "speed": ("meter/second", {"m/s": "meter/second", "cm/s": "centimeter/second", "mm/s": "millimeter/second",
-                               "mm/min": "millimeter/minute", "in/s": "inch/second", "in/min": "inch/minute"}),
+    "area": (
+        "meter**2",
+        {"m^2": "meter**2", "cm^2": "centimeter**2", "mm^2": "millimeter**2", "in^2": "inch**2", "ft^2": "foot**2"},
+    ),
+    "speed": (
+        "meter/second",
+        {
+            "m/s": "meter/second",
+            "cm/s": "centimeter/second",
+            "mm/s": "millimeter/second",
+            "mm/min": "millimeter/minute",
+            "in/s": "inch/second",
+            "in/min": "inch/minute",
+        },
+    ),
     "density": ("kilogram/meter**3", {"kg/m^3": "kilogram/meter**3", "lb/ft^3": "pound/foot**3"}),
     "ratio": ("dimensionless", {"%": "percent"}),
 }
 """What each quantity may be written in. "ton" is missing on purpose: it is 8.90, 9.81 or 9.96 kN."""
 
 EXAMPLES = {
-    "length": "1.2 m", "pressure": "8 bar", "force": "56 kN", "angle": "12 deg", "temperature": "20 degC",
-    "current": "12 mA", "voltage": "5 V", "time": "20 s", "area": "28 cm^2", "speed": "12 mm/s",
-    "density": "2400 kg/m^3", "ratio": "10 %",
+    "length": "1.2 m",
+    "pressure": "8 bar",
+    "force": "56 kN",
+    "angle": "12 deg",
+    "temperature": "20 degC",
+    "current": "12 mA",
+    "voltage": "5 V",
+    "time": "20 s",
+    "area": "28 cm^2",
+    "speed": "12 mm/s",
+    "density": "2400 kg/m^3",
+    "ratio": "10 %",
 }
 
 _NUMBER = r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d{1,3})?"
@@ -135,8 +174,13 @@ def _read(quantity: str) -> BeforeValidator:
 
 
 def _shown(quantity: str) -> WithJsonSchema:
-    return WithJsonSchema({"anyOf": [{"type": "string"}, {"type": "number"}], "description": allowed(quantity),
-                           "examples": [EXAMPLES[quantity]]})
+    return WithJsonSchema(
+        {
+            "anyOf": [{"type": "string"}, {"type": "number"}],
+            "description": allowed(quantity),
+            "examples": [EXAMPLES[quantity]],
+        }
+    )
 
 
 Length = Annotated[float, _read("length"), _shown("length")]

@@ -22,12 +22,20 @@ def parser() -> argparse.ArgumentParser:
         epilog=CAUTION,
     )
     top.add_argument("--version", action="store_true", help="print the version and exit")
-    top.add_argument("--completion", choices=("bash", "zsh", "tcsh"), metavar="SHELL",
-                     help="print a completion script for bash, zsh or tcsh")
+    top.add_argument(
+        "--completion",
+        choices=("bash", "zsh", "tcsh"),
+        metavar="SHELL",
+        help="print a completion script for bash, zsh or tcsh",
+    )
     commands = top.add_subparsers(dest="command", metavar="COMMAND", title="commands")
 
-    demo = _add(commands, "demo", "a simulated lift on the operator's screen: no hardware, no file, no broker",
-                "Without a terminal it runs headless and prints its verdict.")
+    demo = _add(
+        commands,
+        "demo",
+        "a simulated lift on the operator's screen: no hardware, no file, no broker",
+        "Without a terminal it runs headless and prints its verdict.",
+    )
     demo.add_argument("--headless", action="store_true", help="no screen: print alarms, a line a second, the verdict")
     demo.add_argument("--json", action="store_true", help="with --headless: JSON lines, the verdict last")
     demo.add_argument("--drill", metavar="NAME", default="demo", help="another drill than the demo's own")
@@ -39,16 +47,29 @@ def parser() -> argparse.ArgumentParser:
     check.add_argument("--json", action="store_true", help="one JSON object: faults, notes, plan")
     check.add_argument("--schema", action="store_true", help="print the JSON Schema of rig files instead")
 
-    run = _add(commands, "run", "the operator's screen on a real rig, recording by default",
-               "With --headless and without --actions it takes the zero and ends steps by itself.")
+    run = _add(
+        commands,
+        "run",
+        "the operator's screen on a real rig, recording by default",
+        "With --headless and without --actions it takes the zero and ends steps by itself.",
+    )
     run.add_argument("rig", metavar="RIG", help="rig file (TOML)")
     run.add_argument("--headless", action="store_true", help="no screen: alarms as they happen, a picture a second")
     run.add_argument("--json", action="store_true", help="with --headless: one JSON object a line")
     run.add_argument("--for", dest="for_", metavar="TIME", help="end by itself after this long, such as 30s")
-    run.add_argument("--port", action="append", default=[], metavar="NAME=URL",
-                     help="where a port of the rig file is found instead (may be repeated)")
-    run.add_argument("--actions", metavar="-", choices=("-",),
-                     help="with --headless: a person's actions as JSON lines on standard input")
+    run.add_argument(
+        "--port",
+        action="append",
+        default=[],
+        metavar="NAME=URL",
+        help="where a port of the rig file is found instead (may be repeated)",
+    )
+    run.add_argument(
+        "--actions",
+        metavar="-",
+        choices=("-",),
+        help="with --headless: a person's actions as JSON lines on standard input",
+    )
     run.add_argument("--record", metavar="FILE", help="where to keep the session (default: RIG-DATE-TIME.jsonl here)")
     run.add_argument("--no-record", action="store_true", help="keep nothing")
     run.add_argument("--no-bell", action="store_true", help="do not sound the terminal bell")
@@ -57,8 +78,13 @@ def parser() -> argparse.ArgumentParser:
     drill.add_argument("scenario", nargs="?", metavar="SCENARIO", help="name of a drill, or a drill file (TOML)")
     drill.add_argument("--list", action="store_true", help="list the drills and exit")
     drill.add_argument("--rig", metavar="RIG", help="rig file to play (default: a training yard's wall panel)")
-    drill.add_argument("--port", action="append", default=[], metavar="NAME=URL",
-                       help="where to speak instead: socket://HOST:PORT, pty, mqtt://HOST:PORT (may be repeated)")
+    drill.add_argument(
+        "--port",
+        action="append",
+        default=[],
+        metavar="NAME=URL",
+        help="where to speak instead: socket://HOST:PORT, pty, mqtt://HOST:PORT (may be repeated)",
+    )
     drill.add_argument("--speed", type=float, default=1.0, help="times real time (default: 1)")
     drill.add_argument("--seed", type=int, default=1, help="seed of the sensors' noise (default: 1)")
     drill.add_argument("--truth", metavar="FILE", help="write what truly happens, as JSON lines (- is standard output)")
@@ -68,15 +94,21 @@ def parser() -> argparse.ArgumentParser:
     judge.add_argument("files", nargs="+", metavar="FILE", help="recording")
     judge.add_argument("--json", action="store_true", help="one JSON object a file")
     judge.add_argument("--limits", metavar="TOML", help="judge under other limits: a file with a [limits] table")
-    judge.add_argument("--fail-on", choices=PRIORITIES, metavar="PRIORITY",
-                       help="exit with 1 if an alarm of this priority or above was raised: " + ", ".join(PRIORITIES))
+    judge.add_argument(
+        "--fail-on",
+        choices=PRIORITIES,
+        metavar="PRIORITY",
+        help="exit with 1 if an alarm of this priority or above was raised: " + ", ".join(PRIORITIES),
+    )
     return top
 
 
 def _add(
-    commands: "argparse._SubParsersAction[argparse.ArgumentParser]", name: str, does: str, more: str = ""
+    commands: argparse._SubParsersAction[argparse.ArgumentParser], name: str, does: str, more: str = ""
 ) -> argparse.ArgumentParser:
-    return commands.add_parser(name, help=does, description=f"{does[0].upper()}{does[1:]}. {more}".strip(), epilog=CAUTION)
+    return commands.add_parser(
+        name, help=does, description=f"{does[0].upper()}{does[1:]}. {more}".strip(), epilog=CAUTION
+    )
 
 
 def main(argv: Sequence[str] | None = None) -> int:
@@ -124,10 +156,19 @@ def _command(top: argparse.ArgumentParser, call: argparse.Namespace) -> int:
         top.error("--json and --actions go with --headless")
     if call.record and call.no_record:
         top.error("--record and --no-record exclude each other")
-    return run(Call(
-        rig=call.rig, headless=call.headless, as_json=call.json, for_=call.for_, ports=call.port,
-        actions=call.actions is not None, record=call.record, keep=not call.no_record, bell=not call.no_bell,
-    ))
+    return run(
+        Call(
+            rig=call.rig,
+            headless=call.headless,
+            as_json=call.json,
+            for_=call.for_,
+            ports=call.port,
+            actions=call.actions is not None,
+            record=call.record,
+            keep=not call.no_record,
+            bell=not call.no_bell,
+        )
+    )
 
 
 def _check(top: argparse.ArgumentParser, call: argparse.Namespace) -> int:
@@ -148,5 +189,12 @@ def _drill(top: argparse.ArgumentParser, call: argparse.Namespace) -> int:
         return list_drills(call.json)
     if call.scenario is None:
         top.error("drill needs a SCENARIO, or --list")
-    return run_drill(call.scenario, rig=call.rig, ports=call.port, speed=call.speed, seed=call.seed,
-                     truth=call.truth, as_json=call.json)
+    return run_drill(
+        call.scenario,
+        rig=call.rig,
+        ports=call.port,
+        speed=call.speed,
+        seed=call.seed,
+        truth=call.truth,
+        as_json=call.json,
+    )

@@ -73,8 +73,13 @@ def picture(it: Picture) -> Json:
         },
         "ports": {port.name: {"up": port.up, "text": port.text} for port in it.ports},
         "stop": it.stop_called,
-        "answer": None if it.answer is None else {
-            "t": seconds(it.answer.time_ns), "do": it.answer.do, "ok": it.answer.ok, "text": it.answer.text,
+        "answer": None
+        if it.answer is None
+        else {
+            "t": seconds(it.answer.time_ns),
+            "do": it.answer.do,
+            "ok": it.answer.ok,
+            "text": it.answer.text,
         },
     }
 

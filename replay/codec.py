@@ -59,10 +59,20 @@ class CodecError(ValueError):
 
 def header_line(header: Header) -> bytes:
     """The first line of a journal."""
-    return _dump({
-        "k": "header", "t": 0, "format": FORMAT, "version": VERSION, "software": header.software,
-        "started": header.started, "rig_name": header.rig_name, "about": ABOUT, **header.more, "rig": header.rig,
-    })
+    return _dump(
+        {
+            "k": "header",
+            "t": 0,
+            "format": FORMAT,
+            "version": VERSION,
+            "software": header.software,
+            "started": header.started,
+            "rig_name": header.rig_name,
+            "about": ABOUT,
+            **header.more,
+            "rig": header.rig,
+        }
+    )
 
 
 def read_header(line: bytes) -> Header:
@@ -87,7 +97,13 @@ def entry_line(entry: Entry) -> bytes:
     if isinstance(entry, Reading):
         if not isfinite(entry.value):
             raise ValueError(f"a reading of {entry.channel} is not finite")
-        line: dict[str, Any] = {"k": "reading", "t": entry.time_ns, "c": entry.channel, "n": entry.sequence, "v": entry.value}
+        line: dict[str, Any] = {
+            "k": "reading",
+            "t": entry.time_ns,
+            "c": entry.channel,
+            "n": entry.sequence,
+            "v": entry.value,
+        }
         if entry.device_time_ns is not None:
             line["d"] = entry.device_time_ns
         if entry.quality is not Quality.GOOD:
@@ -100,8 +116,14 @@ def entry_line(entry: Entry) -> bytes:
         if entry.details:
             line["with"] = dict(entry.details)
         return _dump(line)
-    line = {"k": "notice", "t": entry.time_ns, "of": entry.kind, "about": entry.about, "active": entry.active,
-            "text": entry.text}
+    line = {
+        "k": "notice",
+        "t": entry.time_ns,
+        "of": entry.kind,
+        "about": entry.about,
+        "active": entry.active,
+        "text": entry.text,
+    }
     if entry.late:
         line["late"] = True
     return _dump(line)
@@ -147,15 +169,27 @@ def entry_of(found: dict[str, Any]) -> Entry | AlarmLine | None:
             if not (_whole(found["n"]) and isinstance(value, float | int) and isfinite(value)):
                 raise CodecError("a reading whose number or value is not one")
             device = found.get("d")
-            return Reading(_text(found["c"]), found["n"], time_ns, device if _whole(device) else None, float(value),
-                           Quality(found.get("q", "good")))
+            return Reading(
+                _text(found["c"]),
+                found["n"],
+                time_ns,
+                device if _whole(device) else None,
+                float(value),
+                Quality(found.get("q", "good")),
+            )
         if kind == "tick":
             return Tick(time_ns)
         if kind == "action":
             return Action(time_ns, _text(found["do"]), dict(found.get("with", {})), _text(found["by"]))
         if kind == "notice":
-            return Notice(time_ns, _text(found["of"]), _text(found["about"]), bool(found["active"]), _text(found["text"]),
-                          bool(found.get("late", False)))
+            return Notice(
+                time_ns,
+                _text(found["of"]),
+                _text(found["about"]),
+                bool(found["active"]),
+                _text(found["text"]),
+                bool(found.get("late", False)),
+            )
         if kind == "alarm":
             return AlarmLine(time_ns, dict(found["alarm"]))
     except (KeyError, TypeError, ValueError) as error:

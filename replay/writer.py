@@ -41,9 +41,13 @@ class JournalWriter:
         self.path = path
         self._on_trouble = on_trouble
         try:
-            self._file = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_APPEND | getattr(os, "O_CLOEXEC", 0), 0o644)
+            self._file = os.open(
+                path, os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_APPEND | getattr(os, "O_CLOEXEC", 0), 0o644
+            )
         except FileExistsError:
-            raise JournalError(f"{path}: is there already, and a recording is never written over; name another") from None
+            raise JournalError(
+                f"{path}: is there already, and a recording is never written over; name another"
+            ) from None
         except OSError as error:
             raise JournalError(f"{path}: cannot record there: {error.strerror}") from None
         self._lock = threading.Lock()

@@ -10,6 +10,7 @@ from typing import Any
 
 import orjson
 
+from drivers.reading import Reading
 from monitor import encode
 from monitor.debrief.verdict import Verdict
 from monitor.encode import Json
@@ -17,7 +18,6 @@ from monitor.engine.engine import Engine
 from monitor.engine.picture import Priority
 from monitor.rig.load import RigFaults, parse_rig, read_text
 from monitor.rig.schema import Limits, Rig
-from drivers.reading import Reading
 from replay.codec import AlarmLine
 from replay.entries import Notice
 from replay.journal import Journal, JournalError, read_journal
@@ -40,7 +40,8 @@ def judge(files: Sequence[str], *, as_json: bool, limits: str | None = None, fai
             continue
         print(orjson.dumps(verdict).decode() if as_json else in_words(verdict), flush=True)
         failed |= fail_on is not None and any(
-            Priority[alarm["priority"].upper()] >= Priority[fail_on.upper()] for alarm in verdict["alarms"])
+            Priority[alarm["priority"].upper()] >= Priority[fail_on.upper()] for alarm in verdict["alarms"]
+        )
     return int(failed)
 
 
@@ -110,12 +111,17 @@ def in_words(verdict: Json) -> str:
     if verdict["damage"]:
         said.append(f"  {verdict['damage']}")
     if verdict["same_as_live"] is not None:
-        said.append("  the engine says the same as it did live" if verdict["same_as_live"]
-                    else "  NOT THE SAME AS LIVE: the engine now says something else")
+        said.append(
+            "  the engine says the same as it did live"
+            if verdict["same_as_live"]
+            else "  NOT THE SAME AS LIVE: the engine now says something else"
+        )
     for step in verdict["steps"]:
         ended = "not ended" if step["ended"] is None else f"{step['ended']:.1f} s"
         well = {True: "as planned", False: "before its stop", None: ""}[step["ok"]]
-        said.append(f"  step {step['step']} {step['do']} {step['bag'] or '':<12} {step['started']:.1f} s to {ended} {well}")
+        said.append(
+            f"  step {step['step']} {step['do']} {step['bag'] or '':<12} {step['started']:.1f} s to {ended} {well}"
+        )
     for alarm in verdict["alarms"]:
         cleared = "stands" if alarm["cleared"] is None else f"cleared {alarm['cleared']:.1f} s"
         said.append(f"  {alarm['raised']:7.1f} s  {alarm['text']}  ({cleared})")
@@ -139,11 +145,18 @@ def _read_limits(path: Path) -> dict[str, Any]:
     except tomllib.TOMLDecodeError as error:
         raise RigFaults(str(path), [Fault("", 1, str(error), "TOML with a [limits] table")]) from None
     except ValidationError as error:
-        raise RigFaults(str(path), [
-            Fault(".".join(("limits", *map(str, it["loc"]))), 1, repr(it.get("input")),
-                  str(it.get("ctx", {}).get("allowed", it["msg"])))
-            for it in error.errors()
-        ]) from None
+        raise RigFaults(
+            str(path),
+            [
+                Fault(
+                    ".".join(("limits", *map(str, it["loc"]))),
+                    1,
+                    repr(it.get("input")),
+                    str(it.get("ctx", {}).get("allowed", it["msg"])),
+                )
+                for it in error.errors()
+            ],
+        ) from None
     return given
 
 

@@ -57,8 +57,14 @@ class Verdict:
         return {
             "alarms": self.alarms,
             "steps": [
-                {"step": s.number, "do": s.do, "bag": s.bag, "started": seconds(s.started_ns),
-                 "ended": seconds(s.ended_ns), "ok": s.ok}
+                {
+                    "step": s.number,
+                    "do": s.do,
+                    "bag": s.bag,
+                    "started": seconds(s.started_ns),
+                    "ended": seconds(s.ended_ns),
+                    "ok": s.ok,
+                }
                 for s in steps
                 if s.started_ns is not None
             ],

@@ -29,16 +29,35 @@ def list_drills(as_json: bool) -> int:
     """Print every drill with its title."""
     drills = [scenario.load(name) for name in scenario.names()]
     if as_json:
-        print(json.dumps([{"name": it.name, "title": it.title, "story": it.story,
-                           "must": [must.model_dump() for must in it.must]} for it in drills]))
+        print(
+            json.dumps(
+                [
+                    {
+                        "name": it.name,
+                        "title": it.title,
+                        "story": it.story,
+                        "must": [must.model_dump() for must in it.must],
+                    }
+                    for it in drills
+                ]
+            )
+        )
     else:
         for it in drills:
             print(f"{it.name:<16}{it.title}")
     return 0
 
 
-def run_drill(name: str, *, rig: str | None = None, ports: list[str] | None = None, speed: float = 1.0, seed: int = 1,
-              truth: str | None = None, as_json: bool = False) -> int:
+def run_drill(
+    name: str,
+    *,
+    rig: str | None = None,
+    ports: list[str] | None = None,
+    speed: float = 1.0,
+    seed: int = 1,
+    truth: str | None = None,
+    as_json: bool = False,
+) -> int:
     """Play a drill until it ends; returns the exit code."""
     try:
         plan = read_rig(Path(rig)) if rig else parse_rig(packaged_rig_text(DEFAULT_RIG), DEFAULT_RIG)
@@ -94,8 +113,14 @@ def _introduce(rig: Rig, path: str | None, drill: Drill, as_json: bool) -> None:
         print(json.dumps({"drill": it.name, "rig": rig.rig.name, "ports": drill.urls}), flush=True)
         return
     overrides = " ".join(f"--port {name}={url}" for name, url in drill.urls.items())
-    print(f"{it.name}: {it.title}", *(f"  {name} is at {url}" for name, url in drill.urls.items()),
-          f"watch it with: inchwatch run {path or 'RIG'} {overrides}", sep="\n", file=sys.stderr, flush=True)
+    print(
+        f"{it.name}: {it.title}",
+        *(f"  {name} is at {url}" for name, url in drill.urls.items()),
+        f"watch it with: inchwatch run {path or 'RIG'} {overrides}",
+        sep="\n",
+        file=sys.stderr,
+        flush=True,
+    )
 
 
 class TruthTeller:
@@ -108,7 +133,9 @@ class TruthTeller:
         """One line, every other step."""
         self._count += 1
         if self._count % _TRUTH_EVERY == 0:
-            print(json.dumps(truth_line(self._rig, virtual) | {"utc": round(time.time(), 4)}), file=self._out, flush=True)
+            print(
+                json.dumps(truth_line(self._rig, virtual) | {"utc": round(time.time(), 4)}), file=self._out, flush=True
+            )
 
 
 def truth_line(rig: Rig, virtual: VirtualRig) -> dict[str, object]:

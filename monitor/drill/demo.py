@@ -7,7 +7,6 @@ takes the zero and ends the steps, as on any run without a person.
 from __future__ import annotations
 
 import sys
-import threading
 
 import orjson
 
@@ -85,8 +84,11 @@ def compared(it: scenario.Scenario, verdict: Verdict) -> tuple[list[str], list[s
 
 def _words(it: scenario.Scenario, missed: list[str], besides: list[str]) -> str:
     lines = [f"drill {it.name}: {it.title}"]
-    lines += [f"  sounded, as it must: {m.rule} {m.about}, {m.priority}" for m in it.must
-              if f"{m.rule} {m.about} {m.priority}" not in missed]
+    lines += [
+        f"  sounded, as it must: {m.rule} {m.about}, {m.priority}"
+        for m in it.must
+        if f"{m.rule} {m.about} {m.priority}" not in missed
+    ]
     lines += [f"  DID NOT SOUND: {key}" for key in missed]
     lines += [f"  SOUNDED BESIDES: {key}" for key in besides]
     lines.append("verdict: " + ("not as it must be" if missed or besides else "as it must be"))

@@ -8,6 +8,7 @@ Free lifts (no hinge) are not simulated yet.
 
 from __future__ import annotations
 
+import itertools
 from dataclasses import dataclass, field
 from math import asin, cos, floor, hypot, sin, sqrt, tan
 
@@ -59,7 +60,7 @@ class AirBag:
     def area(self, height: float) -> float:
         """Effective area (m^2) at a height, from the data plate."""
         plate = self.bag.capacity
-        for (h0, f0), (h1, f1) in zip(plate, plate[1:], strict=False):
+        for (h0, f0), (h1, f1) in itertools.pairwise(plate):
             if height <= h1:
                 share = max(0.0, (height - h0) / (h1 - h0))
                 return (f0 + share * (f1 - f0)) / self.bag.working_pressure
@@ -69,7 +70,7 @@ class AirBag:
         """Volume (m^3) at a height: dead space and the integral of the area, exact for a table linear in between."""
         plate = self.bag.capacity
         total = DEAD_SPACE_M * self.area(plate[0][0])
-        for (h0, _), (h1, _) in zip(plate, plate[1:], strict=False):
+        for (h0, _), (h1, _) in itertools.pairwise(plate):
             top = min(height, h1)
             if top <= h0:
                 return total
@@ -204,8 +205,9 @@ class Truth:
             force = self.needed(stack, theta)
             risen = sum(self.bags[bag.name].height_under(force) for bag in stack.bag) - flat
             theta = asin(min(0.9, risen / arm))
-        floor_theta = max((asin(s.extension / self.arm(s.shore.at)) for s in self.shores.values() if not s.released),
-                          default=0.0)
+        floor_theta = max(
+            (asin(s.extension / self.arm(s.shore.at)) for s in self.shores.values() if not s.released), default=0.0
+        )
         if theta < floor_theta:
             theta = floor_theta
             force = self._force_for(stack, flat + arm * sin(theta))

@@ -107,12 +107,18 @@ class Crew:
             self.finished, self.phase = True, "rest"
 
     def _check(self, scenario: Scenario) -> None:
-        known: dict[str, Collection[str]] = {"bag": self.truth.bags, "shore": self.truth.shores, "channel": self.sensors.channels}
+        known: dict[str, Collection[str]] = {
+            "bag": self.truth.bags,
+            "shore": self.truth.shores,
+            "channel": self.sensors.channels,
+        }
         for i, move in enumerate(scenario.move):
             for key, there in known.items():
                 name = getattr(move, key)
                 if name is not None and name not in there:
-                    raise DrillError(f"{scenario.name}: move[{i}].{key}: found '{name}'; this rig has {', '.join(there)}")
+                    raise DrillError(
+                        f"{scenario.name}: move[{i}].{key}: found '{name}'; this rig has {', '.join(there)}"
+                    )
 
     def _play(self, scenario: Scenario) -> Iterator[str]:
         for move in scenario.move:
@@ -162,7 +168,8 @@ class Crew:
             move.seconds is not None and truth.time_s - begun >= move.seconds - 1e-9,
             move.rise is not None and sign * rise >= sign * move.rise,
             move.gap is not None and max(truth.gap(name) for name in truth.shores) >= move.gap,
-            move.lean is not None and (self._lean() >= move.lean if move.lean > lean_before else self._lean() <= move.lean),
+            move.lean is not None
+            and (self._lean() >= move.lean if move.lean > lean_before else self._lean() <= move.lean),
         ]
         return any(stops)
 
@@ -177,8 +184,7 @@ class Crew:
         """One step of the plan, as a good crew does it."""
         if step.do == "fill" and step.bag is not None and step.until is not None:
             rise = None if step.until.rise is None else step.until.rise + OVERSHOOT_M
-            yield from self._hold(Move(do="fill", bag=step.bag, rise=rise,
-                                       seconds=None if rise is not None else 10.0))
+            yield from self._hold(Move(do="fill", bag=step.bag, rise=rise, seconds=None if rise is not None else 10.0))
         elif step.do == "hold":
             yield from self._wait((step.for_ or 0.0) + 4.0, "hold")  # surely longer than any clock that times it
         elif step.do == "lower":

@@ -87,7 +87,9 @@ class Sensors:
         """One reading (SI) of one channel, or None while it is silent."""
         reads = self._reads.get(channel.name)
         noise = channel.noise or _USUAL_NOISE.get(channel.quantity, 0.0)
-        error = noise * self._random.gauss(0.0, 1.0)  # drawn even when silent, so that one fault leaves the rest as it was
+        error = noise * self._random.gauss(
+            0.0, 1.0
+        )  # drawn even when silent, so that one fault leaves the rest as it was
         if channel.name in self.silent:
             return None
         return (reads(truth) if reads else 0.0) + error

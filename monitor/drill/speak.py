@@ -140,8 +140,14 @@ class Drill:
     finished, and the sensors go on until `stop`.
     """
 
-    def __init__(self, virtual: VirtualRig, where: Mapping[str, str] | None = None, *, speed: float = 1.0,
-                 on_step: Callable[[VirtualRig], None] | None = None) -> None:
+    def __init__(
+        self,
+        virtual: VirtualRig,
+        where: Mapping[str, str] | None = None,
+        *,
+        speed: float = 1.0,
+        on_step: Callable[[VirtualRig], None] | None = None,
+    ) -> None:
         self.virtual = virtual
         self._speed = speed
         self._on_step = on_step
@@ -204,5 +210,3 @@ def _mouth(port: NmeaPort | MqttPort, where: str | None) -> Mouth:
     if parts.scheme == "socket" and parts.hostname:
         return TcpMouth(parts.hostname, parts.port or 0)
     raise PortError(f"port '{port.name}': found '{url}', a drill can speak at socket://HOST:PORT or pty")
-
-

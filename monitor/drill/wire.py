@@ -18,8 +18,15 @@ from monitor.rig.schema import Rig
 STEP_NS = 50_000_000
 """Twenty samples a second on serial lines, every second of them on a broker."""
 _MQTT_EVERY = 2
-_SENML_UNIT = {"pressure": "Pa", "length": "m", "angle": "rad", "force": "N", "temperature": "K", "current": "A",
-               "voltage": "V"}
+_SENML_UNIT = {
+    "pressure": "Pa",
+    "length": "m",
+    "angle": "rad",
+    "force": "N",
+    "temperature": "K",
+    "current": "A",
+    "voltage": "V",
+}
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,8 +82,11 @@ class VirtualRig:
 
     def _sentences(self, port: str, channels: list[Channel]) -> Iterator[Said]:
         values = [(channel, self._sensors.read(channel, self.truth)) for channel in channels]
-        words = [nmea.quadruple(channel.source.id, channel.quantity, value)
-                 for channel, value in values if value is not None and not isinstance(channel.source, MqttSource)]
+        words = [
+            nmea.quadruple(channel.source.id, channel.quantity, value)
+            for channel, value in values
+            if value is not None and not isinstance(channel.source, MqttSource)
+        ]
         data = b"".join(nmea.sentences("II", words))
         if data:
             yield Said(self.time_ns, port, data)

@@ -28,6 +28,10 @@ BOUND_SDS = 3.0
 """A danger limit is compared with the estimate plus this many standard deviations."""
 
 
+_SETTLING_NS = 3_000_000_000
+"""How long after a port has come up its channels may still be on their way."""
+
+
 @dataclass(frozen=True, slots=True)
 class Measured:
     """How far a thing is gone: `share` of its limit (1 is the limit), in words, and the evidence (SI)."""
@@ -139,8 +143,11 @@ def bag_early(scene: Scene, bag: str) -> Outcome:
     early = doing == "filling" and bag not in scene.carried_over and _early(scene, bag)
     now = scene.picture.step
     progress = now.progress if now else None
-    return Measured(float(early) * 2.0, f"filling, {scene.step.bag} short of its stop",
-                    {"before": scene.step.bag, "progress": progress})
+    return Measured(
+        float(early) * 2.0,
+        f"filling, {scene.step.bag} short of its stop",
+        {"before": scene.step.bag, "progress": progress},
+    )
 
 
 def _early(scene: Scene, bag: str) -> bool:
@@ -161,8 +168,9 @@ def uncaptured(scene: Scene, _: str) -> Outcome:
         return scene.no_pose()
     limit = scene.rig.limits.capture_every
     allowed = show.length(limit, scene.units)
-    return Measured(rise / limit, f"{show.length(rise, scene.units)}, {allowed} allowed",
-                    {"rise_m": rise, "limit_m": limit})
+    return Measured(
+        rise / limit, f"{show.length(rise, scene.units)}, {allowed} allowed", {"rise_m": rise, "limit_m": limit}
+    )
 
 
 def shore_behind(scene: Scene, name: str) -> Outcome:
@@ -173,10 +181,11 @@ def shore_behind(scene: Scene, name: str) -> Outcome:
         if scene.pose is None:
             return scene.no_pose()
         return Unknown(f"gap at {name} not known without {extension}", (extension,))
-    return Measured(shore.gap_m / shore.gap_allowed_m,
-                    f"{show.length(shore.gap_m, scene.units)} gap, "
-                    f"{show.length(shore.gap_allowed_m, scene.units)} allowed",
-                    {"gap_m": shore.gap_m, "limit_m": shore.gap_allowed_m})
+    return Measured(
+        shore.gap_m / shore.gap_allowed_m,
+        f"{show.length(shore.gap_m, scene.units)} gap, {show.length(shore.gap_allowed_m, scene.units)} allowed",
+        {"gap_m": shore.gap_m, "limit_m": shore.gap_allowed_m},
+    )
 
 
 def shore_air_low(scene: Scene, name: str) -> Outcome:
@@ -187,10 +196,11 @@ def shore_air_low(scene: Scene, name: str) -> Outcome:
         return None
     if shore.air_pa is None:
         return Unknown(f"air at {name} not known", (config.pressure,))
-    return Measured(1.0 - shore.air_pa / shore.follow_pa,
-                    f"{show.pressure(shore.air_pa, scene.units)}, needs "
-                    f"{show.pressure(shore.follow_pa, scene.units)} to follow",
-                    {"air_pa": shore.air_pa, "limit_pa": shore.follow_pa})
+    return Measured(
+        1.0 - shore.air_pa / shore.follow_pa,
+        f"{show.pressure(shore.air_pa, scene.units)}, needs {show.pressure(shore.follow_pa, scene.units)} to follow",
+        {"air_pa": shore.air_pa, "limit_pa": shore.follow_pa},
+    )
 
 
 def lean(scene: Scene, name: str) -> Outcome:
@@ -211,9 +221,11 @@ def _lean(scene: Scene, name: str, sds: float) -> Outcome:
     offset = stack.lean_m + sds * stack.lean_sd_m
     growing = stack.lean_rate_m_s or 0.0
     trend = f", growing {show.speed(growing, scene.units)}" if growing > 0.0005 else ""
-    return Measured(offset / stack.ring_m,
-                    f"{show.length(stack.lean_m, scene.units)} of {show.length(stack.ring_m, scene.units)} ring{trend}",
-                    {"offset_m": stack.lean_m, "limit_m": stack.ring_m, "bound_m": sds * stack.lean_sd_m})
+    return Measured(
+        offset / stack.ring_m,
+        f"{show.length(stack.lean_m, scene.units)} of {show.length(stack.ring_m, scene.units)} ring{trend}",
+        {"offset_m": stack.lean_m, "limit_m": stack.ring_m, "bound_m": sds * stack.lean_sd_m},
+    )
 
 
 def bag_pressure(scene: Scene, name: str) -> Outcome:
@@ -221,10 +233,11 @@ def bag_pressure(scene: Scene, name: str) -> Outcome:
     bag = scene.bag(name)
     if bag.pressure_pa is None:
         return Unknown(f"pressure in {name} not known", _gauge(scene, name))
-    return Measured(bag.pressure_pa / bag.working_pa,
-                    f"{show.pressure(bag.pressure_pa, scene.units)} of "
-                    f"{show.pressure(bag.working_pa, scene.units)} working",
-                    {"pressure_pa": bag.pressure_pa, "limit_pa": bag.working_pa})
+    return Measured(
+        bag.pressure_pa / bag.working_pa,
+        f"{show.pressure(bag.pressure_pa, scene.units)} of {show.pressure(bag.working_pa, scene.units)} working",
+        {"pressure_pa": bag.pressure_pa, "limit_pa": bag.working_pa},
+    )
 
 
 def rise_rate(scene: Scene, _: str) -> Outcome:
@@ -233,9 +246,11 @@ def rise_rate(scene: Scene, _: str) -> Outcome:
     if rate is None:
         return scene.no_pose()
     way = "up" if rate > 0.0 else "down"
-    return Measured(abs(rate) / limit,
-                    f"{show.speed(abs(rate), scene.units)} {way}, {show.speed(limit, scene.units)} allowed",
-                    {"rate_m_s": rate, "limit_m_s": limit})
+    return Measured(
+        abs(rate) / limit,
+        f"{show.speed(abs(rate), scene.units)} {way}, {show.speed(limit, scene.units)} allowed",
+        {"rate_m_s": rate, "limit_m_s": limit},
+    )
 
 
 def tilt(scene: Scene, _: str) -> Outcome:
@@ -262,8 +277,11 @@ def cross_tilt(scene: Scene, _: str) -> Outcome:
 
 
 def _angle(angle: float, sd: float, limit: float) -> Measured:
-    return Measured((angle + BOUND_SDS * sd) / limit, f"{show.angle(angle)}, {show.angle(limit)} allowed",
-                    {"tilt_rad": angle, "limit_rad": limit, "bound_rad": BOUND_SDS * sd})
+    return Measured(
+        (angle + BOUND_SDS * sd) / limit,
+        f"{show.angle(angle)}, {show.angle(limit)} allowed",
+        {"tilt_rad": angle, "limit_rad": limit, "bound_rad": BOUND_SDS * sd},
+    )
 
 
 def _along_hinge(rig: Rig) -> tuple[float, float]:
@@ -315,12 +333,15 @@ def sensor_lost_blind(scene: Scene, name: str) -> Outcome:
 def _silent(scene: Scene, name: str) -> Outcome:
     sensor = scene.sensor(name)
     silent = sensor.status in (SensorStatus.STALE, SensorStatus.NEVER_SEEN)
-    if silent and scene.port(sensor.port).up is not True:
-        return Suppressed(f"{sensor.port} is down")
+    port = scene.port(sensor.port)
+    if silent and (port.up is not True or scene.picture.time_ns - port.since_ns < _SETTLING_NS):
+        return Suppressed(f"{sensor.port} is down, or only just back")
     since = "never heard" if sensor.age_s is None else f"silent {sensor.age_s:.0f} s"
-    early = sensor.age_s is None and scene.picture.time_ns < 5_000_000_000
-    return Measured(2.0 if silent and not early else 0.0, since + _blind(scene, name),
-                    {"age_s": sensor.age_s, "blind": ", ".join(scene.dark.get(name, [])) or None})
+    return Measured(
+        2.0 if silent else 0.0,
+        since + _blind(scene, name),
+        {"age_s": sensor.age_s, "blind": ", ".join(scene.dark.get(name, [])) or None},
+    )
 
 
 def sensor_range(scene: Scene, name: str) -> Outcome:
@@ -337,8 +358,11 @@ def _beyond(scene: Scene, name: str) -> Measured:
     sensor = scene.sensor(name)
     out = sensor.status is SensorStatus.OUT_OF_RANGE
     value = show.value(sensor.value, sensor.quantity, scene.units)
-    return Measured(2.0 if out else 0.0, f"reads {value}, out of its range" + _blind(scene, name),
-                    {"value": sensor.value, "blind": ", ".join(scene.dark.get(name, [])) or None})
+    return Measured(
+        2.0 if out else 0.0,
+        f"reads {value}, out of its range" + _blind(scene, name),
+        {"value": sensor.value, "blind": ", ".join(scene.dark.get(name, [])) or None},
+    )
 
 
 def sensor_disagrees(scene: Scene, name: str) -> Outcome:

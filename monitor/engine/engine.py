@@ -18,7 +18,6 @@ from monitor.engine.picture import (
     Picture,
     PortPicture,
     SensorStatus,
-    ShorePicture,
     StackPicture,
     ZeroPicture,
 )
@@ -49,7 +48,7 @@ class Engine:
         self.cribbed_ns: int | None = None
         self.captured_m: float | None = None
         self.stop_called: str | None = None
-        self._links: dict[str, tuple[bool, str]] = {}
+        self._links: dict[str, PortPicture] = {}
         self._notices: dict[str, str] = {}
 
     def feed(self, entry: Entry) -> Picture | None:
@@ -77,7 +76,7 @@ class Engine:
     def note(self, notice: Notice) -> None:
         """Take what the world outside says of a link, the recorder or the queue."""
         if notice.kind == "link":
-            self._links[notice.about] = (not notice.active, notice.text)
+            self._links[notice.about] = PortPicture(notice.about, not notice.active, notice.text, notice.time_ns)
         elif notice.active:
             self._notices[notice.kind] = notice.text
         else:
@@ -134,7 +133,7 @@ class Engine:
             transitions=(),
             blind=(),
             sensors=tuple(state.picture(now_ns) for state in self.channels.values()),
-            ports=tuple(self._port_picture(port.name) for port in self.rig.port),
+            ports=tuple(self._links.get(port.name) or PortPicture(port.name, None, "") for port in self.rig.port),
             stop_called=self.stop_called,
             answer=self.orders.answer,
         )
@@ -176,10 +175,6 @@ class Engine:
         why_not = self.why_not_zero(now_ns, live_only=False)
         live_ready = not why_not or not self.why_not_zero(now_ns, live_only=True)
         return ZeroPicture(None, not why_not, why_not, live_ready)
-
-    def _port_picture(self, name: str) -> PortPicture:
-        up, text = self._links.get(name, (None, ""))
-        return PortPicture(name, up, text)
 
     def _scene(self, draft: Picture, pose: PoseEstimate | None, now_ns: int) -> Scene:
         return Scene(

@@ -142,11 +142,12 @@ class SensorPicture:
 
 @dataclass(frozen=True, slots=True)
 class PortPicture:
-    """One port. `up` is None until it has said anything."""
+    """One port. `up` is None until it has said anything; `since_ns` is when it said so."""
 
     name: str
     up: bool | None
     text: str
+    since_ns: int = 0
 
 
 @dataclass(frozen=True, slots=True)

@@ -213,9 +213,7 @@ class PoseFilter:
 
     def missing(self, now_ns: int) -> tuple[str, ...]:
         """The pose channels that say nothing now: not live, or without a zero."""
-        return tuple(
-            name for name, s in self._sensors.items() if s.state.baseline is None or not s.state.live(now_ns)
-        )
+        return tuple(name for name, s in self._sensors.items() if s.state.baseline is None or not s.state.live(now_ns))
 
     def _vouched(self, sensors: list[_Sensor]) -> bool:
         """Whether these sensors alone, one reading each, give the rise at every stack head well enough."""
@@ -233,7 +231,11 @@ class PoseFilter:
         if det <= 1e-9 * g[0][0] * g[1][1] * g[2][2] or det <= 0.0:
             return False
         cofactor = [
-            [g[1][1] * g[2][2] - g[1][2] ** 2, g[0][2] * g[1][2] - g[0][1] * g[2][2], g[0][1] * g[1][2] - g[0][2] * g[1][1]],
+            [
+                g[1][1] * g[2][2] - g[1][2] ** 2,
+                g[0][2] * g[1][2] - g[0][1] * g[2][2],
+                g[0][1] * g[1][2] - g[0][2] * g[1][1],
+            ],
             [0.0, g[0][0] * g[2][2] - g[0][2] ** 2, g[0][1] * g[0][2] - g[0][0] * g[1][2]],
             [0.0, 0.0, g[0][0] * g[1][1] - g[0][1] ** 2],
         ]

@@ -74,8 +74,7 @@ class ShoreState:
 def captured(shores: tuple[ShorePicture, ...]) -> bool:
     """Whether every shore stands within its allowed gap, locked under the load."""
     return bool(shores) and all(
-        shore.gap_m is not None and shore.doing != "released" and shore.gap_m <= shore.gap_allowed_m
-        for shore in shores
+        shore.gap_m is not None and shore.doing != "released" and shore.gap_m <= shore.gap_allowed_m for shore in shores
     )
 
 

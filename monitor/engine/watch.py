@@ -42,6 +42,7 @@ class Watch:
         except Exception as error:  # noqa: BLE001 - whatever breaks in one rule must not silence the others
             failure = f"this rule failed ({type(error).__name__})"
             outcome = Unknown(failure)
-        self.book.look(broken, about, Measured(2.0 if failure else 0.0, failure or "", {"failed": failure}),
-                       scene.picture.time_ns)
+        self.book.look(
+            broken, about, Measured(2.0 if failure else 0.0, failure or "", {"failed": failure}), scene.picture.time_ns
+        )
         return outcome

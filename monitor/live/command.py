@@ -110,7 +110,9 @@ def _ended_by_signal(stop: threading.Event) -> Iterator[None]:
             signal.signal(number, handler)
 
 
-def _headless(call: Call, session: Session, ports: list[Port], keeper: JournalKeeper | None, for_s: float | None) -> int:
+def _headless(
+    call: Call, session: Session, ports: list[Port], keeper: JournalKeeper | None, for_s: float | None
+) -> int:
     stop = threading.Event()
     lines = Lines(session.rig.rig.units, call.as_json, session.wall_start_s)
     session.on_picture = lines.take

@@ -22,8 +22,14 @@ def software() -> str:
 class JournalKeeper:
     """Keeps a session in a journal. Raises replay.writer.JournalError when it cannot be begun."""
 
-    def __init__(self, path: Path, rig_text: str, rig_name: str, trouble: Callable[[bool, str], None],
-                 started: datetime | None = None) -> None:
+    def __init__(
+        self,
+        path: Path,
+        rig_text: str,
+        rig_name: str,
+        trouble: Callable[[bool, str], None],
+        started: datetime | None = None,
+    ) -> None:
         when = started or datetime.now(UTC)
         self._writer = JournalWriter(path, Header(rig_text, rig_name, software(), when.isoformat()), trouble)
 

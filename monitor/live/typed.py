@@ -36,12 +36,12 @@ def parse(line: str) -> tuple[str, dict[str, Detail]]:
     try:
         given = orjson.loads(line)
     except orjson.JSONDecodeError as error:
-        raise BadAction(f"found {_short(line)}: not JSON ({error}); allowed is a line like {{\"do\": \"zero\"}}") from None
+        raise BadAction(f'found {_short(line)}: not JSON ({error}); allowed is a line like {{"do": "zero"}}') from None
     if not isinstance(given, dict):
-        raise BadAction(f"found {_short(line)}: allowed is one JSON object a line, like {{\"do\": \"zero\"}}")
+        raise BadAction(f'found {_short(line)}: allowed is one JSON object a line, like {{"do": "zero"}}')
     verb = given.pop("do", None)
     if not isinstance(verb, str) or verb not in VERBS:
-        raise BadAction(f"found \"do\": {_short(verb)}: allowed is one of {', '.join(VERBS)}")
+        raise BadAction(f'found "do": {_short(verb)}: allowed is one of {", ".join(VERBS)}')
     return verb, dict(_detail(verb, key, value) for key, value in given.items())
 
 

@@ -19,15 +19,35 @@ def check(path: str, as_json: bool, out: TextIO, err: TextIO) -> int:
         rig = read_rig(Path(path))
     except RigFaults as faults:
         if as_json:
-            _dump({"v": 1, "file": path, "rig": None, "ok": False, "faults": [asdict(f) for f in faults.faults],
-                   "notes": [], "plan": None}, out)
+            _dump(
+                {
+                    "v": 1,
+                    "file": path,
+                    "rig": None,
+                    "ok": False,
+                    "faults": [asdict(f) for f in faults.faults],
+                    "notes": [],
+                    "plan": None,
+                },
+                out,
+            )
         else:
             count = len(faults.faults)
             print(faults, f"{count} fault{'s' if count > 1 else ''}: this rig cannot be used", sep="\n", file=err)
         return 1
     if as_json:
-        _dump({"v": 1, "file": path, "rig": rig.rig.name, "ok": True, "faults": [], "notes": notes(rig),
-               "plan": asdict(plan(rig))}, out)
+        _dump(
+            {
+                "v": 1,
+                "file": path,
+                "rig": rig.rig.name,
+                "ok": True,
+                "faults": [],
+                "notes": notes(rig),
+                "plan": asdict(plan(rig)),
+            },
+            out,
+        )
     else:
         print(sheet(rig, plan(rig)), file=out)
     return 0

@@ -69,7 +69,9 @@ def _names(rig: Rig) -> Iterator[Disagreement]:
         return [((table, i, "name"), it.name) for i, it in enumerate(getattr(rig, table))]
 
     bags: list[tuple[Path, str]] = [
-        (("stack", i, "bag", j, "name"), bag.name) for i, stack in enumerate(rig.stack) for j, bag in enumerate(stack.bag)
+        (("stack", i, "bag", j, "name"), bag.name)
+        for i, stack in enumerate(rig.stack)
+        for j, bag in enumerate(stack.bag)
     ]
     for group in (named("stack") + named("shore"), bags, named("port"), named("channel")):
         seen: set[str] = set()
@@ -134,7 +136,11 @@ def _sources(rig: Rig) -> Iterator[Disagreement]:
             place: tuple[str, ...] = (source.port, source.topic, source.n or source.pointer or "")
             first = formats.setdefault((source.port, source.topic), source.format)
             if first != source.format:
-                yield (*at, "format"), f"'{source.format}'", f"one format a topic: '{source.topic}' is '{first}' already"
+                yield (
+                    (*at, "format"),
+                    f"'{source.format}'",
+                    f"one format a topic: '{source.topic}' is '{first}' already",
+                )
         else:
             place = (source.port, source.id)
         if place in places:
@@ -169,7 +175,11 @@ def _load(rig: Rig) -> Iterator[Disagreement]:
         if part.material not in MATERIALS:
             yield ("load", "part", i, "material"), f"'{part.material}'", f"one of {', '.join(MATERIALS)}"
         if len(part.size) != SIDES[part.shape] or min(part.size) <= 0.0:
-            yield ("load", "part", i, "size"), f"{part.size}", f"{SIDES[part.shape]} lengths above zero for a {part.shape}"
+            yield (
+                ("load", "part", i, "size"),
+                f"{part.size}",
+                f"{SIDES[part.shape]} lengths above zero for a {part.shape}",
+            )
     if load.outline and len(load.outline) < 3:
         yield ("load", "outline"), f"{len(load.outline)} points", "at least three corners"
 

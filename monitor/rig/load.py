@@ -155,14 +155,19 @@ def _fault(detail: ErrorDetails, document: dict[str, Any], lines: Lines) -> Faul
     kind, given = detail["type"], detail.get("input")
     if kind == "missing":
         *table, key = path
-        return Fault(_written(path, document), lines.find(tuple(table)), "nothing",
-                     f"a value: '{key}' may not be left out")
+        return Fault(
+            _written(path, document), lines.find(tuple(table)), "nothing", f"a value: '{key}' may not be left out"
+        )
     if kind == "extra_forbidden":
         known = _known_keys(path[:-1])
         close = difflib.get_close_matches(str(path[-1]), known, 1)
         meant = f"; did you mean '{close[0]}'?" if close else ""
-        return Fault(_written(path, document), lines.find(path), "a key that means nothing here",
-                     (f"one of {', '.join(known)}" if known else "no further key") + meant)
+        return Fault(
+            _written(path, document),
+            lines.find(path),
+            "a key that means nothing here",
+            (f"one of {', '.join(known)}" if known else "no further key") + meant,
+        )
     if kind.startswith("union_tag"):
         found = _short(given["driver"]) if isinstance(given, dict) and "driver" in given else "nothing"
         return Fault(_written(path, document), lines.find(path), found, "'nmea' or 'mqtt'")
@@ -218,8 +223,9 @@ def _written(path: KeyPath, document: dict[str, Any]) -> str:
 
 def _known_keys(path: KeyPath) -> list[str]:
     """The keys that the table at a path may have."""
-    return sorted({field.alias or name for model in models_in(annotation(path))
-                   for name, field in model.model_fields.items()})
+    return sorted(
+        {field.alias or name for model in models_in(annotation(path)) for name, field in model.model_fields.items()}
+    )
 
 
 def _short(value: object) -> str:

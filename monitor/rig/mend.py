@@ -23,7 +23,9 @@ _ROUNDS = 5
 """A stand-in table may lack keys of its own; each round puts in one level more."""
 
 
-def mended(document: dict[str, Any], place: Callable[[ErrorDetails, dict[str, Any]], Path]) -> tuple[Rig, list[Path]] | None:
+def mended(
+    document: dict[str, Any], place: Callable[[ErrorDetails, dict[str, Any]], Path]
+) -> tuple[Rig, list[Path]] | None:
     """(a rig with stand-ins, the paths that hold one), or None if the document is too far gone.
 
     `place` gives the path in the document of one fault of the schema.
@@ -80,8 +82,12 @@ def annotation(path: Path) -> Any:
         if isinstance(part, int):
             here = _element(here, part)
         else:
-            found = [f.annotation if not f.metadata else Annotated[f.annotation, *f.metadata]
-                     for model in models_in(here) for name, f in model.model_fields.items() if (f.alias or name) == part]
+            found = [
+                f.annotation if not f.metadata else Annotated[f.annotation, *f.metadata]
+                for model in models_in(here)
+                for name, f in model.model_fields.items()
+                if (f.alias or name) == part
+            ]
             here = found[0] if found else None
         if here is None:
             return None

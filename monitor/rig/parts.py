@@ -56,5 +56,7 @@ def centre_of_gravity(load: Load) -> tuple[float, float, float] | None:
     if not load.part:
         return None
     weights = [weight(part) for part in load.part]
-    x, y, z = (fsum(w * part.at[k] for w, part in zip(weights, load.part, strict=True)) / fsum(weights) for k in range(3))
+    x, y, z = (
+        fsum(w * part.at[k] for w, part in zip(weights, load.part, strict=True)) / fsum(weights) for k in range(3)
+    )
     return x, y, z

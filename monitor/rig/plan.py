@@ -6,7 +6,7 @@ Statics of the plan only: no sensor, no estimate. What the file does not determi
 from __future__ import annotations
 
 from dataclasses import dataclass
-from math import asin, atan, ceil, hypot
+from math import asin, ceil, hypot
 
 from monitor import quantities as show
 from monitor.rig.capacity import AreaTable
@@ -73,8 +73,11 @@ def plan(rig: Rig) -> Plan:
 
 
 def _planned_rise(rig: Rig, stack: Stack) -> float:
-    stops = [s.until.rise for s in rig.step if s.do == "fill" and s.until and s.until.rise is not None
-             and (s.until.at or rig.stack[0].name) == stack.name]
+    stops = [
+        s.until.rise
+        for s in rig.step
+        if s.do == "fill" and s.until and s.until.rise is not None and (s.until.at or rig.stack[0].name) == stack.name
+    ]
     return max(stops, default=0.0)
 
 
@@ -108,14 +111,22 @@ def _stack(rig: Rig, stack: Stack, rise: float) -> StackPlan:
     for bag in stack.bag:
         table = AreaTable(bag)
         top = tops[bag.name]
-        flat_pa, top_pa = (None, None) if force is None else (force / table.area(bag.height_flat), force / table.area(top))
+        flat_pa, top_pa = (
+            (None, None) if force is None else (force / table.area(bag.height_flat), force / table.area(top))
+        )
         bags.append(BagPlan(bag.name, top, flat_pa, top_pa, bag.working_pressure))
     plates = stack.height_at_zero - sum(bag.height_flat for bag in stack.bag)
-    reach = None if force is None else plates + sum(
-        AreaTable(bag).height_at(force / stack.supply, True) for bag in stack.bag)
+    reach = (
+        None
+        if force is None
+        else plates + sum(AreaTable(bag).height_at(force / stack.supply, True) for bag in stack.bag)
+    )
     needed = [bag.pressure_top_pa for bag in bags if bag.pressure_top_pa is not None]
-    enough = None if force is None or reach is None else (
-        max(needed) <= stack.supply and stack.height_at_zero + rise <= reach)
+    enough = (
+        None
+        if force is None or reach is None
+        else (max(needed) <= stack.supply and stack.height_at_zero + rise <= reach)
+    )
     return StackPlan(stack.name, rise, force, why_not, reach, stack.supply, enough, tuple(bags))
 
 
@@ -137,8 +148,12 @@ def sheet(rig: Rig, it: Plan) -> str:
     out = [
         f"LIFT PLAN SHEET   {rig.rig.name}",
         f"Load      {rig.load.name}, weight {show.force(it.weight_n, units)}, centre of gravity {centre}",
-        "Hinge     " + (" to ".join(f"({', '.join(show.length(v, units) for v in p)})" for p in rig.load.hinge)
-                        if rig.load.hinge else "none: a free lift"),
+        "Hinge     "
+        + (
+            " to ".join(f"({', '.join(show.length(v, units) for v in p)})" for p in rig.load.hinge)
+            if rig.load.hinge
+            else "none: a free lift"
+        ),
     ]
     for stack in it.stacks:
         out += ["", *_stack_lines(stack, units)]
@@ -148,8 +163,10 @@ def sheet(rig: Rig, it: Plan) -> str:
     out += [
         "",
         f"Capture   every {show.length(limits.capture_every, units)} of rise: {it.captures} times on the way up",
-        f"Tilt      {show.angle(it.tilt_rad)} at the top, {show.angle(limits.tilt)} allowed;"
-        f" across the hinge {show.angle(limits.cross_tilt)}",
+        (
+            f"Tilt      {show.angle(it.tilt_rad)} at the top, {show.angle(limits.tilt)} allowed;"
+            f" across the hinge {show.angle(limits.cross_tilt)}"
+        ),
         f"Rate      at most {show.speed(limits.rise_rate, units)} up or down",
         f"Shores    {', '.join(s.name for s in rig.shore) or 'none: capture is by cribbing'}",
         f"Sensors   {len(rig.channel)} channels on {', '.join(port.name for port in rig.port)}",
@@ -169,8 +186,10 @@ def _stack_lines(stack: StackPlan, units: str) -> list[str]:
         )
     if stack.reach_m is not None:
         verdict = "enough" if stack.enough else "NOT ENOUGH for this plan"
-        lines.append(f"  supply {show.pressure(stack.supply_pa, units)} reaches a stack of "
-                     f"{show.length(stack.reach_m, units)}: {verdict}")
+        lines.append(
+            f"  supply {show.pressure(stack.supply_pa, units)} reaches a stack of "
+            f"{show.length(stack.reach_m, units)}: {verdict}"
+        )
     return lines
 
 

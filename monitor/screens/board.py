@@ -6,10 +6,18 @@ from monitor import quantities as show
 from monitor.engine.picture import AlarmPicture, AlarmState, BagPicture, Picture, Priority, ShorePicture, StackPicture
 from monitor.screens.ink import Line, Role, fit
 
-_NEW = {Priority.DANGER: Role.DANGER, Priority.WARNING: Role.WARNING, Priority.CAUTION: Role.CAUTION,
-        Priority.NOTICE: Role.NOTICE}
-_SEEN = {Priority.DANGER: Role.DANGER_SEEN, Priority.WARNING: Role.WARNING_SEEN, Priority.CAUTION: Role.CAUTION_SEEN,
-         Priority.NOTICE: Role.NOTICE_SEEN}
+_NEW = {
+    Priority.DANGER: Role.DANGER,
+    Priority.WARNING: Role.WARNING,
+    Priority.CAUTION: Role.CAUTION,
+    Priority.NOTICE: Role.NOTICE,
+}
+_SEEN = {
+    Priority.DANGER: Role.DANGER_SEEN,
+    Priority.WARNING: Role.WARNING_SEEN,
+    Priority.CAUTION: Role.CAUTION_SEEN,
+    Priority.NOTICE: Role.NOTICE_SEEN,
+}
 MARKS = {
     AlarmState.UNACKNOWLEDGED: "◆",
     AlarmState.ACKNOWLEDGED: "◇",
@@ -54,9 +62,9 @@ def alarm_line(alarm: AlarmPicture, columns: int) -> Line:
     role = (_SEEN if alarm.state is AlarmState.ACKNOWLEDGED else _NEW)[alarm.priority]
     if alarm.state is AlarmState.RETURNED:
         role = _SEEN[alarm.priority]
-    text = f"{alarm.text[:_WORD]}{MARKS[alarm.state]}{alarm.text[_WORD + 1:]}"
+    text = f"{alarm.text[:_WORD]}{MARKS[alarm.state]}{alarm.text[_WORD + 1 :]}"
     if alarm.state is AlarmState.RETURNED:
-        text = f"{alarm.text[:_WORD]}{MARKS[alarm.state]}was: {alarm.text[_WORD + 1:]}"
+        text = f"{alarm.text[:_WORD]}{MARKS[alarm.state]}was: {alarm.text[_WORD + 1 :]}"
     return [(part, role) for part, _ in fit([(text, role)], columns)]
 
 
@@ -83,7 +91,9 @@ def step(picture: Picture, columns: int) -> list[Line]:
     head = f"STEP {now.number} of {len(picture.steps)}  "
     what = f"{it.do} {it.bag or ''}".strip()
     bar = _bar(now.progress, 10)
-    state = "STOP REACHED: shut it, press n" if now.done and it.do == "fill" else "DONE: press n" if now.done else now.left
+    state = (
+        "STOP REACHED: shut it, press n" if now.done and it.do == "fill" else "DONE: press n" if now.done else now.left
+    )
     role = Role.STRONG if now.done else Role.PLAIN
     first: Line = [(head, Role.DIM), (f"{what:<24} ", Role.STRONG), (bar, Role.PLAIN), (f"  {state}", role)]
     follows = picture.steps[now.number] if now.number < len(picture.steps) else None
@@ -109,8 +119,10 @@ def bags(stacks: tuple[StackPicture, ...], units: str, columns: int) -> list[Lin
 
 
 def _bag(bag: BagPicture, units: str) -> Line:
-    now, needs, supply = (_bare(show.pressure(value, units)) for value in (bag.pressure_pa, bag.needed_pa, bag.supply_pa))
-    use = "--" if bag.use is None else f"{bag.use * 100:.0f} %"
+    now, needs, supply = (
+        _bare(show.pressure(value, units)) for value in (bag.pressure_pa, bag.needed_pa, bag.supply_pa)
+    )
+    use = "--" if bag.use is None else f"{max(0.0, bag.use) * 100:.0f} %"
     return [
         (f"{_short(bag.name, 10):<10}", Role.PLAIN),
         (f"{now:>6}", Role.STRONG if bag.pressure_pa is not None else Role.UNKNOWN),
@@ -127,14 +139,22 @@ def shores(them: tuple[ShorePicture, ...], units: str, columns: int) -> list[Lin
     for it in them:
         behind = it.gap_m is not None and it.gap_m > it.gap_allowed_m
         role = Role.UNKNOWN if it.gap_m is None else Role.WARNING if behind else Role.STRONG
-        lines.append(fit([
-            (f"{_short(it.name, 9):<9}", Role.PLAIN),
-            (f"{show.length(it.gap_m, units):>7}", role),
-            (f" {show.length(it.gap_allowed_m, units):<8}", Role.PLAIN),
-            (f"{_bare(show.pressure(it.air_pa, units)):>5}", Role.UNKNOWN if it.air_pa is None else Role.STRONG),
-            (f" {_bare(show.pressure(it.follow_pa, units)):<6} ", Role.PLAIN),
-            ("BEHIND" if behind else it.doing, Role.STRONG if behind else Role.DIM),
-        ], columns))
+        lines.append(
+            fit(
+                [
+                    (f"{_short(it.name, 9):<9}", Role.PLAIN),
+                    (f"{show.length(it.gap_m, units):>7}", role),
+                    (f" {show.length(it.gap_allowed_m, units):<8}", Role.PLAIN),
+                    (
+                        f"{_bare(show.pressure(it.air_pa, units)):>5}",
+                        Role.UNKNOWN if it.air_pa is None else Role.STRONG,
+                    ),
+                    (f" {_bare(show.pressure(it.follow_pa, units)):<6} ", Role.PLAIN),
+                    ("BEHIND" if behind else it.doing, Role.STRONG if behind else Role.DIM),
+                ],
+                columns,
+            )
+        )
     return lines
 
 
@@ -153,8 +173,12 @@ def numbers(picture: Picture, units: str, columns: int) -> list[Line]:
     ]
     for stack in picture.stacks:
         use = "" if stack.lean_use is None else f"  {stack.lean_use * 100:.0f} %"
-        lines.append([(f"lean {stack.name}  ", Role.DIM),
-                      (f"{show.length(stack.lean_m, units)} of {show.length(stack.ring_m, units)} ring{use}", Role.PLAIN)])
+        lines.append(
+            [
+                (f"lean {stack.name}  ", Role.DIM),
+                (f"{show.length(stack.lean_m, units)} of {show.length(stack.ring_m, units)} ring{use}", Role.PLAIN),
+            ]
+        )
     lines += [
         [("not captured  ", Role.DIM), (show.length(picture.uncaptured_m, units), Role.PLAIN)],
         [("fall if bags fail  ", Role.DIM), (show.length(picture.fall_m, units), Role.STRONG)],
@@ -169,8 +193,16 @@ def status(picture: Picture, recording: str, columns: int) -> Line:
     ports = f"{', '.join(down)} DOWN" if down else "ports up"
     odd = sum(sensor.status.value != "ok" for sensor in picture.sensors)
     sensors = f"{odd} of {len(picture.sensors)} sensors NOT OK" if odd else f"{len(picture.sensors)} sensors ok"
-    return fit([(f"{minutes:02d}:{seconds:02d}  ", Role.STRONG), (ports, Role.STRONG if down else Role.DIM), ("  ", Role.DIM),
-                (sensors, Role.STRONG if odd else Role.DIM), (f"  {recording}", Role.DIM)], columns)
+    return fit(
+        [
+            (f"{minutes:02d}:{seconds:02d}  ", Role.STRONG),
+            (ports, Role.STRONG if down else Role.DIM),
+            ("  ", Role.DIM),
+            (sensors, Role.STRONG if odd else Role.DIM),
+            (f"  {recording}", Role.DIM),
+        ],
+        columns,
+    )
 
 
 def _bare(text: str) -> str:

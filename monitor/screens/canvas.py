@@ -49,8 +49,10 @@ class Canvas:
 
     def lines(self) -> list[Line]:
         """The drawing, one line a row."""
-        cells = [[(chr(0x2800 + bits) if bits else " ", role) for bits, role in zip(row, roles, strict=True)]
-                 for row, roles in zip(self._bits, self._roles, strict=True)]
+        cells = [
+            [(chr(0x2800 + bits) if bits else " ", role) for bits, role in zip(row, roles, strict=True)]
+            for row, roles in zip(self._bits, self._roles, strict=True)
+        ]
         for row, column, text, role in self._texts:
             for i, letter in enumerate(text[: self.columns - column]):
                 cells[row][column + i] = (letter, role)
@@ -69,9 +71,18 @@ def _joined(cells: list[tuple[str, Role]]) -> Line:
 
 
 _LARGE = {
-    "0": ("█▀█", "█ █", "▀▀▀"), "1": ("▀█ ", " █ ", "▀▀▀"), "2": ("▀▀█", "█▀▀", "▀▀▀"), "3": ("▀▀█", " ▀█", "▀▀▀"),
-    "4": ("█ █", "▀▀█", "  ▀"), "5": ("█▀▀", "▀▀█", "▀▀▀"), "6": ("█▀▀", "█▀█", "▀▀▀"), "7": ("▀▀█", "  █", "  ▀"),
-    "8": ("█▀█", "█▀█", "▀▀▀"), "9": ("█▀█", "▀▀█", "▀▀▀"), "-": ("   ", "▀▀▀", "   "), ".": (" ", " ", "▀"),
+    "0": ("█▀█", "█ █", "▀▀▀"),
+    "1": ("▀█ ", " █ ", "▀▀▀"),
+    "2": ("▀▀█", "█▀▀", "▀▀▀"),
+    "3": ("▀▀█", " ▀█", "▀▀▀"),
+    "4": ("█ █", "▀▀█", "  ▀"),
+    "5": ("█▀▀", "▀▀█", "▀▀▀"),
+    "6": ("█▀▀", "█▀█", "▀▀▀"),
+    "7": ("▀▀█", "  █", "  ▀"),
+    "8": ("█▀█", "█▀█", "▀▀▀"),
+    "9": ("█▀█", "▀▀█", "▀▀▀"),
+    "-": ("   ", "▀▀▀", "   "),
+    ".": (" ", " ", "▀"),
     " ": ("   ", "   ", "   "),
 }
 

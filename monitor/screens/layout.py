@@ -74,8 +74,17 @@ def operator(picture: Picture | None, view: View, columns: int, rows: int) -> li
 def _top(picture: Picture, view: View, columns: int, rows: int) -> list[Line]:
     lines: list[Line] = []
     if view.stopped_s is not None:
-        lines.append(fit([(f"THE MONITOR HAS STOPPED: no picture for {view.stopped_s:.0f} s. Hold, and watch the gauges.",
-                           Role.DANGER)], columns))
+        lines.append(
+            fit(
+                [
+                    (
+                        f"THE MONITOR HAS STOPPED: no picture for {view.stopped_s:.0f} s. Hold, and watch the gauges.",
+                        Role.DANGER,
+                    )
+                ],
+                columns,
+            )
+        )
     room = max(1, min(alarm_rows(rows), rows - 2))
     lines += _filled(board.alarms(picture, columns, room), columns, room)
     return lines + (board.step(picture, columns) if rows >= 8 else [])

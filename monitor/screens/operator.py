@@ -46,12 +46,15 @@ class Question:
 class OperatorScreen(App[None]):
     """The operator's screen. `clock` gives seconds, for how old the picture is and how long a message stays."""
 
-    CSS = "Screen { layers: below above; } Input { layer: above; dock: bottom; height: 1; border: none; display: none; }"
+    CSS = (
+        "Screen { layers: below above; } Input { layer: above; dock: bottom; height: 1; border: none; display: none; }"
+    )
     ENABLE_COMMAND_PALETTE = False
     TITLE = "inchwatch"
 
-    def __init__(self, feed: Feed, *, bell: bool = True, for_s: float | None = None,
-                 clock: Callable[[], float] = time.monotonic) -> None:
+    def __init__(
+        self, feed: Feed, *, bell: bool = True, for_s: float | None = None, clock: Callable[[], float] = time.monotonic
+    ) -> None:
         super().__init__()
         self.feed = feed
         self.picture: Picture | None = None
@@ -116,7 +119,9 @@ class OperatorScreen(App[None]):
         answer = picture.answer
         if answer is not None and answer.time_ns != self._answered_ns:
             self._answered_ns = answer.time_ns
-            self._say(answer.text if answer.ok else f"REFUSED: {answer.text}", Role.STRONG if answer.ok else Role.UNKNOWN)
+            self._say(
+                answer.text if answer.ok else f"REFUSED: {answer.text}", Role.STRONG if answer.ok else Role.UNKNOWN
+            )
 
     def _say(self, text: str, role: Role = Role.STRONG) -> None:
         self._view.message, self._view.message_role = text, role
@@ -206,7 +211,9 @@ class OperatorScreen(App[None]):
         if self.picture.zero.taken_ns is None:
             self.feed.send("zero")
         else:
-            self._ask("z", "There is a zero: measure anew from here, plan from its start", lambda: self.feed.send("zero"))
+            self._ask(
+                "z", "There is a zero: measure anew from here, plan from its start", lambda: self.feed.send("zero")
+            )
 
     def _next(self) -> None:
         assert self.picture is not None, "keys wait for a picture"

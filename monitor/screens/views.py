@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Callable, Sequence
 from math import hypot
 
@@ -27,8 +28,12 @@ def rise(picture: Picture, units: str, columns: int) -> list[Line]:
     digits = "0" if digits == "-0" else digits
     bound = "" if load.bound_m is None else f"± {_bound(load.bound_m, units)}"
     beside = ("", unit, bound)
-    return [fit([(f"{row:>19} ", Role.STRONG), (f"{text}", Role.DIM), (" rise" if i == 0 else "", Role.DIM)], columns)
-            for i, (row, text) in enumerate(zip(large(f"{digits:>5}" if len(digits) <= 5 else digits[:5]), beside, strict=True))]
+    return [
+        fit([(f"{row:>19} ", Role.STRONG), (f"{text}", Role.DIM), (" rise" if i == 0 else "", Role.DIM)], columns)
+        for i, (row, text) in enumerate(
+            zip(large(f"{digits:>5}" if len(digits) <= 5 else digits[:5]), beside, strict=True)
+        )
+    ]
 
 
 def _bound(m: float, units: str) -> str:
@@ -75,17 +80,21 @@ def side(rig: Rig, picture: Picture, columns: int, rows: int) -> list[Line]:
         canvas.text(s, underside(s) - 0.02, "▲", Role.PLAIN)
     stretch = canvas.scale_y / canvas.scale_x
     known = "" if picture.load.z_m is not None else ", as it lay"
-    return [*(fit(line, columns) for line in canvas.lines()),
-            fit([(f"side view, heights x{stretch:.1f}{known}", Role.DIM)], columns)]
+    return [
+        *(fit(line, columns) for line in canvas.lines()),
+        fit([(f"heights x{stretch:.1f}{known}", Role.DIM)], columns),
+    ]
 
 
-def _stack_side(canvas: Canvas, s: float, stack: StackPicture, underside: Callable[[float], float], n: tuple[float, float]) -> None:
+def _stack_side(
+    canvas: Canvas, s: float, stack: StackPicture, underside: Callable[[float], float], n: tuple[float, float]
+) -> None:
     """The stack in the side view: its plates as short bars on a bent axis."""
     head = underside(s)
     plates = stack.plates or ((0.0, 0.0, 0.0), (0.0, 0.0, head))
     top = plates[-1][2] or 1.0
     points = [(s + x * n[0] + y * n[1], z * head / top) for x, y, z in plates]
-    for (x0, z0), (x1, z1) in zip(points, points[1:], strict=False):
+    for (x0, z0), (x1, z1) in itertools.pairwise(points):
         canvas.line(x0, z0, x1, z1, _lean_role(stack))
     for x, z in points:
         canvas.line(x - stack.ring_m, z, x + stack.ring_m, z, _lean_role(stack))
@@ -118,12 +127,12 @@ def cone(stack: StackPicture, columns: int, rows: int) -> list[Line]:
     if stack.plates and stack.lean_x_m is not None and stack.lean_y_m is not None:
         ux, uy = (stack.lean_x_m / lean, stack.lean_y_m / lean) if lean > 1e-6 else (1.0, 0.0)
         points = [(x * ux + y * uy, z) for x, y, z in stack.plates]
-        for (x0, z0), (x1, z1) in zip(points, points[1:], strict=False):
+        for (x0, z0), (x1, z1) in itertools.pairwise(points):
             canvas.line(x0, z0, x1, z1, role)
         for x, z in points[1:]:
             canvas.line(x - stack.ring_m * 0.7, z, x + stack.ring_m * 0.7, z, role)
         canvas.text(points[-1][0], points[-1][1], "●", role)
-    words = f"{stack.name} in its cone" if stack.lean_m is not None else f"{stack.name} lean ?"
+    words = f"{stack.name} in cone" if stack.lean_m is not None else f"{stack.name} lean ?"
     return [*(fit(line, columns) for line in canvas.lines()), fit([(words, Role.DIM)], columns)]
 
 
@@ -136,7 +145,7 @@ def _lean_role(stack: StackPicture) -> Role:
 
 def trend(history: Sequence[tuple[int, float | None]], now_ns: int, units: str, columns: int, rows: int) -> list[Line]:
     """The rise over the last minute: dots, with the scale in words."""
-    label = 9
+    label = 10
     known = [value for _, value in history if value is not None]
     low, high = (min(0.0, *known), max(0.02, *known)) if known else (0.0, 0.02)
     canvas = Canvas(columns - label, rows, (-60.0, low, 0.0, high))
@@ -152,5 +161,7 @@ def trend(history: Sequence[tuple[int, float | None]], now_ns: int, units: str, 
     words[0], words[-1] = show.length(high, units), show.length(low, units)
     if rows > 2:
         words[rows // 2] = "60 s rise"
-    return [fit([(f"{word:>{label - 1}} ", Role.DIM), *line], columns)
-            for word, line in zip(words, canvas.lines(), strict=True)]
+    return [
+        fit([(f"{word:>{label - 1}} ", Role.DIM), *line], columns)
+        for word, line in zip(words, canvas.lines(), strict=True)
+    ]
