@@ -129,18 +129,20 @@ class MqttReader(RunningPort):
             self._why = "connection lost" + ("" if said == "unspecified error" else f" ({said})")
 
     def _on_message(self, _client: mqtt.Client, _data: Any, message: mqtt.MQTTMessage) -> None:
-        time_ns = self.clock()
-        places = self._topics.get(message.topic)
+        self.deliver(message.topic, bytes(message.payload), bool(message.retain), self.clock())
+
+    def deliver(self, topic: str, payload: bytes, retained: bool, time_ns: int) -> None:
+        """Turn one message into readings, all of the moment it came; what holds none is counted."""
+        places = self._topics.get(topic)
         if places is None:
             self.counts["unknown_id"] += 1
             return
         try:
-            self.take(places, bytes(message.payload), bool(message.retain), time_ns)
+            self._take(places, payload, retained, time_ns)
         except (PayloadError, SenmlError):
             self.counts["malformed"] += 1
 
-    def take(self, places: list[_Place], payload: bytes, retained: bool, time_ns: int) -> None:
-        """Turn one message into readings. Raises PayloadError or SenmlError for one that holds none."""
+    def _take(self, places: list[_Place], payload: bytes, retained: bool, time_ns: int) -> None:
         kind = places[0].format
         if kind == "senml":
             self._take_senml(places, payload, retained, time_ns)

@@ -43,8 +43,11 @@ class StackActivity:
         self._moved_last: dict[str, str | None] = {FILLING: None, VENTING: None}
         self._ratio: dict[str, RateFilter] = {}
 
-    def tick(self, now_ns: int, rise_rate: float | None, rise_rate_sd: float | None) -> dict[str, str]:
-        """What each bag is doing now. `rise_rate` (m/s) at the stack head, None while unknown."""
+    def tick(
+        self, now_ns: int, rise_rate: float | None, rise_rate_sd: float | None, named: str | None
+    ) -> dict[str, str]:
+        """What each bag is doing now. `rise_rate` (m/s) at the stack head, None while unknown; `named`: the bag that the
+        plan's step names."""
         seen = {bag.name: self._by_pressure(i, now_ns) for i, bag in enumerate(self._stack.stack.bag)}
         if FILLING in seen.values() or VENTING in seen.values():
             self._ratio.clear()  # a pressure on its way says nothing about heights
@@ -53,9 +56,9 @@ class StackActivity:
         if rise_rate is not None and rise_rate_sd is not None:
             limit = max(_RISE_RATE, 2.0 * rise_rate_sd)
             if rise_rate > limit:
-                self._place(FILLING, seen, now_ns)
+                self._place(FILLING, seen, now_ns, named)
             elif rise_rate < -limit:
-                self._place(VENTING, seen, now_ns)
+                self._place(VENTING, seen, now_ns, named)
         for name, state in seen.items():
             self._settle(name, state, now_ns)
         return dict(self.doing)
@@ -72,7 +75,7 @@ class StackActivity:
             return VENTING
         return RESTING if pressure < _EMPTY * bag.working_pressure else HOLDING
 
-    def _place(self, what: str, seen: dict[str, str], now_ns: int) -> None:
+    def _place(self, what: str, seen: dict[str, str], now_ns: int, named: str | None) -> None:
         """Give a moving stack's rise or fall to the bag that causes it."""
         if what in seen.values():
             self._moved_last[what] = next(name for name, state in seen.items() if state == what)
@@ -89,6 +92,8 @@ class StackActivity:
         last = self._moved_last[what] or self._moved_last[FILLING]  # out in reverse: the one filled last goes first
         if len(sure) == 1:
             chosen = sure[0]
+        elif named is not None and named in able:
+            chosen = named
         elif last is not None and last in able:
             chosen = last
         else:

@@ -143,10 +143,11 @@ class Engine:
 
     def _stack_pictures(self, pose: PoseEstimate | None, now_ns: int) -> tuple[StackPicture, ...]:
         pictures = []
+        named = self.sequence.step.bag if self.sequence.step is not None else None
         for stack, activity in zip(self.stacks, self.activity, strict=True):
             at = stack.stack.at
             rate, sd = (pose.rate(*at), pose.rate_sd(*at)) if pose else (None, None)
-            pictures.append(stack.picture(pose, activity.tick(now_ns, rate, sd), now_ns))
+            pictures.append(stack.picture(pose, activity.tick(now_ns, rate, sd, named), now_ns))
         return tuple(pictures)
 
     def _load_picture(self, pose: PoseEstimate | None, stacks: tuple[StackPicture, ...]) -> LoadPicture:

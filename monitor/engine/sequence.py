@@ -18,7 +18,7 @@ _REACHED_M = 0.001
 _REACHED_SHARE = 0.01
 """A pressure stop counts as reached within this share."""
 _CARRY_OVER_NS = 5_000_000_000
-"""A bag that was already taking air when a step began may take this long to be shut."""
+"""A stack that was already going up when a step began may take this long to be stopped."""
 
 
 @dataclass(slots=True)
@@ -32,7 +32,10 @@ class _Run:
 
 @dataclass(slots=True)
 class _Fill:
-    """Which bags have taken air since the step began, and which were taking some when it did."""
+    """Which bags have taken air since the step began, and those of stacks that were being filled when it did.
+
+    All bags of such a stack: which of them took the air may only come out a moment later.
+    """
 
     begun: set[str] = field(default_factory=set)
     carried_over: set[str] = field(default_factory=set)
@@ -50,6 +53,7 @@ class Sequence:
         self._from: float | None = None
         self._fill = _Fill()
         self._filling: frozenset[str] = frozenset()
+        self._bags = [frozenset(bag.name for bag in stack.bag) for stack in rig.stack]
         self._heads = [stack.name for stack in rig.stack]
 
     @property
@@ -59,7 +63,7 @@ class Sequence:
 
     @property
     def carried_over(self) -> frozenset[str]:
-        """Bags that were already taking air when this step began and have not been shut since."""
+        """Bags of stacks that were being filled when this step began and have not been shut since."""
         return frozenset(self._fill.carried_over)
 
     @property
@@ -103,7 +107,7 @@ class Sequence:
 
     def _enter(self, index: int | None, now_ns: int) -> None:
         self.index, self.done, self._from = index, False, None
-        self._fill = _Fill(carried_over=set(self._filling))
+        self._fill = _Fill(carried_over={bag for bags in self._bags for bag in bags if self._filling & bags})
         if index is not None:
             self._runs[index] = _Run(started_ns=now_ns)
 
@@ -127,7 +131,9 @@ class Sequence:
     def _follow_filling(self, now_ns: int, stacks: tuple[StackPicture, ...]) -> None:
         filling = frozenset(bag.name for stack in stacks for bag in stack.bags if bag.doing == "filling")
         self._filling = filling
-        self._fill.carried_over &= filling
+        for bags in self._bags:
+            if not filling & bags:
+                self._fill.carried_over -= bags
         started = self._started_ns()
         if started is None or now_ns - started > _CARRY_OVER_NS:
             self._fill.carried_over.clear()
