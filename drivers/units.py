@@ -86,8 +86,8 @@ EXAMPLES = {
 }
 
 _NUMBER = r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d{1,3})?"
-_ONE = re.compile(rf"\s*({_NUMBER})\s*([A-Za-z°%][A-Za-z°%/^0-9]*)\s*")
-_FEET = re.compile(r"\s*([+-]?)(\d+)\s*ft\s*(\d+(?:\.\d+)?)(?:\s+(\d+)/(\d+))?\s*in\s*")
+_ONE = re.compile(rf"\s*({_NUMBER})\s*([A-Za-z°%][A-Za-z°%/^0-9]*)\s*", re.ASCII)
+_FEET = re.compile(r"\s*([+-]?)(\d+)\s*ft\s*(\d+(?:\.\d+)?)(?:\s+(\d+)/(\d+))?\s*in\s*", re.ASCII)
 
 
 class UnitError(ValueError):

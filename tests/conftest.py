@@ -1,0 +1,94 @@
+"""What every test may lean on: a real broker, and the rule that no thread dies unheard or is left behind."""
+
+from __future__ import annotations
+
+import shutil
+import socket
+import subprocess
+import threading
+import time
+from collections.abc import Callable, Iterator
+from pathlib import Path
+
+import pytest
+
+OURS = ("port:", "engine", "journal", "drill", "headless", "actions")
+
+
+def wait_until(true: Callable[[], object], seconds: float = 10.0, what: str = "it") -> None:
+    """Return as soon as a condition holds; fail when the deadline has passed."""
+    deadline = time.monotonic() + seconds
+    while not true():
+        if time.monotonic() > deadline:
+            pytest.fail(f"{what} did not come about within {seconds:g} s")
+        threading.Event().wait(0.01)
+
+
+@pytest.fixture(name="wait_until")
+def wait_until_fixture() -> Callable[..., None]:
+    return wait_until
+
+
+@pytest.fixture(autouse=True)
+def no_thread_dies_or_stays(monkeypatch: pytest.MonkeyPatch) -> Iterator[None]:
+    """An exception that ends a thread, and a thread of ours that outlives its test, are failures."""
+    died: list[str] = []
+    monkeypatch.setattr(threading, "excepthook", lambda args: died.append(f"{args.thread}: {args.exc_value!r}"))
+    before = set(threading.enumerate())
+    yield
+    assert not died, died
+    left = [t.name for t in set(threading.enumerate()) - before if t.name.startswith(OURS) and t.is_alive()]
+    assert not left, f"threads left behind: {left}"
+
+
+class Broker:
+    """A real mosquitto on a free port of the loopback."""
+
+    def __init__(self, program: str, folder: Path) -> None:
+        self.host, self.port = "127.0.0.1", free_port()
+        self._program, self._config = program, folder / "mosquitto.conf"
+        self._config.write_text(
+            f"listener {self.port} {self.host}\nallow_anonymous true\npersistence false\nmax_queued_messages 0\n"
+        )
+        self._process: subprocess.Popen[bytes] | None = None
+
+    @property
+    def url(self) -> str:
+        return f"mqtt://{self.host}:{self.port}"
+
+    def start(self) -> None:
+        self._process = subprocess.Popen(
+            [self._program, "-c", str(self._config)], stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL
+        )
+        wait_until(self._answers, what="mosquitto")
+
+    def stop(self) -> None:
+        if self._process is not None:
+            self._process.terminate()
+            self._process.wait()
+            self._process = None
+
+    def _answers(self) -> bool:
+        try:
+            socket.create_connection((self.host, self.port), 1.0).close()
+        except OSError:
+            return False
+        return True
+
+
+def free_port() -> int:
+    with socket.socket() as probe:
+        probe.bind(("127.0.0.1", 0))
+        return int(probe.getsockname()[1])
+
+
+@pytest.fixture
+def broker(tmp_path: Path) -> Iterator[Broker]:
+    """A broker that runs; it can be stopped and started again on the same port."""
+    program = shutil.which("mosquitto") or shutil.which("mosquitto", path="/usr/sbin:/usr/local/sbin")
+    if program is None:
+        pytest.skip("no mosquitto on this machine: the broker's part is not tested")
+    it = Broker(program, tmp_path)
+    it.start()
+    yield it
+    it.stop()

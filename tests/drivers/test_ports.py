@@ -1,0 +1,138 @@
+"""Ports beside the wire: waiting, finding elsewhere, and what MQTT promises."""
+
+import random
+import threading
+import time
+
+import pytest
+from paho.mqtt import client as mqtt
+from paho.mqtt.enums import CallbackAPIVersion
+
+from drivers.config import Channel, MqttPort, NmeaPort
+from drivers.mqtt import MqttReader
+from drivers.ports import Backoff, PortError, open_port, redirect
+from drivers.reading import LinkState, Quality
+
+CHANNEL = Channel(name="t", quantity="angle", source={"port": "net", "topic": "yard/t", "format": "number", "unit": "deg"})
+
+
+def test_waits_double_to_their_cap_with_jitter_and_begin_anew():
+    backoff = Backoff(rng=random.Random(3))
+    waits = [backoff.wait_s() for _ in range(8)]
+    for wait, middle in zip(waits, [0.25, 0.5, 1.0, 2.0, 2.0, 2.0, 2.0, 2.0], strict=True):
+        assert 0.75 * middle <= wait <= 1.25 * middle
+    assert len(set(waits)) == 8, "jitter keeps monitors out of step"
+    backoff.reset()
+    assert backoff.wait_s() <= 0.25 * 1.25
+
+
+@pytest.mark.parametrize(
+    ("url", "host", "port", "user"),
+    [("mqtt://10.0.0.5:1884", "10.0.0.5", 1884, None), ("tcp://h:1", "h", 1, None), ("h:7", "h", 7, None),
+     ("mqtt://h", "h", 1883, None), ("mqtt://yard@h:9", "h", 9, "yard")],
+)
+def test_a_broker_found_elsewhere(url, host, port, user):
+    it = redirect(MqttPort(name="net", driver="mqtt", host="x"), url)
+    assert (it.host, it.port, it.user) == (host, port, user)
+
+
+@pytest.mark.parametrize("url", ["http://h:1", "mqtt://", "mqtt://h:x", "mqtt://h:1/topic", ""])
+def test_what_is_no_broker_is_a_sentence(url):
+    with pytest.raises(PortError, match="net"):
+        redirect(MqttPort(name="net", driver="mqtt", host="x"), url)
+
+
+def test_a_serial_line_found_elsewhere():
+    assert redirect(NmeaPort(name="b", driver="nmea", url="COM3"), "/dev/ttyUSB1").url == "/dev/ttyUSB1"
+
+
+@pytest.mark.parametrize("url", ["/no/such/device", "socket://", "nonsense://x", "socket://127.0.0.1:notaport"])
+def test_a_serial_line_that_cannot_be_is_one_sentence_and_no_crash(url, wait_until):
+    said = []
+    port = open_port(NmeaPort(name="b", driver="nmea", url=url), [], said.append, time.monotonic_ns)
+    port.start()
+    try:
+        wait_until(lambda: said)
+        assert isinstance(said[0], LinkState)
+        assert not said[0].up
+        assert "\n" not in said[0].text
+        assert not said[0].text.startswith("driver fault")
+    finally:
+        port.stop()
+
+
+@pytest.fixture
+def publisher(broker):
+    client = mqtt.Client(CallbackAPIVersion.VERSION2)
+    up = threading.Event()
+    client.on_connect = lambda *_: up.set()
+    client.connect(broker.host, broker.port)
+    client.loop_start()
+    assert up.wait(10.0)
+    yield lambda payload, **more: client.publish("yard/t", payload, qos=1, **more).wait_for_publish(10.0)
+    client.disconnect()
+    client.loop_stop()
+
+
+@pytest.mark.parametrize("protocol", ["5", "3.1.1"])
+def test_what_the_broker_kept_is_old_and_what_comes_now_is_not(broker, publisher, protocol, wait_until):
+    # MQTT 5.0 section 3.3.1.3: RETAIN is set only on what a new subscription is given from the store.
+    publisher("1.0", retain=True)
+    said = []
+    config = MqttPort(name="net", driver="mqtt", host=broker.host, port=broker.port, protocol=protocol)
+    port = open_port(config, [CHANNEL], said.append, time.monotonic_ns)
+    port.start()
+    try:
+        wait_until(lambda: len(said) == 2)
+        publisher("2.0", retain=True)
+        wait_until(lambda: len(said) == 3)
+        assert [it.quality for it in said[1:]] == [Quality.OLD, Quality.GOOD]
+        assert (port.counters()["old"], port.counters()["good"]) == (1, 1)
+    finally:
+        port.stop()
+
+
+def test_an_empty_message_deletes_what_was_kept_and_is_no_reading(broker, publisher, wait_until):
+    # MQTT 5.0, MQTT-3.3.1-6 and -7: a zero-byte retained message removes the stored one.
+    publisher("1.0", retain=True)
+    publisher(b"", retain=True)
+    said = []
+    config = MqttPort(name="net", driver="mqtt", host=broker.host, port=broker.port)
+    port = open_port(config, [CHANNEL], said.append, time.monotonic_ns)
+    port.start()
+    try:
+        wait_until(lambda: said)
+        publisher(b"")
+        publisher("3.0")
+        wait_until(lambda: len(said) == 2)
+        assert said[1].quality is Quality.GOOD
+        assert port.counters()["empty"] == 1
+    finally:
+        port.stop()
+
+
+def test_a_message_delivered_twice_is_two_readings_of_one_value():
+    # MQTT section 4.3: QoS 1 is at least once.
+    said = []
+    config = MqttPort(name="net", driver="mqtt", host="h")
+    reader = MqttReader(config, [CHANNEL], said.append, lambda: 5, lambda: 0.0)
+    for _ in range(2):
+        reader.deliver("yard/t", b"1.5", False, 5)
+    assert [it.sequence for it in said] == [0, 1]
+    assert said[0].value == said[1].value
+
+
+def test_a_broker_that_refuses_says_why(broker, tmp_path, wait_until):
+    broker.stop()
+    broker._config.write_text(f"listener {broker.port} {broker.host}\nallow_anonymous false\npersistence false\n")
+    broker.start()
+    said = []
+    config = MqttPort(name="net", driver="mqtt", host=broker.host, port=broker.port)
+    port = open_port(config, [CHANNEL], said.append, time.monotonic_ns)
+    port.start()
+    try:
+        wait_until(lambda: said)
+        assert not said[0].up
+        assert "not authorized" in said[0].text
+    finally:
+        port.stop()
