@@ -65,6 +65,7 @@ class JournalWriter:
             threading.Thread(target=self._write_on, name="journal", daemon=True),
             threading.Thread(target=self._sync_on, name="journal-sync", daemon=True),
         ]
+        self._write_out()  # a session killed in its first moment still says what it was
         for thread in self._threads:
             thread.start()
 
