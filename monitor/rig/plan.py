@@ -147,7 +147,8 @@ def sheet(rig: Rig, it: Plan) -> str:
     centre = "--" if it.cg_m is None else ", ".join(show.length(v, units) for v in it.cg_m)
     out = [
         f"LIFT PLAN SHEET   {rig.rig.name}",
-        f"Load      {rig.load.name}, weight {show.force(it.weight_n, units)}, centre of gravity {centre}",
+        f"Load      {rig.load.name}",
+        f"          weight {show.force(it.weight_n, units)}, centre of gravity {centre}",
         "Hinge     "
         + (
             " to ".join(f"({', '.join(show.length(v, units) for v in p)})" for p in rig.load.hinge)
@@ -181,8 +182,8 @@ def _stack_lines(stack: StackPlan, units: str) -> list[str]:
     lines = [f"Stack     {stack.name}: rise {show.length(stack.rise_m, units)}, force at lift-off {force}"]
     for bag in stack.bags:
         lines.append(
-            f"  {bag.name:<24} flat {show.pressure(bag.pressure_flat_pa, units):>9}, at {show.length(bag.top_m, units)}"
-            f" {show.pressure(bag.pressure_top_pa, units):>9}, working {show.pressure(bag.working_pa, units)}"
+            f"  {bag.name:<16} flat {show.pressure(bag.pressure_flat_pa, units)}, at {show.length(bag.top_m, units)}"
+            f" {show.pressure(bag.pressure_top_pa, units)}, working {show.pressure(bag.working_pa, units)}"
         )
     if stack.reach_m is not None:
         verdict = "enough" if stack.enough else "NOT ENOUGH for this plan"

@@ -1,0 +1,304 @@
+"""The rig file: the example loads unchanged, and everything wrong with one is said at once, where it stands."""
+
+from __future__ import annotations
+
+import copy
+import io
+import json
+import tomllib
+from importlib.resources import files
+from pathlib import Path
+
+import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+
+from monitor.rig.check import check, schema_text
+from monitor.rig.checks import notes
+from monitor.rig.lines import Lines
+from monitor.rig.load import RigFaults, parse_rig, read_rig
+from monitor.rig.schema import Rig
+
+TEXT = files("monitor.drill").joinpath("rigs/yard-panel.toml").read_text(encoding="utf-8")
+
+
+def faults(text: str) -> list:
+    with pytest.raises(RigFaults) as caught:
+        parse_rig(text, "rig.toml")
+    return caught.value.faults
+
+
+def changed(old: str, new: str) -> str:
+    assert old in TEXT
+    return TEXT.replace(old, new, 1)
+
+
+def line_of(part: str, text: str = TEXT) -> int:
+    return text[: text.index(part)].count("\n") + 1
+
+
+def test_the_example_loads_without_a_fault_or_a_note():
+    rig = parse_rig(TEXT)
+    assert notes(rig) == []
+    assert rig.rig.name == "yard-panel"
+    assert rig.load.weight == 56_000.0
+    assert rig.load.hinge == ((0.0, -1.25), (0.0, 1.25))
+    stack = rig.stack[0]
+    assert (stack.supply, stack.ring, stack.height_at_zero) == (750_000.0, 0.15, 0.24)
+    assert [bag.name for bag in stack.bag] == ["S1-lower", "S1-upper"]
+    assert stack.bag[0].capacity[2] == (0.4, 84_000.0)
+    assert rig.shore[0].piston_area == 0.0028
+    assert rig.limits.tilt == pytest.approx(0.20944, abs=1e-5)
+    assert [step.do for step in rig.step] == ["fill", "capture", "fill", "capture", "hold", "lower"]
+    assert rig.step[4].for_ == 20.0
+    assert len(rig.channel) == 15
+    assert rig.channel[0].stale_after == 1.0
+
+
+def test_the_rig_of_the_demo_is_sound_and_needs_no_broker():
+    rig = parse_rig(files("monitor.drill").joinpath("rigs/training-yard.toml").read_text(encoding="utf-8"))
+    assert notes(rig) == []
+    assert {port.driver for port in rig.port} == {"nmea"}
+
+
+ONE_FAULT = [
+    ('weight = "56 kN"', 'weight = "56 ton"', "load.weight", "'56 ton'", "a force such as '56 kN'"),
+    ('weight = "56 kN"', "wieght = 3", "load.wieght", "means nothing here", "did you mean 'weight'?"),
+    ('supply = "7.5 bar"', 'supply = "7.5 bar 3"', "stack[0].supply (S1)", "'7.5 bar 3'", "a pressure such as '8 bar'"),
+    ('ring = "0.15 m"', 'ring = "0 m"', "stack[0].ring (S1)", "0", "above zero"),
+    ('driver = "nmea"', 'driver = "serial"', "port[0].driver (bench)", "'serial'", "'nmea' or 'mqtt'"),
+    ("qos = 1", "qos = 2", "port[1].qos (yard-net)", "2", "0 or 1"),
+    ("port = 1883", 'port = "x"', "port[1].port (yard-net)", "'x'", "a whole number"),
+    ('do = "capture"', 'do = "captur"', "step[1].do", "'captur'", "'fill', 'capture', 'hold'"),
+    ('for = "20 s"', "for = 0", "step[4].for", "0 s", "how long"),
+    ('pressure = "S1-lower-p"', 'pressure = "S1-lwer-p"', "stack[0].bag[0].pressure (S1, S1-lower)", "'S1-lwer-p'", "a channel"),
+    ('pressure = "S1-lower-p"', 'pressure = "H1"', "stack[0].bag[0].pressure (S1, S1-lower)", "a channel of length", "of pressure"),
+    ('"92 kN"]', '"97 kN"]', "stack[0].bag[0].capacity[1][1] (S1, S1-lower)", "97000 N", "at most the force before"),
+    ('["0.25 m", "92', '["0.11 m", "92', "stack[0].bag[0].capacity[1][0] (S1, S1-lower)", "0.11 m", "above the height before"),
+    ('id = "P2" }', 'id = "P1"  }', "channel[1].source (S1-upper-p)", "the same place as channel S1-lower-p", "of its own"),
+    ('source = { port = "bench", id = "P1" }', 'source = { port = "bench" }', "channel[0].source.id (S1-lower-p)", "nothing", "'id'"),
+    ('port = "bench", id = "P1"', 'port = "bank", id = "P1"', "channel[0].source.port (S1-lower-p)", "'bank'", "bench, yard-net"),
+    ('quantity = "pressure"', 'quantity = "presure"', "channel[0].quantity (S1-lower-p)", "'presure'", "'pressure', 'length'"),
+    ('pointer = "/tilt/0"', 'pointer = "tilt/0"', "channel[11].source.pointer (S1-head-x)", "'tilt/0'", "JSON pointer"),
+    ('pointer = "/tilt/0", unit = "deg"', 'pointer = "/tilt/0", unit = "bar"', "channel[11].source.unit (S1-head-x)", "'bar'", "angle"),
+    (', n = "load-x"', "", "channel[9].source.n (load-x)", "nothing", "'senml' needs it"),
+    ('name = "S1"', 'name = "S 1"', "stack[0].name (S 1)", "'S 1'", "without spaces"),
+    ("axis = [1.0, 0.0]", "axis = [0.0, 0.0]", "tilt[0].axis (load-x)", "[0, 0]", "a direction"),
+    ('range = ["-0.1 bar", "10 bar"]', 'range = ["10 bar", "1 bar"]', "channel[0].range (S1-lower-p)", "['10 bar', '1 bar']", "lowest"),
+    ('until = { rise = "60 mm", at = "S1" }', 'until = { rise = "60 mm", at = "S7" }', "step[0].until.at", "'S7'", "a stack"),
+    ('bag = "S1-upper"\nuntil', 'bag = "S1-top"\nuntil', "step[0].bag", "'S1-top'", "S1-lower, S1-upper"),
+    ("version = 1", "version = 2", "version", "2", "1"),
+    ('height_at_zero = "0.24 m"', 'height_at_zero = "0.2 m"', "stack[0].height_at_zero (S1)", "0.2 m", "at least the flat bags"),
+]
+
+
+@pytest.mark.parametrize(("old", "new", "path", "found", "allowed"), ONE_FAULT, ids=[it[2] + ":" + it[3] for it in ONE_FAULT])
+def test_one_thing_wrong_is_one_fault_in_its_line(old, new, path, found, allowed):
+    text = changed(old, new)
+    said = faults(text)
+    assert [it.path for it in said] == [path], [str(it) for it in said]
+    assert said[0].line == line_of(new.splitlines()[0] if new else ', format = "senml"', text)
+    assert found in said[0].found
+    assert allowed in said[0].allowed
+
+
+def test_everything_wrong_is_said_at_once_whatever_its_kind():
+    text = TEXT
+    for old, new in (('weight = "56 kN"', 'weight = "56 ton"'), ('pressure = "S1-lower-p"', 'pressure = "nope"'),
+                     ('ring = "0.15 m"', 'ring = "0 m"'), ('bag = "S1-upper"\nuntil', 'bag = "S9"\nuntil'),
+                     ("qos = 1", "qos = 7"), ('follow_pressure = "1.8 bar"', "")):
+        text = text.replace(old, new, 1)
+    assert [it.path.split(" ")[0] for it in faults(text)] == [
+        "load.weight", "stack[0].ring", "stack[0].bag[0].pressure", "shore[0].follow_pressure", "step[0].bag", "port[1].qos",
+    ]
+
+
+def test_what_only_follows_from_a_fault_is_not_said_as_another():
+    assert [it.path.split(" ")[0] for it in faults(changed('name = "bench"', 'name = "ben ch"'))] == ["port[0].name"]
+    assert [it.path.split(" ")[0] for it in faults(changed('driver = "mqtt"', 'driver = "mq"'))] == ["port[1].driver"]
+
+
+@pytest.mark.parametrize(
+    ("text", "line"), [("[limits", 1), ("a = 1\nb = = 2", 2), ("x = 'open", 1), ("a = 1\na = 2", 2), ("\x00", 1), ("[a]\n[a]", 2)]
+)
+def test_a_syntax_fault_has_its_line(text, line):
+    said = faults(text)
+    assert [it.line for it in said] == [line]
+    assert "TOML" in said[0].allowed
+
+
+def test_files_that_cannot_be_read_are_sentences(tmp_path):
+    (tmp_path / "latin.toml").write_bytes(b"name = '\xe9'")
+    (tmp_path / "large.toml").write_bytes(b"#" * 1_100_000)
+    (tmp_path / "empty.toml").write_bytes(b"")
+    for path in (tmp_path, tmp_path / "nothing.toml", *tmp_path.iterdir()):
+        with pytest.raises(RigFaults) as caught:
+            read_rig(path)
+        assert str(path) in str(caught.value)
+        assert all(fault.line >= 1 and fault.found and fault.allowed for fault in caught.value.faults)
+
+
+def paths(value, path=()):
+    """Every key path of a parsed document."""
+    items = value.items() if isinstance(value, dict) else enumerate(value) if isinstance(value, list) else ()
+    for key, inner in items:
+        yield (*path, key)
+        yield from paths(inner, (*path, key))
+
+
+def test_every_key_of_the_example_has_its_line():
+    lines, rows = Lines(TEXT), TEXT.splitlines()
+    for path in paths(tomllib.loads(TEXT)):
+        assert path in lines.lines, path
+        key = next(part for part in reversed(path) if isinstance(part, str))
+        row = rows[lines.lines[path] - 1]
+        assert key in row or (isinstance(path[-1], int) and ("[" in row or '"' in row)), (path, row)
+
+
+TRICKY = '''
+# [not.a.table]
+title = "a # in a string, and = too"
+"quoted key" = 1
+'single.key' = 2
+many = [
+  1, # one
+  [2,
+   3], { a = 4,  b.c = 5 }
+]
+text = """
+[no table]
+x = "1"
+""" # after
+lit = \'\'\'
+y = [[1]]\'\'\'
+[a.b]
+d.e = { f = "}" , "g h" = [ "]" ] }
+[[a.list]]
+x = 1
+[[a.list]]
+x = 2
+  [a.list.sub]
+  y = 3
+  [[a.list.deep]]
+  z = 4
+date = 1979-05-27T07:32:00Z
+'''
+
+
+def test_every_key_of_a_tricky_text_has_its_line():
+    lines = Lines(TRICKY).lines
+    assert set(paths(tomllib.loads(TRICKY))) <= set(lines)
+    rows = TRICKY.splitlines()
+    for path, part in [(("many", 1, 1), "3]"), (("a", "list", 1, "x"), "x = 2"), (("a", "list", 1, "deep", 0, "z"), "z = 4"),
+                       (("a", "b", "d", "e", "g h", 0), "g h"), (("lit",), "lit"), (("many", 2, "b", "c"), "b.c")]:
+        assert part in rows[lines[path] - 1]
+
+
+KEYS = st.text(st.characters(categories=["L", "N"], max_codepoint=0x2FF), min_size=1, max_size=6)
+VALUES = st.recursive(st.integers(-5, 5) | st.booleans() | st.text("ab#=[]{}\"'\\\n ", max_size=8),
+                      lambda inner: st.lists(inner, max_size=3) | st.dictionaries(KEYS, inner, max_size=3), max_leaves=6)
+
+
+def to_toml(value) -> str:
+    if isinstance(value, dict):
+        return "{" + ", ".join(f"{json.dumps(k, ensure_ascii=False)} = {to_toml(v)}" for k, v in value.items()) + "}"
+    if isinstance(value, list):
+        return "[" + ",\n".join(map(to_toml, value)) + "]"
+    return json.dumps(value, ensure_ascii=False)
+
+
+@given(st.dictionaries(KEYS, VALUES, max_size=4))
+def test_every_key_of_any_text_has_its_line(document):
+    text = "\n".join(f"{json.dumps(key, ensure_ascii=False)} = {to_toml(value)}" for key, value in document.items())
+    assert tomllib.loads(text) == document
+    lines, rows = Lines(text).lines, text.splitlines() or [""]
+    for path in paths(document):
+        assert 1 <= lines[path] <= len(rows)
+        if isinstance(path[-1], str):
+            assert json.dumps(path[-1], ensure_ascii=False) in rows[lines[path] - 1]
+
+
+JUNK = st.one_of(st.none(), st.booleans(), st.integers(-3, 10**6), st.floats(), st.text(max_size=6), st.just([]), st.just({}),
+                 st.sampled_from(["8 bar", "-1 m", "S1", "bench", "nmea", "mqtt", "0 deg", ["0 m", "0 m"], [[1, 2]]]))
+
+
+def as_toml(document: dict) -> str:
+    plain = json.loads(json.dumps(document, default=str))
+    return "\n".join(f"{json.dumps(key)} = {to_toml(value)}" for key, value in plain.items() if value is not None)
+
+
+@settings(max_examples=300, suppress_health_check=[HealthCheck.too_slow])
+@given(st.data())
+def test_any_rig_file_is_a_rig_or_its_faults(data):
+    document = copy.deepcopy(tomllib.loads(TEXT))
+    for _ in range(data.draw(st.integers(1, 4))):
+        path = data.draw(st.sampled_from(list(paths(document))))
+        here = document
+        for part in path[:-1]:
+            here = here[part]
+        how = data.draw(st.sampled_from(["change", "drop", "add", "rename"]))
+        if how == "change":
+            here[path[-1]] = data.draw(JUNK)
+        elif how == "drop":
+            del here[path[-1]]
+        elif how == "rename" and isinstance(here, dict):
+            here[data.draw(KEYS)] = here.pop(path[-1])
+        elif isinstance(here, list):
+            here.append(data.draw(JUNK))
+        else:
+            here[data.draw(KEYS)] = data.draw(JUNK)
+    try:
+        text = as_toml(document)
+        tomllib.loads(text)
+    except (TypeError, tomllib.TOMLDecodeError, ValueError):
+        return
+    try:
+        assert isinstance(parse_rig(text), Rig)
+    except RigFaults as error:
+        assert error.faults
+        for fault in error.faults:
+            assert 1 <= fault.line <= text.count("\n") + 1
+            assert fault.found
+            assert fault.allowed
+            assert "\n" not in fault.allowed
+
+
+def test_check_prints_the_sheet_or_every_fault(tmp_path):
+    good, bad = tmp_path / "good.toml", tmp_path / "bad.toml"
+    good.write_text(TEXT)
+    bad.write_text(changed("qos = 1", "qos = 2"))
+    out, err = io.StringIO(), io.StringIO()
+    assert check(str(good), False, out, err) == 0
+    assert "Nobody goes under a load held by bags alone." in out.getvalue()
+    assert max(map(len, out.getvalue().splitlines())) <= 80
+    assert err.getvalue() == ""
+    out = io.StringIO()
+    assert check(str(bad), False, out, err) == 1
+    assert out.getvalue() == ""
+    assert err.getvalue().startswith(f"{bad}:{line_of('qos = 1')}: port[1].qos (yard-net): found 2; allowed is 0 or 1")
+
+
+def test_check_json_is_one_object_whatever_it_says(tmp_path):
+    for text, ok in ((TEXT, True), (changed("qos = 1", "qos = 2"), False)):
+        path = tmp_path / "rig.toml"
+        path.write_text(text)
+        out = io.StringIO()
+        assert check(str(path), True, out, io.StringIO()) == (0 if ok else 1)
+        said = json.loads(out.getvalue())
+        assert said["ok"] is ok
+        assert bool(said["faults"]) is not ok
+        if not ok:
+            assert set(said["faults"][0]) == {"path", "line", "found", "allowed"}
+
+
+def test_the_schema_is_a_json_schema_of_every_table():
+    schema = json.loads(schema_text())
+    assert {"rig", "load", "stack", "shore", "height", "tilt", "step", "limits", "port", "channel"} <= set(schema["properties"])
+    assert schema["$defs"]["Step"]["properties"]["for"]["anyOf"][0]["description"].startswith("a time such as '20 s'")
+
+
+def test_the_path_of_a_rig_file_may_be_anything(tmp_path: Path):
+    odd = tmp_path / "a rig: with \n odd name.toml"
+    odd.write_text("x")
+    with pytest.raises(RigFaults):
+        read_rig(odd)
