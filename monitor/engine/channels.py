@@ -90,6 +90,10 @@ class ChannelState:
         """The smoothed value while live, else None."""
         return self.filter.value if self.live(now_ns) else None
 
+    def reading(self, now_ns: int) -> float | None:
+        """The last reading itself while live, else None: what the gauge says, without the smoothing's lag."""
+        return self.last.value if self.last is not None and self.live(now_ns) else None
+
     def rate(self, now_ns: int) -> float | None:
         """The rate of change, per second, while live, else None."""
         return self.filter.rate if self.live(now_ns) else None

@@ -378,7 +378,7 @@ def _blind(scene: Scene, name: str) -> str:
     rules = scene.dark.get(name)
     if not rules:
         return ""
-    return f", {rules[0] if len(rules[0]) <= 16 else rules[0].split()[0]} is blind"
+    return f", blinds {rules[0] if len(rules[0]) <= 12 else rules[0].split()[0]}"
 
 
 def _gauge(scene: Scene, bag: str) -> tuple[str, ...]:

@@ -137,7 +137,7 @@ class Orders:
 
     def _stop(self, action: Action) -> str:
         reason = _text(action.details.get("reason"))
-        self._engine.stop_called = f"STOP called by {action.by}" + (f": {reason}" if reason else "")
+        self._engine.stop_called = action.by + (f": {reason}" if reason else "")
         return "STOP called"
 
     def _clear_stop(self, action: Action) -> str:

@@ -73,7 +73,7 @@ def _pose_channels(scene: Scene) -> tuple[str, ...]:
 DANGER, WARNING, CAUTION = Priority.DANGER, Priority.WARNING, Priority.CAUTION
 
 RULES: tuple[Rule, ...] = (
-    Rule("stop-called", DANGER, _crew, see.stop_called, "stop all valves, hold", on_s=0.0, off_s=0.0),
+    Rule("stop-called", DANGER, _crew, see.stop_called, "shut all valves", on_s=0.0, off_s=0.0),
     Rule("lean", DANGER, _stacks, see.lean_with_bound, "stop filling, hold", clear_at=0.95, on_s=0.2),
     Rule("tilt", DANGER, _load, see.tilt, "stop filling, hold", clear_at=0.95, on_s=0.2),
     Rule("cross-tilt", DANGER, _load, see.cross_tilt, "stop, level the load", clear_at=0.95, on_s=0.2),

@@ -64,7 +64,7 @@ class ShoreState:
             gap_sd_m=sd,
             gap_allowed_m=shore.gap_allowed,
             extension_m=grown,
-            air_pa=self.air.value(now_ns) if self.air else None,
+            air_pa=self.air.reading(now_ns) if self.air else None,
             follow_pa=shore.follow_pressure,
             load_n=None,
             doing=self._doing(now_ns),

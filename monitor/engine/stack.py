@@ -157,12 +157,13 @@ class StackState:
     ) -> BagPicture:
         bag = self.stack.bag[i]
         known = pressure is not None
+        reading = self.pressures[i].reading(now_ns) if known else None
         return BagPicture(
             name=bag.name,
-            pressure_pa=pressure,
+            pressure_pa=reading,
             rate_pa_s=self.pressures[i].rate(now_ns) if known else None,
             height_m=height,
-            use=None if pressure is None else pressure / bag.working_pressure,
+            use=None if reading is None else reading / bag.working_pressure,
             needed_pa=None if force is None or height is None else force / self.tables[i].area(height),
             supply_pa=self.stack.supply,
             working_pa=bag.working_pressure,

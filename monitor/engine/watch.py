@@ -15,9 +15,7 @@ class Watch:
 
     def __init__(self, rules: tuple[Rule, ...] = RULES) -> None:
         self.rules = rules
-        self._broken = tuple(
-            replace(rule, priority=Priority.DANGER, do="watch it yourself", on_s=0.0) for rule in rules
-        )
+        self._broken = tuple(replace(rule, priority=Priority.DANGER, do="watch it", set_at=1.0, clear_at=0.5, on_s=0.0) for rule in rules)
         self.book = AlarmBook(self._broken + rules)
 
     def look(self, scene: Scene) -> tuple[Blind, ...]:
@@ -40,7 +38,7 @@ class Watch:
         try:
             outcome, failure = rule.look(scene, about), None
         except Exception as error:  # noqa: BLE001 - whatever breaks in one rule must not silence the others
-            failure = f"this rule failed ({type(error).__name__})"
+            failure = f"rule failed: {type(error).__name__}"
             outcome = Unknown(failure)
         self.book.look(
             broken, about, Measured(2.0 if failure else 0.0, failure or "", {"failed": failure}), scene.picture.time_ns

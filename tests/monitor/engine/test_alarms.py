@@ -1,0 +1,167 @@
+"""The life of an alarm against ANSI/ISA-18.2 and IEC 62682, and delays and deadbands against OPC 10000-9 B.1.5."""
+
+import pytest
+
+from monitor.engine.alarms import AlarmBook
+from monitor.engine.conditions import Measured, Suppressed, Unknown
+from monitor.engine.picture import AlarmState, Priority
+from monitor.engine.rules import Rule
+
+S = 1_000_000_000
+NORMAL, NEW, SEEN, RETURNED, SHELVED, SUPPRESSED = (
+    AlarmState.NORMAL, AlarmState.UNACKNOWLEDGED, AlarmState.ACKNOWLEDGED, AlarmState.RETURNED, AlarmState.SHELVED,
+    AlarmState.SUPPRESSED,
+)
+
+
+def make(priority=Priority.WARNING, **more) -> tuple[AlarmBook, Rule]:
+    rule = Rule("lean", priority, lambda _: ("S1",), lambda *_: None, "hold",
+                **{"set_at": 1.0, "clear_at": 0.9, "on_s": 0.0, "off_s": 0.0, **more})
+    return AlarmBook((rule,)), rule
+
+
+def share(value: float) -> Measured:
+    return Measured(value, f"{value} of ring", {"share": value})
+
+
+def state(book: AlarmBook) -> AlarmState:
+    return next((alarm.state for alarm in book.pictures()), NORMAL)
+
+
+def do(book: AlarmBook, rule: Rule, what: str, t: int) -> None:
+    if what == "on":
+        book.look(rule, "S1", share(1.5), t * S)
+    elif what == "off":
+        book.look(rule, "S1", share(0.5), t * S)
+    elif what == "suppress":
+        book.look(rule, "S1", Suppressed("another says it"), t * S)
+    elif what == "ack":
+        book.acknowledge("lean", "S1", t * S)
+    elif what == "shelve":
+        book.shelve("lean", "S1", t * S, (t + 5) * S)
+
+
+# ANSI/ISA-18.2-2016 clause 5 / IEC 62682, the state diagram (from memory): A normal, B unacknowledged, C acknowledged,
+# D returned unacknowledged, E shelved, F suppressed by design.
+TABLE = [
+    ([], NORMAL),
+    (["on"], NEW),  # A -> B
+    (["on", "ack"], SEEN),  # B -> C
+    (["on", "off"], RETURNED),  # B -> D
+    (["on", "ack", "off"], NORMAL),  # C -> A
+    (["on", "off", "ack"], NORMAL),  # D -> A
+    (["on", "off", "on"], NEW),  # D -> B
+    (["on", "ack", "off", "on"], NEW),  # C -> A -> B
+    (["on", "shelve"], SHELVED),  # B -> E
+    (["on", "ack", "shelve"], SHELVED),  # C -> E
+    (["on", "off", "shelve"], SHELVED),  # D -> E
+    (["on", "shelve", "off", "wait", "off"], NORMAL),  # E -> A when the time is up and the condition gone
+    (["on", "shelve", "wait", "on"], NEW),  # E -> B when the time is up and it stands
+    (["on", "suppress"], SUPPRESSED),  # B -> F
+    (["on", "suppress", "on"], NEW),  # F -> B
+    (["on", "ack", "suppress", "on"], SEEN),  # F -> C
+    (["on", "suppress", "off"], RETURNED),
+    (["suppress"], NORMAL),
+    (["ack"], NORMAL),
+    (["shelve"], NORMAL),
+    (["on", "ack", "ack"], SEEN),
+]
+
+
+@pytest.mark.parametrize(("steps", "expected"), TABLE, ids=["-".join(steps) or "none" for steps, _ in TABLE])
+def test_the_states_of_isa_18_2(steps, expected):
+    book, rule = make()
+    t = 1
+    for what in steps:
+        t += 10 if what == "wait" else 1
+        if what != "wait":
+            do(book, rule, what, t)
+    assert state(book) is expected
+
+
+def test_a_danger_is_never_shelved():
+    book, rule = make(Priority.DANGER)
+    do(book, rule, "on", 1)
+    assert not book.shelve("lean", "S1", 2 * S, 9 * S)
+    assert state(book) is NEW
+
+
+def test_set_and_clear_are_two_limits():
+    # AlarmDeadband (OPC 10000-9 B.1.5): returns only when below the limit by the deadband.
+    book, rule = make()
+    for t, value, expected in ((1, 1.0, NORMAL), (2, 1.01, NEW), (3, 0.95, NEW), (4, 0.9, RETURNED), (5, 0.95, RETURNED)):
+        book.look(rule, "S1", share(value), t * S)
+        assert state(book) is expected
+
+
+def test_the_on_delay_must_hold_whole():
+    # OnDelay (OPC 10000-9 B.1.5): past the limit for the whole delay.
+    book, rule = make(on_s=1.0)
+    for tenth, value in enumerate([1.5] * 9 + [0.5] + [1.5] * 11):
+        book.look(rule, "S1", share(value), tenth * S // 10)
+    assert [t.time_ns for t in book.tell()] == [20 * S // 10]
+
+
+def test_the_off_delay_rides_over_a_brief_drop():
+    # OffDelay (OPC 10000-9 B.1.5): stays active for a brief drop.
+    book, rule = make(off_s=1.0)
+    for tenth, value in enumerate([1.5] + [0.5] * 9 + [1.5] + [0.5] * 11):
+        book.look(rule, "S1", share(value), tenth * S // 10)
+    assert [(t.alarm.state, t.time_ns) for t in book.tell()] == [(NEW, 0), (RETURNED, 21 * S // 10)]
+
+
+def test_unknown_neither_raises_nor_clears():
+    book, rule = make()
+    book.look(rule, "S1", Unknown("blind"), S)
+    assert state(book) is NORMAL
+    do(book, rule, "on", 2)
+    book.look(rule, "S1", Unknown("blind"), 3 * S)
+    assert state(book) is NEW
+
+
+def test_a_rule_that_no_longer_applies_returns():
+    book, rule = make()
+    do(book, rule, "on", 1)
+    book.look(rule, "S1", None, 2 * S)
+    assert state(book) is RETURNED
+
+
+def test_every_raising_is_its_own_with_its_evidence():
+    book, rule = make()
+    book.look(rule, "S1", Measured(1.5, "x", {"offset_m": 0.25123456789}), S)
+    do(book, rule, "ack", 2)
+    do(book, rule, "off", 3)
+    book.look(rule, "S1", Measured(1.7, "y", {"offset_m": 0.3}), 4 * S)
+    told = book.tell()
+    assert [(t.alarm.state, t.alarm.raised_ns, t.alarm.acknowledged_ns, t.alarm.cleared_ns) for t in told] == [
+        (NEW, S, None, None), (SEEN, S, 2 * S, None), (NORMAL, S, 2 * S, 3 * S), (NEW, 4 * S, None, None)]
+    assert dict(told[0].alarm.evidence) == {"offset_m": 0.251235}
+    assert dict(told[-1].alarm.evidence) == {"offset_m": 0.3}
+    assert book.tell() == ()
+
+
+def test_the_line_follows_the_value_while_it_stands():
+    book, rule = make()
+    book.look(rule, "S1", share(1.5), S)
+    book.look(rule, "S1", share(1.75), 2 * S)
+    assert "1.75 of ring" in book.pictures()[0].text
+    assert len(book.tell()) == 1, "a new number is no transition"
+
+
+def test_a_shelved_alarm_is_still_followed():
+    # OPC 10000-9 4.8: shelved and suppressed alarms are still evaluated.
+    book, rule = make()
+    do(book, rule, "on", 1)
+    do(book, rule, "shelve", 2)
+    book.look(rule, "S1", share(1.75), 3 * S)
+    assert book.pictures()[0].active
+    assert "1.75" in book.pictures()[0].text
+
+
+def test_the_gravest_stand_first_and_root_causes_before_the_rest():
+    rules = tuple(Rule(name, priority, lambda _: ("x",), lambda *_: None, "hold", on_s=0.0)
+                  for name, priority in (("a", Priority.CAUTION), ("b", Priority.WARNING), ("c", Priority.WARNING), ("d", Priority.DANGER)))
+    book = AlarmBook(rules)
+    for rule in rules:
+        book.look(rule, "x", share(2.0), S)
+    assert [alarm.rule for alarm in book.pictures()] == ["d", "b", "c", "a"]

@@ -1,0 +1,96 @@
+"""Shores: gaps, and how far the load falls if the bags fail."""
+
+import math
+
+import pytest
+
+from monitor.engine.pose import PoseEstimate
+from monitor.engine.shores import Crib, captured, fall_if_bags_fail
+from monitor.rig.schema import Rig
+
+
+def pose(rise: float) -> PoseEstimate:
+    return PoseEstimate((0.0, rise / 4.2, 0.0, 0.0, 0.0, 0.0), [[0.0] * 6 for _ in range(6)], 0.0, 0.0)
+
+
+@pytest.fixture
+def shores(lift, moment):
+    picture = lift.play(lambda t: moment(), 3.0)
+
+    def with_gaps(*gaps, doing="locked"):
+        from dataclasses import replace
+
+        return tuple(replace(s, gap_m=gap, doing=doing) for s, gap in zip(picture.shores, gaps, strict=True))
+
+    return with_gaps
+
+
+def test_the_gap_is_the_rise_less_the_extension(lift, moment):
+    picture = lift.play(lambda t: moment(rise=min(0.05, max(0.0, (t - 3) * 0.006)), upper=2.7e5, gap_n1=0.004), 15.0)
+    by_name = {shore.name: shore for shore in picture.shores}
+    assert by_name["N1"].gap_m == pytest.approx(0.004, abs=0.001)
+    assert by_name["N2"].gap_m == pytest.approx(0.001, abs=0.001)
+    assert by_name["N1"].air_pa == pytest.approx(1.8e5, rel=0.01)
+    assert by_name["N1"].gap_sd_m > 0
+
+
+def test_captured_means_every_shore_within_its_gap(shores):
+    assert captured(shores(0.001, 0.006))
+    assert not captured(shores(0.001, 0.0061))
+    assert not captured(shores(0.001, None))
+    assert not captured(shores(0.001, 0.001, doing="released"))
+    assert not captured(())
+
+
+def test_the_load_turns_down_to_the_first_support_that_holds_it(rig, shores):
+    # Gap 4.6 mm at 4.6 m from the hinge: one thousandth; at the stack, 4.2 m out, 4.2 mm. One shore holds the centre of
+    # gravity inside hinge and shore (the centre is at y = 0, the hinge 2.5 m long).
+    assert fall_if_bags_fail(rig, pose(0.1), shores(0.0046, 0.0092), []) == pytest.approx(0.0042)
+    assert fall_if_bags_fail(rig, pose(0.1), shores(0.0, 0.0), []) == 0.0
+
+
+def test_a_shore_short_of_the_centre_of_gravity_is_a_see_saw(document, shores):
+    document["load"]["centre_of_gravity"] = ["4.5 m", "-0.9 m", "0.1 m"]  # beyond what N1 alone can hold
+    rig = Rig.model_validate(document)
+    assert fall_if_bags_fail(rig, pose(0.1), shores(0.0046, 0.0092), []) == pytest.approx(0.0084)
+
+
+def test_what_is_unknown_or_released_holds_nothing(rig, shores):
+    assert fall_if_bags_fail(rig, pose(0.1), shores(None, 0.0092), []) == pytest.approx(0.0084)
+    assert fall_if_bags_fail(rig, pose(0.1), shores(None, None), []) == pytest.approx(0.1)
+    assert fall_if_bags_fail(rig, pose(0.1), shores(0.0, 0.0, doing="released"), []) == pytest.approx(0.1)
+
+
+def test_cribbing_counts_at_the_height_it_was_packed_to(rig, shores):
+    crib = Crib((4.2, 0.0), 0.09)
+    assert fall_if_bags_fail(rig, pose(0.1), shores(None, None), [crib]) == pytest.approx(0.01)
+
+
+def test_a_fall_is_never_more_than_the_rise(rig, shores):
+    assert fall_if_bags_fail(rig, pose(0.002), shores(0.5, 0.5), []) == pytest.approx(0.002)
+
+
+def test_without_a_hinge_it_is_not_known(document, shores):
+    del document["load"]["hinge"]
+    assert fall_if_bags_fail(Rig.model_validate(document), pose(0.1), shores(0.0, 0.0), []) is None
+
+
+def test_the_hinge_may_lie_in_any_direction(document, shores):
+    # The same rig turned by 30 degrees about the origin: the fall is the same.
+    turn = math.radians(30)
+
+    def turned(x, y):
+        return [x * math.cos(turn) - y * math.sin(turn), x * math.sin(turn) + y * math.cos(turn)]
+
+    document["load"]["hinge"] = [turned(0, -1.25), turned(0, 1.25)]
+    document["load"]["centre_of_gravity"] = [*turned(2.4, 0), 0.1]
+    document["stack"][0]["at"] = turned(4.2, 0)
+    for shore, at in zip(document["shore"], ((4.6, 1.0), (4.6, -1.0)), strict=True):
+        shore["at"] = turned(*at)
+    rig = Rig.model_validate(document)
+    from dataclasses import replace
+
+    them = [replace(s, at=shore.at) for s, shore in zip(shores(0.0046, 0.0092), rig.shore, strict=True)]
+    slope = 0.1 / 4.2
+    at = PoseEstimate((0.0, slope * math.cos(turn), slope * math.sin(turn), 0, 0, 0), [[0.0] * 6] * 6, 0.0, 0.0)
+    assert fall_if_bags_fail(rig, at, tuple(them), []) == pytest.approx(0.0042)
