@@ -1,0 +1,105 @@
+"""Verdicts: what they say, and that an edited recording or a changed engine is told apart."""
+
+import json
+from datetime import UTC, datetime
+from importlib.resources import files
+
+import pytest
+
+from monitor.debrief.judge import judge, judged
+from monitor.drill import scenario
+from monitor.drill.offline import play
+from monitor.live.keeping import JournalKeeper
+from monitor.rig.load import parse_rig
+
+TEXT = files("monitor.drill").joinpath("rigs/yard-panel.toml").read_text(encoding="utf-8")
+
+
+@pytest.fixture(scope="module")
+def recording(tmp_path_factory):
+    path = tmp_path_factory.mktemp("judge") / "stuck.jsonl"
+    keeper = JournalKeeper(path, TEXT, "yard-panel", lambda *_: None, datetime(2026, 1, 1, tzinfo=UTC))
+    play(parse_rig(TEXT), scenario.load("stuck-shore"), keeper=keeper)
+    keeper.close()
+    return path
+
+
+def test_the_verdict_has_the_published_keys(recording):
+    verdict = judged(recording)
+    assert {"file", "rig", "seconds", "samples", "complete", "same_as_live", "alarms", "steps", "peaks", "load"} <= set(verdict)
+    alarm = verdict["alarms"][0]
+    assert set(alarm) == {"rule", "about", "priority", "raised", "cleared", "acknowledged", "text", "evidence"}
+    assert (alarm["rule"], alarm["about"], alarm["priority"]) == ("shore-behind", "N1", "warning")
+    assert alarm["evidence"]["gap_m"] > alarm["evidence"]["limit_m"] == 0.006
+    assert set(verdict["steps"][0]) == {"step", "do", "bag", "started", "ended", "ok"}
+    assert set(verdict["peaks"]) == {"rise_m", "tilt_rad", "lean", "gap_m", "fall_m"}
+    assert verdict["peaks"]["gap_m"]["N1"] == pytest.approx(0.0103, abs=0.001)
+    assert verdict["same_as_live"] is True
+    assert verdict["samples"] > 5000
+
+
+def test_judging_twice_is_the_same_to_the_byte(recording):
+    assert json.dumps(judged(recording)) == json.dumps(judged(recording))
+
+
+def test_an_engine_that_says_something_else_is_told(recording, tmp_path):
+    """An alarm line taken out, and the seals made anew, so that only the engine's own words can tell."""
+    from replay.codec import AlarmLine, Header
+    from replay.journal import JournalWriter, read_journal
+
+    journal = read_journal(recording)
+    other = JournalWriter(tmp_path / "other.jsonl", Header(TEXT, "yard-panel", "s", "d"), lambda *_: None)
+    for line in journal.lines():
+        if not isinstance(line, AlarmLine):
+            other.write(line)
+    other.close()
+    verdict = judged(tmp_path / "other.jsonl")
+    assert verdict["complete"]
+    assert verdict["same_as_live"] is False
+
+
+def test_an_edited_digit_is_told_and_what_came_before_is_judged(recording, tmp_path):
+    text = recording.read_text()
+    at = text.index('"c":"H1"', len(text) // 2)
+    at = text.index('"v":0.', at) + 6
+    edited = tmp_path / "edited.jsonl"
+    edited.write_text(text[:at] + ("7" if text[at] != "7" else "3") + text[at + 1 :])
+    verdict = judged(edited)
+    assert verdict["damage"].startswith("changed: lines")
+    assert not verdict["complete"]
+    assert 0 < verdict["samples"] < 5000
+
+
+def test_other_limits_are_judged(recording, tmp_path, capsys):
+    limits = tmp_path / "limits.toml"
+    limits.write_text('[limits]\nrise_rate = "3 mm/s"\n')
+    assert judge([str(recording)], as_json=True, limits=str(limits)) == 0
+    verdict = json.loads(capsys.readouterr().out)
+    assert "rise-rate" in {a["rule"] for a in verdict["alarms"]}
+    assert verdict["same_as_live"] is None
+
+
+@pytest.mark.parametrize(("text", "says"), [("x", "TOML"), ("a = 1", "[limits]"), ('[limits]\nrise_rate = "3"', "such as"),
+                                            ("[limits]\nspeed = 3", "limits.speed")])
+def test_bad_limits_are_a_sentence(recording, tmp_path, capsys, text, says):
+    limits = tmp_path / "limits.toml"
+    limits.write_text(text)
+    assert judge([str(recording)], as_json=True, limits=str(limits)) == 2
+    said = capsys.readouterr()
+    assert said.out == ""
+    assert says in said.err
+
+
+@pytest.mark.parametrize(("priority", "code"), [("danger", 0), ("warning", 1), ("caution", 1), (None, 0)])
+def test_fail_on(recording, capsys, priority, code):
+    assert judge([str(recording)], as_json=False, fail_on=priority) == code
+    said = capsys.readouterr().out
+    assert "WARNING shore-behind N1" in said
+    assert "the same as it did live" in said
+
+
+def test_a_file_that_cannot_be_judged_does_not_stop_the_rest(recording, tmp_path, capsys):
+    assert judge([str(tmp_path / "none.jsonl"), str(recording)], as_json=True) == 1
+    said = capsys.readouterr()
+    assert "none.jsonl" in said.err
+    assert json.loads(said.out)["rig"] == "yard-panel"

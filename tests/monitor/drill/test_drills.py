@@ -1,0 +1,109 @@
+"""Every drill sounds exactly what it must: the same bytes and decoders as on the wire, at full speed."""
+
+from __future__ import annotations
+
+import itertools
+import math
+from importlib.resources import files
+
+import pytest
+
+from monitor.drill import scenario
+from monitor.drill.demo import compared
+from monitor.drill.offline import play
+from monitor.drill.scenario import DrillError, Scenario
+from monitor.drill.wire import VirtualRig
+from monitor.rig.load import parse_rig
+
+
+def rig(name="yard-panel"):
+    return parse_rig(files("monitor.drill").joinpath(f"rigs/{name}.toml").read_text(encoding="utf-8"))
+
+
+ALLOWED_CAUTIONS = {"leaning": {"lean S1"}, "demo": {"lean S1"}, "silent-sensor": {"sensor-lost H1"}}
+
+
+@pytest.mark.parametrize(("name", "seed"), itertools.product(scenario.names(), (1, 2)))
+def test_each_drill_sounds_exactly_what_it_must(name, seed):
+    it = scenario.load(name)
+    verdict = play(rig(), it, seed=seed)
+    assert compared(it, verdict) == ([], [])
+    cautions = {f"{a['rule']} {a['about']}" for a in verdict.alarms if a["priority"] == "caution"}
+    assert cautions == ALLOWED_CAUTIONS.get(name, set())
+
+
+@pytest.mark.parametrize("name", ["demo", "clean"])
+def test_the_rig_of_the_demo_sounds_the_same(name):
+    it = scenario.load(name)
+    assert compared(it, play(rig("training-yard"), it)) == ([], [])
+
+
+def test_the_named_rules_and_no_other():
+    sounded = {name: {a["rule"] for a in play(rig(), scenario.load(name)).alarms} for name in
+               ("clean", "wrong-order", "stuck-shore", "leaning")}
+    assert sounded == {"clean": set(), "wrong-order": {"bag-order"}, "stuck-shore": {"shore-behind"}, "leaning": {"lean"}}
+
+
+def test_the_clean_drill_keeps_clear_of_every_limit_and_ends_where_it_began():
+    it = VirtualRig(rig(), scenario.load("clean"))
+    top = gap = fastest = 0.0
+    before = 0.0
+    while not it.crew.finished:
+        it.step()
+        rise = it.truth.rise((4.2, 0.0))
+        top, gap = max(top, rise), max(gap, *(it.truth.gap(name) for name in it.truth.shores))
+        fastest, before = max(fastest, abs(rise - before) / 0.05), rise
+    assert 0.1515 <= top <= 0.158  # the stop, the crew's overshoot, the touch that frees the locks
+    assert gap <= 0.0011
+    assert fastest < 0.009
+    assert it.truth.rise((4.2, 0.0)) == pytest.approx(0.0, abs=1e-4)
+    assert all(bag.pressure() < 0.2e5 for bag in it.truth.bags.values())
+
+
+def test_the_engine_is_near_the_truth_all_through_a_drill():
+    errors, leans = [], []
+
+    def watch(virtual, picture):
+        truth = virtual.truth
+        if picture.load.rise_m is not None:
+            errors.append(picture.load.rise_m - truth.rise((4.2, 0.0)))
+            lean = math.hypot(*truth.lean(virtual.rig.stack[0]))
+            if picture.stacks[0].lean_m is not None:
+                leans.append(picture.stacks[0].lean_m - lean)
+
+    play(rig(), scenario.load("leaning"), on_step=watch)
+    assert max(map(abs, errors)) < 0.003
+    assert math.sqrt(sum(e * e for e in leans) / len(leans)) < 0.005
+
+
+def test_the_same_seed_says_the_same_bytes_and_another_does_not():
+    def said(seed):
+        it = VirtualRig(rig(), scenario.load("clean"), seed)
+        return [one for _ in range(100) for one in it.step()]
+
+    assert said(1) == said(1)
+    assert said(1) != said(2)
+
+
+def test_every_drill_file_says_what_happens():
+    for name in scenario.names():
+        it = scenario.load(name)
+        assert it.name == name
+        assert it.title
+        assert it.story
+
+
+@pytest.mark.parametrize(
+    ("name", "says"), [("nothing", "one of air-low"), ("no/such.toml", "No such file"), ("rig.toml", "move")]
+)
+def test_a_drill_that_cannot_be_is_a_sentence(tmp_path, monkeypatch, name, says):
+    monkeypatch.chdir(tmp_path)
+    (tmp_path / "rig.toml").write_text("name = 'x'\ntitle = 'x'\nstory = 'x'\n")
+    with pytest.raises(DrillError, match=says):
+        scenario.load(name)
+
+
+def test_a_drill_for_another_rig_is_a_sentence():
+    it = Scenario.model_validate({"name": "x", "title": "x", "story": "x", "move": [{"do": "fill", "bag": "S9", "seconds": 1}]})
+    with pytest.raises(DrillError, match="found 'S9'; this rig has S1-lower, S1-upper"):
+        VirtualRig(rig(), it)
