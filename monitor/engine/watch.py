@@ -15,7 +15,9 @@ class Watch:
 
     def __init__(self, rules: tuple[Rule, ...] = RULES) -> None:
         self.rules = rules
-        self._broken = tuple(replace(rule, priority=Priority.DANGER, do="watch it", set_at=1.0, clear_at=0.5, on_s=0.0) for rule in rules)
+        self._broken = tuple(
+            replace(rule, priority=Priority.DANGER, do="watch it", set_at=1.0, clear_at=0.5, on_s=0.0) for rule in rules
+        )
         self.book = AlarmBook(self._broken + rules)
 
     def look(self, scene: Scene) -> tuple[Blind, ...]:

@@ -3,7 +3,16 @@
 from __future__ import annotations
 
 from monitor import quantities as show
-from monitor.engine.picture import AlarmPicture, AlarmState, BagPicture, Picture, Priority, ShorePicture, StackPicture
+from monitor.engine.picture import (
+    AlarmPicture,
+    AlarmState,
+    BagPicture,
+    Picture,
+    Priority,
+    ShorePicture,
+    StackPicture,
+    StepPicture,
+)
 from monitor.screens.ink import Line, Role, fit
 
 _NEW = {
@@ -31,15 +40,20 @@ _WORD = 7
 
 
 def announced(picture: Picture) -> list[AlarmPicture]:
-    """The alarms that ask for somebody: all but those set aside or told by another."""
+    """The alarms that ask for somebody: all but those set aside or told by another.
+
+    A rule that stands at two priorities in one place is shown once, at the graver; seeing that one sees both.
+    """
     quiet = (AlarmState.SHELVED, AlarmState.SUPPRESSED, AlarmState.OUT_OF_SERVICE)
-    return [alarm for alarm in picture.alarms if alarm.state not in quiet]
+    asking = [alarm for alarm in picture.alarms if alarm.state not in quiet]
+    graver = {(alarm.rule, alarm.about): alarm.priority for alarm in reversed(asking) if alarm.active}
+    return [it for it in asking if it.priority >= graver.get((it.rule, it.about), it.priority)]
 
 
 def shown_alarms(picture: Picture, rows: int) -> list[AlarmPicture]:
     """The alarms that an alarm panel of so many rows shows, the gravest first."""
     standing = announced(picture)
-    return standing[: rows if len(standing) <= rows else rows - 1]
+    return standing[: rows if len(standing) <= rows else max(1, rows - 1)]
 
 
 def alarms(picture: Picture, columns: int, rows: int) -> list[Line]:
@@ -71,7 +85,7 @@ def alarm_line(alarm: AlarmPicture, columns: int) -> Line:
 def _quiet(picture: Picture) -> Line:
     if picture.zero.taken_ns is None:
         why = "press z" if picture.zero.ready else picture.zero.why_not
-        return [("NO ZERO YET  ", Role.STRONG), (f"nothing is measured until the load rests: {why}", Role.PLAIN)]
+        return [("NO ZERO YET  ", Role.STRONG), (f"waiting for rest: {why}", Role.PLAIN)]
     return [("no alarm  ", Role.DIM), ("watch the load as well as this screen", Role.DIM)]
 
 
@@ -89,7 +103,7 @@ def step(picture: Picture, columns: int) -> list[Line]:
         return [fit([("STEP  ", Role.DIM), (text, Role.PLAIN)], columns), fit([], columns)]
     it = picture.steps[now.number - 1]
     head = f"STEP {now.number} of {len(picture.steps)}  "
-    what = f"{it.do} {it.bag or ''}".strip()
+    what = _what(it)
     bar = _bar(now.progress, 10)
     state = (
         "STOP REACHED: shut it, press n" if now.done and it.do == "fill" else "DONE: press n" if now.done else now.left
@@ -97,9 +111,24 @@ def step(picture: Picture, columns: int) -> list[Line]:
     role = Role.STRONG if now.done else Role.PLAIN
     first: Line = [(head, Role.DIM), (f"{what:<24} ", Role.STRONG), (bar, Role.PLAIN), (f"  {state}", role)]
     follows = picture.steps[now.number] if now.number < len(picture.steps) else None
-    then = f"then {follows.do} {follows.bag or ''}".strip() if follows else "then the plan is at its end"
+    then = f"then {_what(follows)}" if follows else "then the plan is at its end"
     second: Line = [(" " * len(head), Role.DIM), (f"{it.stop}; {then}", Role.DIM)]
     return [fit(first, columns), fit(second, columns)]
+
+
+def plan(picture: Picture, columns: int) -> list[Line]:
+    """Every step of the plan, and how it went."""
+    now = picture.step.number if picture.step is not None and picture.zero.taken_ns is not None else None
+    lines: list[Line] = [fit([("PLAN", Role.DIM)], columns)]
+    for it in picture.steps:
+        mark = "▶" if it.number == now else "✓" if it.ok else "✗" if it.ok is False else " "
+        role = Role.STRONG if it.number == now else Role.DIM
+        lines.append(fit([(f"{mark} {it.number} {_what(it):<20} {it.stop}", role)], columns))
+    return lines
+
+
+def _what(step: StepPicture) -> str:
+    return f"{step.do} {step.bag or ''}".strip()
 
 
 def _bar(share: float | None, cells: int) -> str:

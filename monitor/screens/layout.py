@@ -85,7 +85,7 @@ def _top(picture: Picture, view: View, columns: int, rows: int) -> list[Line]:
                 columns,
             )
         )
-    room = max(1, min(alarm_rows(rows), rows - 2))
+    room = min(alarm_rows(rows), max(1, rows - 2))
     lines += _filled(board.alarms(picture, columns, room), columns, room)
     return lines + (board.step(picture, columns) if rows >= 8 else [])
 
@@ -100,6 +100,8 @@ def _middle(picture: Picture, view: View, columns: int, rows: int) -> list[Line]
         *board.shores(picture.shores, units, left_columns),
         *board.numbers(picture, units, left_columns),
     ]
+    if picture.steps and rows > len(words) + len(picture.steps) + 1:
+        words += [fit([], left_columns), *board.plan(picture, left_columns)]
     if right_columns < 26:
         large = views.rise(picture, units, columns)
         return ([*large, *words] if rows >= len(words) + 3 else words)[:rows]

@@ -50,6 +50,7 @@ class OperatorScreen(App[None]):
         "Screen { layers: below above; } Input { layer: above; dock: bottom; height: 1; border: none; display: none; }"
     )
     ENABLE_COMMAND_PALETTE = False
+    AUTO_FOCUS = ""
     TITLE = "inchwatch"
 
     def __init__(
@@ -92,8 +93,8 @@ class OperatorScreen(App[None]):
         return self.query_one(Input)
 
     def on_resize(self) -> None:
-        """Draw for the new size at once."""
-        self.redraw()
+        """Draw for the new size as soon as it is laid out."""
+        self.call_after_refresh(self.redraw)
 
     def redraw(self) -> None:
         """Take the newest picture and draw it."""
@@ -211,9 +212,7 @@ class OperatorScreen(App[None]):
         if self.picture.zero.taken_ns is None:
             self.feed.send("zero")
         else:
-            self._ask(
-                "z", "There is a zero: measure anew from here, plan from its start", lambda: self.feed.send("zero")
-            )
+            self._ask("z", "Measure anew, the plan from its start", lambda: self.feed.send("zero"))
 
     def _next(self) -> None:
         assert self.picture is not None, "keys wait for a picture"

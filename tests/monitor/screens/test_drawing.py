@@ -1,0 +1,197 @@
+"""The operator's screen as drawings: at any size, with every state, with and without colour."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import pytest
+
+from monitor.engine.picture import AlarmState, Priority
+from monitor.screens import board, views
+from monitor.screens.canvas import Canvas, large
+from monitor.screens.ink import DAY, NIGHT, Role, fit, plain, width
+from monitor.screens.layout import CAUTIONS, HELP, KEYS, View, operator
+
+SIZES = [(80, 24), (120, 40), (160, 48), (60, 20), (40, 12), (20, 6), (250, 80), (80, 23), (81, 30), (10, 3)]
+
+
+def drawn(rig, picture, columns=80, rows=24, **view):
+    return operator(picture, View(rig, "recording to yard.jsonl", **view), columns, rows)
+
+
+@pytest.mark.parametrize(("columns", "rows"), SIZES)
+def test_the_screen_fills_exactly_its_size(rig, demo, columns, rows):
+    for picture in (None, demo[0], demo[400], demo[-1]):
+        for help_shown in (False, True):
+            lines = drawn(rig, picture, columns, rows, help=help_shown)
+            assert len(lines) == rows
+            assert {width(line) for line in lines} == {columns}
+
+
+@pytest.mark.parametrize(("columns", "rows"), SIZES)
+def test_a_narrow_window_never_drops_the_gravest_alarm(rig, leaning, columns, rows):
+    text = plain(drawn(rig, leaning, columns, rows))
+    assert text.startswith("DANGER ◆")
+
+
+@pytest.mark.parametrize(("columns", "rows"), [(80, 24), (120, 40), (160, 48)])
+def test_everything_an_operator_needs_is_there(rig, leaning, columns, rows):
+    text = plain(drawn(rig, leaning, columns, rows))
+    for part in ("DANGER ◆lean S1", "STEP 3 of 6", "fill S1-lower", "mm to go", "S1-upper", "S1-lower", "N1", "N2", "rate", "tilt",
+                 "ring", "fall if bags fail", "not captured", "rise", "±", "heights x", "S1 in cone", "60 s rise", "ports up",
+                 "recording to yard.jsonl"[:10], "space STOP"):
+        assert part in text, part
+
+
+def test_more_alarms_than_lines_say_how_many_and_how_grave(rig, quiet, make_alarm):
+    many = tuple(make_alarm(f"rule-{i}", Priority.WARNING) for i in range(9))
+    lines = plain(board.alarms(replace(quiet, alarms=many), 80, 4)).splitlines()
+    assert len(lines) == 4
+    assert lines[3] == "6 more, the gravest a warning"
+
+
+def test_every_state_has_its_own_mark_and_fill(make_alarm):
+    seen = set()
+    for state in (AlarmState.UNACKNOWLEDGED, AlarmState.ACKNOWLEDGED, AlarmState.RETURNED):
+        for priority in (Priority.CAUTION, Priority.WARNING, Priority.DANGER):
+            line = board.alarm_line(make_alarm("lean", priority, state), 80)
+            text = plain([line])
+            assert text.startswith(priority.name)
+            seen.add((text[:8], line[0][1]))
+    assert len(seen) == 9
+    assert len({text for text, _ in seen}) == 9, "readable without colour"
+
+
+def test_shelved_and_suppressed_alarms_do_not_ask_for_anybody(quiet, make_alarm):
+    aside = tuple(make_alarm("x", Priority.WARNING, state) for state in (AlarmState.SHELVED, AlarmState.SUPPRESSED))
+    assert "no alarm" in plain(board.alarms(replace(quiet, alarms=aside), 80, 3))
+
+
+def test_an_alarm_line_of_eighty_columns_is_shown_whole(make_alarm):
+    text = "DANGER  lean S1: " + "x" * 63
+    assert len(text) == 80
+    assert plain([board.alarm_line(make_alarm("lean", Priority.DANGER, text=text), 80)]) == text[:7] + "◆" + text[8:]
+
+
+def test_a_blind_rule_has_its_own_look_and_is_never_shown_as_satisfied(rig, quiet):
+    from monitor.engine.picture import Blind
+
+    picture = replace(quiet, blind=(Blind("lean", "S1", "lean not known without S1-mid-x"),))
+    lines = board.alarms(picture, 80, 4)
+    assert any(role is Role.UNKNOWN and "UNKNOWN" in text for line in lines for text, role in line)
+    assert "lean S1: lean not known without S1-mid-x" in plain(lines)
+
+
+def test_before_the_zero_it_says_so_and_what_stands_in_the_way(rig, demo):
+    assert "NO ZERO YET" in plain(drawn(rig, demo[5]))
+    assert "has not been live for 2 s" in plain(drawn(rig, demo[5]))
+    assert "no alarm" not in plain(drawn(rig, demo[5]))
+
+
+def test_unknown_never_looks_like_zero(rig, demo):
+    text = plain(drawn(rig, demo[0]))
+    assert "0 mm/s" not in text
+    assert "--" in text
+    assert "- -" in text or "▀▀▀" in text
+    assert "not known" in plain(drawn(rig, demo[0], 120, 40))
+
+
+def test_a_monitor_that_has_stopped_says_so_first(rig, quiet):
+    lines = drawn(rig, quiet, stopped_s=3.2)
+    assert plain(lines).startswith("THE MONITOR HAS STOPPED: no picture for 3 s.")
+    assert lines[0][0][1] is Role.DANGER
+
+
+def test_the_numbers_keep_their_place(rig, demo):
+    """Columns of the table stand at the same place whatever the numbers are."""
+    places = set()
+    for picture in demo[60::40]:
+        head, *rows = plain(board.bags(picture.stacks, "metric", 48)).splitlines()
+        places.add((head.index("now") + 3, tuple(len(row[:16].rstrip()) for row in rows)))
+    assert places == {(16, (16, 16))}
+
+
+def test_us_units_all_through(rig, quiet):
+    us = rig.model_copy(update={"rig": rig.rig.model_copy(update={"units": "us"})})
+    text = plain(drawn(us, quiet, 120, 40))
+    assert "psi" in text
+    assert " in" in text
+    assert " mm" not in text.replace("rise 60 mm", "").replace("mm to go", "").split("STEP")[0]
+    assert "bar" not in text.split("STEP")[1].split("ports")[0].replace("bars", "")
+
+
+def test_the_side_view_turns_with_the_load_and_says_its_stretch(rig, demo):
+    flat, up = (plain(views.side(rig, picture, 60, 16)) for picture in (demo[100], demo[-1]))
+    assert flat != up
+    assert "heights x" in up
+
+
+def test_the_head_in_the_cone_moves_out_with_the_lean(quiet, leaning):
+    def head(picture):
+        return max(row.find("●") for row in plain(views.cone(picture.stacks[0], 28, 14)).splitlines())
+
+    assert head(leaning) > head(quiet) + 4
+
+
+def test_the_trend_shows_gaps_where_nothing_was_known():
+    history = [(i * 10**8, None if 200 < i < 400 else 0.1) for i in range(600)]
+    top = plain(views.trend(history, 60 * 10**9, "metric", 70, 3)).splitlines()[0]
+    assert "   " in top[12:].strip()
+
+
+def test_large_digits_are_three_rows_of_one_width():
+    for text in ("0123456789", "-12.5", "  7", "- -"):
+        rows = large(text)
+        assert len({len(row) for row in rows}) == 1
+    assert len({large(digit) for digit in "0123456789"}) == 10
+
+
+def test_the_canvas_draws_where_it_is_told():
+    canvas = Canvas(4, 2, (0.0, 0.0, 7.0, 7.0))
+    canvas.dot(0.0, 0.0)
+    canvas.dot(7.0, 7.0)
+    canvas.dot(99.0, 99.0)
+    assert plain(canvas.lines()) == "   ⠈\n⡀"
+
+
+def test_fit_cuts_and_pads_to_the_cell():
+    assert plain([fit([("abcdef", Role.PLAIN)], 4)]) == "abc…"
+    assert width(fit([("ab", Role.PLAIN)], 5)) == 5
+    assert width(fit([("⌂⌂⌂", Role.PLAIN)], 2)) == 2
+
+
+def luminance(colour: str) -> float:
+    """Relative luminance, WCAG 2.1."""
+    parts = [int(colour[i : i + 2], 16) / 255 for i in (1, 3, 5)]
+    linear = [c / 12.92 if c <= 0.03928 else ((c + 0.055) / 1.055) ** 2.4 for c in parts]
+    return 0.2126 * linear[0] + 0.7152 * linear[1] + 0.0722 * linear[2]
+
+
+@pytest.mark.parametrize(("theme", "role"), [(theme, role) for theme in (NIGHT, DAY) for role in Role])
+def test_every_text_can_be_read(theme, role):
+    # WCAG 2.1 SC 1.4.3: at least 4.5:1.
+    light, dark = sorted(map(luminance, theme[role][:2]), reverse=True)
+    assert (light + 0.05) / (dark + 0.05) >= 4.5
+
+
+def test_help_lists_every_key_and_the_cautions(rig, quiet):
+    text = plain(drawn(rig, quiet, 80, 24, help=True))
+    for key, what in HELP:
+        assert key in text
+        assert what[:40] in text
+    for caution in CAUTIONS:
+        assert caution in text
+    assert len(KEYS) <= 80
+
+
+def test_a_rule_at_two_priorities_in_one_place_is_shown_once_at_the_graver(leaning):
+    rules = [(it.rule, it.about) for it in board.announced(leaning)]
+    assert len(rules) == len(set(rules))
+    assert board.announced(leaning)[0].priority is Priority.DANGER
+
+
+def test_a_large_window_shows_the_whole_plan_and_how_it_went(rig, demo):
+    text = plain(drawn(rig, demo[-1], 120, 40))
+    assert "✓ 1 fill S1-upper" in text
+    assert "▶ 5 hold" in text
+    assert "  6 lower" in text

@@ -1,0 +1,225 @@
+"""The operator's keys, on the real screen: one press each, asked once where it cannot be undone."""
+
+from __future__ import annotations
+
+import asyncio
+from dataclasses import replace
+
+import pytest
+
+from monitor.engine.picture import AlarmState, Answer, Priority
+from monitor.screens.ink import plain
+from monitor.screens.operator import OperatorScreen
+
+
+def screen_test(feed, keys, size=(80, 24), before=None, **options):
+    """Press keys on a screen; returns what it showed at the end."""
+
+    async def go() -> str:
+        app = OperatorScreen(feed, **options)
+        async with app.run_test(size=size) as pilot:
+            if before is not None:
+                before(app)
+                await pilot.pause()
+            for key in keys:
+                await pilot.press(key)
+            await pilot.pause()
+            return plain(app.sheet.lines)
+
+    return asyncio.run(go())
+
+
+def waiting(feed, make_alarm, *states_and_priorities):
+    feed.change(alarms=tuple(make_alarm(f"rule-{i}", priority, state) for i, (state, priority) in enumerate(states_and_priorities)))
+
+
+def test_space_calls_stop_at_once(feed):
+    screen_test(feed, ["space"])
+    assert feed.sent == [("stop", {"reason": "operator's screen"})]
+
+
+@pytest.mark.parametrize("first", ["question_mark", "z", "q", "k"])
+def test_space_calls_stop_whatever_is_shown_or_asked(feed, first):
+    screen_test(feed, [first, "space"])
+    assert feed.sent == [("stop", {"reason": "operator's screen"})]
+
+
+@pytest.mark.parametrize(
+    ("key", "sent"), [("c", ("clear-stop", {})), ("z", ("zero", {})), ("b", ("back", {})), ("n", ("next", {}))]
+)
+def test_what_cannot_be_undone_is_asked_once(feed, key, sent):
+    shown = screen_test(feed, [key])
+    assert f"{key} again does it, any other key leaves it" in shown
+    assert feed.sent == []
+    screen_test(feed, [key, "x"])
+    assert feed.sent == []
+    screen_test(feed, [key, key])
+    assert feed.sent == [sent]
+
+
+def test_the_first_zero_and_a_step_at_its_stop_need_no_question(feed, demo):
+    feed.picture = demo[10]
+    screen_test(feed, ["z"])
+    feed.picture = next(p for p in demo if p.step)
+    feed.change(step=replace(feed.picture.step, done=True))
+    screen_test(feed, ["n"])
+    assert feed.sent == [("zero", {}), ("next", {})]
+
+
+def test_a_acknowledges_the_top_new_alarm_that_is_shown(feed, make_alarm):
+    waiting(feed, make_alarm, (AlarmState.ACKNOWLEDGED, Priority.DANGER), (AlarmState.UNACKNOWLEDGED, Priority.WARNING))
+    screen_test(feed, ["a"])
+    assert feed.sent == [("acknowledge", {"rule": "rule-1", "about": "S1"})]
+
+
+def test_only_what_is_shown_is_acknowledged(feed, make_alarm):
+    waiting(feed, make_alarm, *[(AlarmState.ACKNOWLEDGED, Priority.DANGER)] * 5, (AlarmState.UNACKNOWLEDGED, Priority.WARNING))
+    assert "no new alarm" in screen_test(feed, ["a"])
+    assert feed.sent == []
+
+
+def test_h_shelves_no_danger(feed, make_alarm):
+    waiting(feed, make_alarm, (AlarmState.UNACKNOWLEDGED, Priority.DANGER))
+    assert "a danger never is" in screen_test(feed, ["h"])
+    waiting(feed, make_alarm, (AlarmState.UNACKNOWLEDGED, Priority.DANGER), (AlarmState.UNACKNOWLEDGED, Priority.CAUTION))
+    screen_test(feed, ["h"])
+    assert feed.sent == [("shelve", {"rule": "rule-1", "about": "S1", "for_s": 60.0})]
+
+
+def test_k_marks_cribbing_at_a_height_the_arrows_change(feed):
+    rise = feed.picture.load.rise_m
+    shown = screen_test(feed, ["k"])
+    assert f"Cribbing packed at {rise * 1e3:.0f} mm" in shown
+    screen_test(feed, ["k", "up", "up", "down", "k"])
+    assert feed.sent == [("cribbed", {"height_m": pytest.approx(rise + 0.005)})]
+
+
+def test_a_note_is_typed_and_its_spaces_are_spaces(feed):
+    screen_test(feed, ["m", *"wind", "space", *"up", "enter", "space"])
+    assert feed.sent == [("note", {"text": "wind up"}), ("stop", {"reason": "operator's screen"})]
+
+
+def test_escape_leaves_a_note(feed):
+    screen_test(feed, ["m", "x", "escape", "space"])
+    assert feed.sent == [("stop", {"reason": "operator's screen"})]
+
+
+def test_help_comes_and_goes(feed):
+    assert "any key goes back" in screen_test(feed, ["question_mark"])
+    assert "any key goes back" not in screen_test(feed, ["question_mark", "x"])
+
+
+def test_quitting_is_asked(feed):
+    assert "nobody watches then" in screen_test(feed, ["q"])
+
+    async def go() -> bool:
+        app = OperatorScreen(feed)
+        async with app.run_test() as pilot:
+            await pilot.press("q", "q")
+            await pilot.pause()
+            return app._exit
+
+    assert asyncio.run(go())
+
+
+def test_refusals_are_shown(feed):
+    feed.change(answer=Answer(5, "zero", False, "no zero: H1 is moving"))
+    assert "REFUSED: no zero: H1 is moving" in screen_test(feed, [])
+
+
+def test_before_the_first_picture_keys_do_nothing_but_stop(feed):
+    feed.picture = None
+    assert "waiting for the first picture" in screen_test(feed, ["z", "n", "space"])
+    assert feed.sent == [("stop", {"reason": "operator's screen"})]
+
+
+def test_a_picture_that_does_not_change_is_a_monitor_that_has_stopped(feed):
+    now = [0.0]
+
+    async def go() -> str:
+        app = OperatorScreen(feed, clock=lambda: now[0])
+        async with app.run_test() as pilot:
+            now[0] = 0.9
+            app.redraw()
+            assert "STOPPED" not in plain(app.sheet.lines)
+            now[0] = 1.6
+            app.redraw()
+            await pilot.pause()
+            return plain(app.sheet.lines)
+
+    assert asyncio.run(go()).startswith("THE MONITOR HAS STOPPED: no picture for 2 s")
+
+
+@pytest.mark.parametrize(
+    ("priority", "state", "bell", "rings"),
+    [
+        (Priority.DANGER, AlarmState.UNACKNOWLEDGED, True, 3),
+        (Priority.WARNING, AlarmState.UNACKNOWLEDGED, True, 3),
+        (Priority.CAUTION, AlarmState.UNACKNOWLEDGED, True, 0),
+        (Priority.DANGER, AlarmState.ACKNOWLEDGED, True, 0),
+        (Priority.DANGER, AlarmState.UNACKNOWLEDGED, False, 0),
+    ],
+)
+def test_the_bell_repeats_until_it_is_seen(feed, make_alarm, priority, state, bell, rings):
+    waiting(feed, make_alarm, (state, priority))
+    now, rung = [0.0], []
+
+    async def go() -> None:
+        app = OperatorScreen(feed, bell=bell, clock=lambda: now[0])
+        app.bell = lambda: rung.append(now[0])
+        async with app.run_test():
+            for tenth in range(1, 68):
+                now[0] = tenth / 10
+                app.redraw()
+
+    asyncio.run(go())
+    assert len(rung) == rings
+
+
+def test_a_window_may_be_resized_while_it_runs(feed):
+    async def go() -> None:
+        app = OperatorScreen(feed)
+        async with app.run_test(size=(120, 40)) as pilot:
+            for size in ((80, 24), (30, 8), (200, 60)):
+                await pilot.resize_terminal(*size)
+                await pilot.pause()
+                await pilot.pause()
+                assert len(app.sheet.lines) == size[1]
+
+    asyncio.run(go())
+
+
+def test_light_and_dark(feed):
+    async def go() -> tuple[str, str]:
+        app = OperatorScreen(feed)
+        async with app.run_test() as pilot:
+            night = app.sheet.render_line(0)
+            await pilot.press("t")
+            await pilot.pause()
+            return str(next(iter(night)).style.bgcolor), str(next(iter(app.sheet.render_line(0))).style.bgcolor)
+
+    night, day = asyncio.run(go())
+    assert night != day
+
+
+def test_only_the_rows_that_changed_are_drawn_again(feed, demo):
+    drawn = []
+
+    async def go() -> None:
+        app = OperatorScreen(feed)
+        async with app.run_test(size=(120, 40)) as pilot:
+            await pilot.pause()
+            app.sheet.refresh = lambda *regions, **_: drawn.append(regions)
+            at = demo.index(feed.picture)
+            feed.picture = demo[at + 2]
+            app.redraw()
+
+    asyncio.run(go())
+    assert drawn
+    assert 0 < len(drawn[0]) < 30
+
+
+def test_without_colour_every_state_still_reads(feed, leaning, monkeypatch):
+    monkeypatch.setenv("NO_COLOR", "1")
+    feed.picture = leaning
+    assert screen_test(feed, []).startswith("DANGER ◆lean S1")
