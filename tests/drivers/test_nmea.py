@@ -1,5 +1,6 @@
 """XDR sentences: the checksum vectors, what is no data, what is refused, and an independent reader."""
 
+import itertools
 import math
 
 import pynmea2
@@ -130,7 +131,9 @@ def test_noise_before_a_sentence_on_its_line_does_not_hide_it():
     assert len(read(b"\x00\xff$garbage" + nmea.sentence("II", ["D,1.0,M,H1"]).rstrip())[0]) == 1
 
 
-NAMES = st.text(st.characters(min_codepoint=33, max_codepoint=126, exclude_characters="$*,!\\^~"), min_size=1, max_size=10)
+NAMES = st.text(
+    st.characters(min_codepoint=33, max_codepoint=126, exclude_characters="$*,!\\^~"), min_size=1, max_size=10
+)
 QUANTITIES = st.sampled_from(sorted(nmea.WIRE))
 
 
@@ -164,7 +167,7 @@ def test_any_bytes_in_any_pieces_are_data(junk, cuts):
     expected = list(whole.feed(stream))
     pieces = XdrDecoder()
     marks = sorted({0, len(stream), *(cut % (len(stream) + 1) for cut in cuts)})
-    found = [item for a, b in zip(marks, marks[1:], strict=False) for item in pieces.feed(stream[a:b])]
+    found = [item for a, b in itertools.pairwise(marks) for item in pieces.feed(stream[a:b])]
     assert found == expected
     assert pieces.counts == whole.counts
     assert Item("P1", "pressure", 250_000.0) in found

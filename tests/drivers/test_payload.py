@@ -9,7 +9,9 @@ from jsonpointer import JsonPointer, JsonPointerException
 from drivers.payload import PayloadError, bare_number, document, number_at
 
 # RFC 6901 section 5: the document and what each pointer evaluates to.
-RFC_6901 = orjson.dumps({"foo": ["bar", "baz"], "": 0, "a/b": 1, "c%d": 2, "e^f": 3, "g|h": 4, "i\\j": 5, 'k"l': 6, " ": 7, "m~n": 8})
+RFC_6901 = orjson.dumps(
+    {"foo": ["bar", "baz"], "": 0, "a/b": 1, "c%d": 2, "e^f": 3, "g|h": 4, "i\\j": 5, 'k"l': 6, " ": 7, "m~n": 8}
+)
 
 
 @pytest.mark.parametrize(

@@ -13,7 +13,9 @@ from drivers.mqtt import MqttReader
 from drivers.ports import Backoff, PortError, open_port, redirect
 from drivers.reading import LinkState, Quality
 
-CHANNEL = Channel(name="t", quantity="angle", source={"port": "net", "topic": "yard/t", "format": "number", "unit": "deg"})
+CHANNEL = Channel(
+    name="t", quantity="angle", source={"port": "net", "topic": "yard/t", "format": "number", "unit": "deg"}
+)
 
 
 def test_waits_double_to_their_cap_with_jitter_and_begin_anew():
@@ -28,8 +30,13 @@ def test_waits_double_to_their_cap_with_jitter_and_begin_anew():
 
 @pytest.mark.parametrize(
     ("url", "host", "port", "user"),
-    [("mqtt://10.0.0.5:1884", "10.0.0.5", 1884, None), ("tcp://h:1", "h", 1, None), ("h:7", "h", 7, None),
-     ("mqtt://h", "h", 1883, None), ("mqtt://yard@h:9", "h", 9, "yard")],
+    [
+        ("mqtt://10.0.0.5:1884", "10.0.0.5", 1884, None),
+        ("tcp://h:1", "h", 1, None),
+        ("h:7", "h", 7, None),
+        ("mqtt://h", "h", 1883, None),
+        ("mqtt://yard@h:9", "h", 9, "yard"),
+    ],
 )
 def test_a_broker_found_elsewhere(url, host, port, user):
     it = redirect(MqttPort(name="net", driver="mqtt", host="x"), url)

@@ -29,7 +29,10 @@ def test_the_example_of_rfc_8428_resolves():
 def test_a_record_continues_the_base_and_overrides_it():
     # RFC 8428 section 4.6: u overrides bu, v is added to bv, t to bt.
     records = resolve('[{"bn":"a:","bu":"m","bv":10,"bt":1e9,"n":"x","v":1,"t":2},{"n":"y","u":"Pa","v":3}]', NOW)
-    assert [(r.name, r.unit, r.value, r.time_s) for r in records] == [("a:x", "m", 11.0, 1e9 + 2), ("a:y", "Pa", 13.0, 1e9)]
+    assert [(r.name, r.unit, r.value, r.time_s) for r in records] == [
+        ("a:x", "m", 11.0, 1e9 + 2),
+        ("a:y", "Pa", 13.0, 1e9),
+    ]
 
 
 @pytest.mark.parametrize(("t", "expected"), [(-5, NOW - 5), (0, NOW), (2**28 - 1, NOW + 2**28 - 1), (2**28, 2.0**28)])
@@ -81,16 +84,30 @@ def test_there_is_no_bar_and_no_psi_in_the_standard():
     assert UNITS["deg"][1] == pytest.approx(0.017453292519943295, rel=1e-15)
 
 
-@given(st.lists(st.tuples(st.from_regex(r"[A-Za-z0-9][A-Za-z0-9:./_-]{0,8}", fullmatch=True), st.sampled_from(sorted(UNITS)),
-                          st.floats(allow_nan=False, allow_infinity=False)), max_size=5))
+@given(
+    st.lists(
+        st.tuples(
+            st.from_regex(r"[A-Za-z0-9][A-Za-z0-9:./_-]{0,8}", fullmatch=True),
+            st.sampled_from(sorted(UNITS)),
+            st.floats(allow_nan=False, allow_infinity=False),
+        ),
+        max_size=5,
+    )
+)
 def test_what_is_packed_resolves_to_the_bit(records):
     assert [(r.name, r.unit, r.value) for r in resolve(pack(records, time_s=1e9), NOW)] == records
 
 
-@given(st.binary(max_size=200) | st.recursive(
-    st.none() | st.booleans() | st.floats(allow_nan=False) | st.text(max_size=5),
-    lambda inner: st.lists(inner, max_size=3) | st.dictionaries(st.sampled_from(["bn", "n", "v", "t", "bt", "bver", "u", "x_"]), inner, max_size=4),
-).map(lambda it: json.dumps(it).encode()))
+@given(
+    st.binary(max_size=200)
+    | st.recursive(
+        st.none() | st.booleans() | st.floats(allow_nan=False) | st.text(max_size=5),
+        lambda inner: (
+            st.lists(inner, max_size=3)
+            | st.dictionaries(st.sampled_from(["bn", "n", "v", "t", "bt", "bver", "u", "x_"]), inner, max_size=4)
+        ),
+    ).map(lambda it: json.dumps(it).encode())
+)
 def test_any_payload_gives_records_or_one_sentence(payload):
     try:
         records = resolve(payload, NOW)

@@ -11,10 +11,23 @@ from drivers.units import UNITS, UnitError, linear, to_si
 
 # scipy.constants (CODATA, NIST SP 811): an independent table of the same exact definitions.
 FACTORS = [
-    ("pressure", "psi", c.psi), ("pressure", "bar", c.bar), ("pressure", "kPa", 1e3), ("length", "in", c.inch),
-    ("length", "ft", c.foot), ("length", "mm", 1e-3), ("force", "lbf", c.lbf), ("force", "kgf", c.kgf), ("force", "kN", 1e3),
-    ("force", "kip", 1000 * c.lbf), ("angle", "deg", c.degree), ("area", "cm^2", 1e-4), ("area", "in^2", c.inch**2),
-    ("time", "min", 60.0), ("density", "lb/ft^3", c.lb / c.foot**3), ("ratio", "%", 0.01), ("speed", "mm/s", 1e-3),
+    ("pressure", "psi", c.psi),
+    ("pressure", "bar", c.bar),
+    ("pressure", "kPa", 1e3),
+    ("length", "in", c.inch),
+    ("length", "ft", c.foot),
+    ("length", "mm", 1e-3),
+    ("force", "lbf", c.lbf),
+    ("force", "kgf", c.kgf),
+    ("force", "kN", 1e3),
+    ("force", "kip", 1000 * c.lbf),
+    ("angle", "deg", c.degree),
+    ("area", "cm^2", 1e-4),
+    ("area", "in^2", c.inch**2),
+    ("time", "min", 60.0),
+    ("density", "lb/ft^3", c.lb / c.foot**3),
+    ("ratio", "%", 0.01),
+    ("speed", "mm/s", 1e-3),
 ]
 
 
@@ -36,11 +49,25 @@ def test_known_conversions():
 @pytest.mark.parametrize(
     ("quantity", "given"),
     [
-        ("pressure", "8 bar 3"), ("pressure", "psi"), ("pressure", ""), ("pressure", "8"), ("pressure", "8 m"),
-        ("pressure", "8 BAR"), ("pressure", "1e999 bar"), ("pressure", "nan bar"), ("pressure", True), ("pressure", None),
-        ("pressure", float("nan")), ("pressure", float("inf")), ("pressure", 10**400), ("pressure", [8]), ("pressure", "8 bar*2"),
-        ("force", "56 ton"), ("force", "5 t"),  # a ton is 8.90, 9.81 or 9.96 kN
-        ("length", "1 ft 2 3/0 in"), ("length", "١ m"),
+        ("pressure", "8 bar 3"),
+        ("pressure", "psi"),
+        ("pressure", ""),
+        ("pressure", "8"),
+        ("pressure", "8 m"),
+        ("pressure", "8 BAR"),
+        ("pressure", "1e999 bar"),
+        ("pressure", "nan bar"),
+        ("pressure", True),
+        ("pressure", None),
+        ("pressure", float("nan")),
+        ("pressure", float("inf")),
+        ("pressure", 10**400),
+        ("pressure", [8]),
+        ("pressure", "8 bar*2"),
+        ("force", "56 ton"),
+        ("force", "5 t"),  # a ton is 8.90, 9.81 or 9.96 kN
+        ("length", "1 ft 2 3/0 in"),
+        ("length", "١ m"),
     ],
 )
 def test_what_is_not_one_number_and_one_known_unit_is_refused(quantity, given):
@@ -56,7 +83,12 @@ def test_any_text_is_a_finite_number_or_a_sentence(quantity, text):
         assert quantity in str(error)
 
 
-@given(st.sampled_from([(q, u) for q, (_, units) in UNITS.items() for u in units if q != "temperature"]), st.floats(-1e6, 1e6))
+@given(
+    st.sampled_from([(q, u) for q, (_, units) in UNITS.items() for u in units if q != "temperature"]),
+    st.floats(-1e6, 1e6),
+)
 def test_text_and_factor_agree(unit, number):
     quantity, name = unit
-    assert to_si(quantity, f"{number!r} {name}") == pytest.approx(number * linear(quantity, name)[0], rel=1e-14, abs=1e-300)
+    assert to_si(quantity, f"{number!r} {name}") == pytest.approx(
+        number * linear(quantity, name)[0], rel=1e-14, abs=1e-300
+    )

@@ -25,10 +25,23 @@ HEADER = Header("name = 'rig'\n", "rig", "inchwatch 0", "2026-01-01T00:00:00+00:
 TEXT = st.text(max_size=12)
 TIME = st.integers(0, 2**62)
 ENTRIES = st.one_of(
-    st.builds(Reading, TEXT, st.integers(0, 2**53), TIME, st.none() | st.integers(0, 2**62),
-              st.floats(allow_nan=False, allow_infinity=False), st.sampled_from(Quality)),
+    st.builds(
+        Reading,
+        TEXT,
+        st.integers(0, 2**53),
+        TIME,
+        st.none() | st.integers(0, 2**62),
+        st.floats(allow_nan=False, allow_infinity=False),
+        st.sampled_from(Quality),
+    ),
     st.builds(Tick, TIME),
-    st.builds(Action, TIME, TEXT, st.dictionaries(TEXT, TEXT | st.floats(allow_nan=False, allow_infinity=False) | st.none()), TEXT),
+    st.builds(
+        Action,
+        TIME,
+        TEXT,
+        st.dictionaries(TEXT, TEXT | st.floats(allow_nan=False, allow_infinity=False) | st.none()),
+        TEXT,
+    ),
     st.builds(Notice, TIME, TEXT, TEXT, st.booleans(), TEXT, st.booleans()),
 )
 
@@ -51,9 +64,13 @@ def test_a_value_that_is_not_finite_is_a_fault_of_ours():
 def some_entries(count: int) -> list:
     rng = random.Random(7)
     return [
-        (Reading("H1", i, i * 10_000_000, None, rng.random()), Tick(i * 10_000_000),
-         Action(i * 10_000_000, "cribbed", {"height_m": 0.05}), Notice(i * 10_000_000, "link", "bench", True, "gone"),
-         Reading("load-x", i, i * 10_000_000, 1_700_000_000 * 10**9, -0.01, Quality.OLD))[i % 5]
+        (
+            Reading("H1", i, i * 10_000_000, None, rng.random()),
+            Tick(i * 10_000_000),
+            Action(i * 10_000_000, "cribbed", {"height_m": 0.05}),
+            Notice(i * 10_000_000, "link", "bench", True, "gone"),
+            Reading("load-x", i, i * 10_000_000, 1_700_000_000 * 10**9, -0.01, Quality.OLD),
+        )[i % 5]
         for i in range(count)
     ]
 
@@ -150,8 +167,16 @@ def test_any_file_is_played_or_refused(tmp_path_factory, junk):
 
 def test_junk_after_a_good_header_is_damage_and_no_exception(whole, tmp_path):
     header = whole.read_bytes().split(b"\n")[0] + b"\n"
-    for junk in (b"\x00\xff\n", b"[]\n", b"{}\n", b'{"k":"reading","t":1}\n', b'{"k":"tick","t":"x"}\n', b'{"k":"tick","t":1.5}\n',
-                 b'{"k":"reading","t":1,"c":1,"n":0,"v":1}\n', b'{"k":"reading","t":1,"c":"x","n":0,"v":"1"}\n'):
+    for junk in (
+        b"\x00\xff\n",
+        b"[]\n",
+        b"{}\n",
+        b'{"k":"reading","t":1}\n',
+        b'{"k":"tick","t":"x"}\n',
+        b'{"k":"tick","t":1.5}\n',
+        b'{"k":"reading","t":1,"c":1,"n":0,"v":1}\n',
+        b'{"k":"reading","t":1,"c":"x","n":0,"v":"1"}\n',
+    ):
         path = tmp_path / "junk.jsonl"
         path.write_bytes(header + junk)
         lines, journal = played(path)
@@ -273,7 +298,9 @@ for i in range(10**9):
 def test_kill_9_costs_a_quarter_of_a_second_at_most(tmp_path, seed):
     path = tmp_path / "killed.jsonl"
     rng = random.Random(seed)
-    child = subprocess.Popen([sys.executable, "-c", textwrap.dedent(KILLED), str(path)], stdout=subprocess.PIPE, text=True)
+    child = subprocess.Popen(
+        [sys.executable, "-c", textwrap.dedent(KILLED), str(path)], stdout=subprocess.PIPE, text=True
+    )
     assert child.stdout is not None
     handed = []
     stop_after = rng.randrange(40, 1200)

@@ -26,7 +26,9 @@ def recording(tmp_path_factory):
 
 def test_the_verdict_has_the_published_keys(recording):
     verdict = judged(recording)
-    assert {"file", "rig", "seconds", "samples", "complete", "same_as_live", "alarms", "steps", "peaks", "load"} <= set(verdict)
+    assert {"file", "rig", "seconds", "samples", "complete", "same_as_live", "alarms", "steps", "peaks", "load"} <= set(
+        verdict
+    )
     alarm = verdict["alarms"][0]
     assert set(alarm) == {"rule", "about", "priority", "raised", "cleared", "acknowledged", "text", "evidence"}
     assert (alarm["rule"], alarm["about"], alarm["priority"]) == ("shore-behind", "N1", "warning")
@@ -79,8 +81,15 @@ def test_other_limits_are_judged(recording, tmp_path, capsys):
     assert verdict["same_as_live"] is None
 
 
-@pytest.mark.parametrize(("text", "says"), [("x", "TOML"), ("a = 1", "[limits]"), ('[limits]\nrise_rate = "3"', "such as"),
-                                            ("[limits]\nspeed = 3", "limits.speed")])
+@pytest.mark.parametrize(
+    ("text", "says"),
+    [
+        ("x", "TOML"),
+        ("a = 1", "[limits]"),
+        ('[limits]\nrise_rate = "3"', "such as"),
+        ("[limits]\nspeed = 3", "limits.speed"),
+    ],
+)
 def test_bad_limits_are_a_sentence(recording, tmp_path, capsys, text, says):
     limits = tmp_path / "limits.toml"
     limits.write_text(text)

@@ -39,9 +39,16 @@ def test_the_rig_of_the_demo_sounds_the_same(name):
 
 
 def test_the_named_rules_and_no_other():
-    sounded = {name: {a["rule"] for a in play(rig(), scenario.load(name)).alarms} for name in
-               ("clean", "wrong-order", "stuck-shore", "leaning")}
-    assert sounded == {"clean": set(), "wrong-order": {"bag-order"}, "stuck-shore": {"shore-behind"}, "leaning": {"lean"}}
+    sounded = {
+        name: {a["rule"] for a in play(rig(), scenario.load(name)).alarms}
+        for name in ("clean", "wrong-order", "stuck-shore", "leaning")
+    }
+    assert sounded == {
+        "clean": set(),
+        "wrong-order": {"bag-order"},
+        "stuck-shore": {"shore-behind"},
+        "leaning": {"lean"},
+    }
 
 
 def test_the_clean_drill_keeps_clear_of_every_limit_and_ends_where_it_began():
@@ -104,6 +111,8 @@ def test_a_drill_that_cannot_be_is_a_sentence(tmp_path, monkeypatch, name, says)
 
 
 def test_a_drill_for_another_rig_is_a_sentence():
-    it = Scenario.model_validate({"name": "x", "title": "x", "story": "x", "move": [{"do": "fill", "bag": "S9", "seconds": 1}]})
+    it = Scenario.model_validate(
+        {"name": "x", "title": "x", "story": "x", "move": [{"do": "fill", "bag": "S9", "seconds": 1}]}
+    )
     with pytest.raises(DrillError, match="found 'S9'; this rig has S1-lower, S1-upper"):
         VirtualRig(rig(), it)

@@ -6,6 +6,7 @@ estimator, so that an engine test says in one line what the crew does and looks 
 
 from __future__ import annotations
 
+import itertools
 import random
 import tomllib
 from collections.abc import Callable, Iterator
@@ -83,12 +84,21 @@ class Lift:
             return x * sin(theta) + y * sin(moment.cross)
 
         values = {
-            "S1-lower-p": moment.lower, "S1-upper-p": moment.upper, "N1-p": moment.air_n1, "N2-p": 1.8e5,
-            "H1": 0.30 + at(4.7, 1.2), "H2": 0.31 + at(4.7, -1.2), "H3": 0.20 + at(1.0, 0.0),
+            "S1-lower-p": moment.lower,
+            "S1-upper-p": moment.upper,
+            "N1-p": moment.air_n1,
+            "N2-p": 1.8e5,
+            "H1": 0.30 + at(4.7, 1.2),
+            "H2": 0.31 + at(4.7, -1.2),
+            "H3": 0.20 + at(1.0, 0.0),
             "N1-ext": 0.10 + max(0.0, at(4.6, 1.0) - moment.gap_n1) if moment.rise else 0.10,
             "N2-ext": 0.10 + max(0.0, at(4.6, -1.0) - moment.gap_n2) if moment.rise else 0.10,
-            "load-x": theta, "load-y": moment.cross, "S1-head-x": theta, "S1-head-y": moment.cross,
-            "S1-mid-x": theta / 2.0 + moment.roll, "S1-mid-y": moment.cross / 2.0,
+            "load-x": theta,
+            "load-y": moment.cross,
+            "S1-head-x": theta,
+            "S1-head-y": moment.cross,
+            "S1-mid-x": theta / 2.0 + moment.roll,
+            "S1-mid-y": moment.cross / 2.0,
         }
         return {name: value + moment.offset.get(name, 0.0) for name, value in values.items()}
 
@@ -148,7 +158,7 @@ class Lift:
 def area(height: float) -> float:
     """Effective area of either bag (m^2) from its data plate, for the truth's own use."""
     plate = [(0.12, 96e3), (0.25, 92e3), (0.40, 84e3), (0.52, 70e3)]
-    for (h0, f0), (h1, f1) in zip(plate, plate[1:], strict=False):
+    for (h0, f0), (h1, f1) in itertools.pairwise(plate):
         if height <= h1:
             return (f0 + (height - h0) / (h1 - h0) * (f1 - f0)) / 8e5
     return plate[-1][1] / 8e5

@@ -9,14 +9,24 @@ from monitor.engine.rules import Rule
 
 S = 1_000_000_000
 NORMAL, NEW, SEEN, RETURNED, SHELVED, SUPPRESSED = (
-    AlarmState.NORMAL, AlarmState.UNACKNOWLEDGED, AlarmState.ACKNOWLEDGED, AlarmState.RETURNED, AlarmState.SHELVED,
+    AlarmState.NORMAL,
+    AlarmState.UNACKNOWLEDGED,
+    AlarmState.ACKNOWLEDGED,
+    AlarmState.RETURNED,
+    AlarmState.SHELVED,
     AlarmState.SUPPRESSED,
 )
 
 
 def make(priority=Priority.WARNING, **more) -> tuple[AlarmBook, Rule]:
-    rule = Rule("lean", priority, lambda _: ("S1",), lambda *_: None, "hold",
-                **{"set_at": 1.0, "clear_at": 0.9, "on_s": 0.0, "off_s": 0.0, **more})
+    rule = Rule(
+        "lean",
+        priority,
+        lambda _: ("S1",),
+        lambda *_: None,
+        "hold",
+        **{"set_at": 1.0, "clear_at": 0.9, "on_s": 0.0, "off_s": 0.0, **more},
+    )
     return AlarmBook((rule,)), rule
 
 
@@ -89,7 +99,13 @@ def test_a_danger_is_never_shelved():
 def test_set_and_clear_are_two_limits():
     # AlarmDeadband (OPC 10000-9 B.1.5): returns only when below the limit by the deadband.
     book, rule = make()
-    for t, value, expected in ((1, 1.0, NORMAL), (2, 1.01, NEW), (3, 0.95, NEW), (4, 0.9, RETURNED), (5, 0.95, RETURNED)):
+    for t, value, expected in (
+        (1, 1.0, NORMAL),
+        (2, 1.01, NEW),
+        (3, 0.95, NEW),
+        (4, 0.9, RETURNED),
+        (5, 0.95, RETURNED),
+    ):
         book.look(rule, "S1", share(value), t * S)
         assert state(book) is expected
 
@@ -134,7 +150,11 @@ def test_every_raising_is_its_own_with_its_evidence():
     book.look(rule, "S1", Measured(1.7, "y", {"offset_m": 0.3}), 4 * S)
     told = book.tell()
     assert [(t.alarm.state, t.alarm.raised_ns, t.alarm.acknowledged_ns, t.alarm.cleared_ns) for t in told] == [
-        (NEW, S, None, None), (SEEN, S, 2 * S, None), (NORMAL, S, 2 * S, 3 * S), (NEW, 4 * S, None, None)]
+        (NEW, S, None, None),
+        (SEEN, S, 2 * S, None),
+        (NORMAL, S, 2 * S, 3 * S),
+        (NEW, 4 * S, None, None),
+    ]
     assert dict(told[0].alarm.evidence) == {"offset_m": 0.251235}
     assert dict(told[-1].alarm.evidence) == {"offset_m": 0.3}
     assert book.tell() == ()
@@ -159,8 +179,15 @@ def test_a_shelved_alarm_is_still_followed():
 
 
 def test_the_gravest_stand_first_and_root_causes_before_the_rest():
-    rules = tuple(Rule(name, priority, lambda _: ("x",), lambda *_: None, "hold", on_s=0.0)
-                  for name, priority in (("a", Priority.CAUTION), ("b", Priority.WARNING), ("c", Priority.WARNING), ("d", Priority.DANGER)))
+    rules = tuple(
+        Rule(name, priority, lambda _: ("x",), lambda *_: None, "hold", on_s=0.0)
+        for name, priority in (
+            ("a", Priority.CAUTION),
+            ("b", Priority.WARNING),
+            ("c", Priority.WARNING),
+            ("d", Priority.DANGER),
+        )
+    )
     book = AlarmBook(rules)
     for rule in rules:
         book.look(rule, "x", share(2.0), S)

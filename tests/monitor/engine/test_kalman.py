@@ -80,8 +80,13 @@ def test_a_reading_from_the_past_does_not_turn_time_back():
     assert it.time_ns == 2_000_000_000
 
 
-@given(st.lists(st.tuples(st.floats(0, 5), st.floats(-5, 5), st.floats(-5, 5), st.floats(-10, 10), st.floats(1e-9, 1)),
-                min_size=1, max_size=60))
+@given(
+    st.lists(
+        st.tuples(st.floats(0, 5), st.floats(-5, 5), st.floats(-5, 5), st.floats(-10, 10), st.floats(1e-9, 1)),
+        min_size=1,
+        max_size=60,
+    )
+)
 def test_the_covariance_stays_symmetric_and_positive(readings):
     it = TripleFilter((3e-6, 2e-7, 2e-7), (1e-8,) * 3, (1e-8,) * 3)
     for dt, a, b, innovation, r in readings:

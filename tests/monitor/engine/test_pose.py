@@ -52,7 +52,12 @@ def test_a_load_that_was_not_level_at_the_zero_is_measured_from_there(new_lift, 
         it = moment(rise=0.0)
         turned = min(0.03, max(0.0, (t - 3.0) * 0.002))
         # sin of the reading grows by the cosine's change: the body axis was at 4 degrees already
-        it.offset = {"load-x": math.asin(math.sin(slope) + turned), "H1": 4.7 * turned, "H2": 4.7 * turned, "H3": 1.0 * turned}
+        it.offset = {
+            "load-x": math.asin(math.sin(slope) + turned),
+            "H1": 4.7 * turned,
+            "H2": 4.7 * turned,
+            "H3": 1.0 * turned,
+        }
         return it
 
     picture = lift.play(script, 25.0)
@@ -69,7 +74,9 @@ def test_a_rangefinder_on_the_ground_is_modelled_as_one(document, new_lift, mome
     def script(t):
         theta = min(math.radians(15), max(0.0, (t - 3.0) * 0.01))
         it = moment(rise=4.2 * math.sin(theta))
-        it.offset = {name: x * (math.tan(theta) - math.sin(theta)) for name, x in (("H1", 4.7), ("H2", 4.7), ("H3", 1.0))}
+        it.offset = {
+            name: x * (math.tan(theta) - math.sin(theta)) for name, x in (("H1", 4.7), ("H2", 4.7), ("H3", 1.0))
+        }
         return it
 
     picture = lift.play(script, 35.0)

@@ -19,8 +19,23 @@ from replay.entries import Notice
 
 NAMES = {
     # The names other programs and recordings rely on.
-    "bag-order", "bag-early", "uncaptured", "shore-behind", "shore-air-low", "lean", "bag-pressure", "rise-rate", "tilt",
-    "cross-tilt", "sensor-lost", "sensor-range", "sensor-disagrees", "link-lost", "recorder", "behind-time", "stop-called",
+    "bag-order",
+    "bag-early",
+    "uncaptured",
+    "shore-behind",
+    "shore-air-low",
+    "lean",
+    "bag-pressure",
+    "rise-rate",
+    "tilt",
+    "cross-tilt",
+    "sensor-lost",
+    "sensor-range",
+    "sensor-disagrees",
+    "link-lost",
+    "recorder",
+    "behind-time",
+    "stop-called",
 }
 
 
@@ -48,17 +63,26 @@ def test_every_row_is_whole(rule):
 def test_the_line_reads_as_it_should():
     rule = next(r for r in RULES if r.name == "lean" and r.priority is Priority.DANGER)
     assert line(rule, "S1", "251 mm of 250 mm ring, growing 4.0 mm/s") == (
-        "DANGER  lean S1: 251 mm of 250 mm ring, growing 4.0 mm/s - stop filling, hold")
+        "DANGER  lean S1: 251 mm of 250 mm ring, growing 4.0 mm/s - stop filling, hold"
+    )
 
 
-@pytest.mark.parametrize(("rule", "about", "what"), [
-    # Ordinary worst values of the example rig: nothing is cut.
-    ("uncaptured", "load", "152 mm, 25 mm allowed"), ("shore-behind", "N1", "152 mm gap, 6 mm allowed"),
-    ("bag-pressure", "S1-upper", "8.05 bar of 8.00 bar working"), ("rise-rate", "load", "112.0 mm/s down, 12.0 mm/s allowed"),
-    ("shore-air-low", "N1", "0.45 bar, needs 1.80 bar to follow"), ("bag-order", "S1-lower", "filling, the step names S1-upper"),
-    ("bag-early", "S1-lower", "filling, S1-upper short of its stop"), ("lean", "S1", "151 mm of 150 mm ring, growing 24.4 mm/s"),
-    ("sensor-lost", "S1-head-x", "silent 13 s, blinds lean S1"), ("tilt", "load", "12.14°, 12.00° allowed"),
-])
+@pytest.mark.parametrize(
+    ("rule", "about", "what"),
+    [
+        # Ordinary worst values of the example rig: nothing is cut.
+        ("uncaptured", "load", "152 mm, 25 mm allowed"),
+        ("shore-behind", "N1", "152 mm gap, 6 mm allowed"),
+        ("bag-pressure", "S1-upper", "8.05 bar of 8.00 bar working"),
+        ("rise-rate", "load", "112.0 mm/s down, 12.0 mm/s allowed"),
+        ("shore-air-low", "N1", "0.45 bar, needs 1.80 bar to follow"),
+        ("bag-order", "S1-lower", "filling, the step names S1-upper"),
+        ("bag-early", "S1-lower", "filling, S1-upper short of its stop"),
+        ("lean", "S1", "151 mm of 150 mm ring, growing 24.4 mm/s"),
+        ("sensor-lost", "S1-head-x", "silent 13 s, blinds lean S1"),
+        ("tilt", "load", "12.14°, 12.00° allowed"),
+    ],
+)
 def test_ordinary_lines_are_not_cut(rule, about, what):
     for row in (r for r in RULES if r.name == rule):
         assert what in line(row, about, what)
@@ -144,7 +168,12 @@ def test_shore_behind_sounds_past_its_allowance_and_twice_it(lift, clean_script,
 def test_uncaptured_follows_a_shore_that_stays_stuck(lift, clean_script):
     lift.play(with_gap(clean_script, 1.0), 36.0)
     rules = [(rule, priority) for rule, _, priority in lift.raised()]
-    assert rules == [("shore-behind", "warning"), ("shore-behind", "danger"), ("uncaptured", "warning"), ("uncaptured", "danger")]
+    assert rules == [
+        ("shore-behind", "warning"),
+        ("shore-behind", "danger"),
+        ("uncaptured", "warning"),
+        ("uncaptured", "danger"),
+    ]
 
 
 def test_with_shores_following_a_long_fill_is_captured_all_the_way(lift, clean_script):
@@ -215,8 +244,11 @@ def test_the_danger_of_lean_counts_the_bound():
 
 @pytest.mark.parametrize(
     ("pressure", "expected"),
-    [(7.5e5, []), (7.8e5, [("bag-pressure", "S1-upper", "caution")]),
-     (8.2e5, [("bag-pressure", "S1-upper", "caution"), ("bag-pressure", "S1-upper", "danger")])],
+    [
+        (7.5e5, []),
+        (7.8e5, [("bag-pressure", "S1-upper", "caution")]),
+        (8.2e5, [("bag-pressure", "S1-upper", "caution"), ("bag-pressure", "S1-upper", "danger")]),
+    ],
 )
 def test_bag_pressure_sounds_near_and_above_the_working_pressure(lift, moment, pressure, expected):
     lift.play(lambda t: moment(upper=min(pressure, max(0.0, (t - 3.0) * 2e5))), 12.0)
@@ -225,13 +257,20 @@ def test_bag_pressure_sounds_near_and_above_the_working_pressure(lift, moment, p
 
 @pytest.mark.parametrize(("rate", "expected"), [(0.010, []), (0.015, [("rise-rate", "load", "warning")])])
 def test_rise_rate_sounds_above_the_limit(lift, moment, rate, expected):
-    lift.play(lambda t: moment(rise=min(0.059, max(0.0, (t - 5.0) * rate)), upper=min(2.667e5, max(0.0, (t - 3.0) * 1.4e5))), 12.0)
+    lift.play(
+        lambda t: moment(rise=min(0.059, max(0.0, (t - 5.0) * rate)), upper=min(2.667e5, max(0.0, (t - 3.0) * 1.4e5))),
+        12.0,
+    )
     assert lift.raised() == expected
 
 
 @pytest.mark.parametrize(
     ("limit", "expected"),
-    [("3 deg", []), ("2.4 deg", [("tilt", "load", "caution")]), ("1.9 deg", [("tilt", "load", "caution"), ("tilt", "load", "danger")])],
+    [
+        ("3 deg", []),
+        ("2.4 deg", [("tilt", "load", "caution")]),
+        ("1.9 deg", [("tilt", "load", "caution"), ("tilt", "load", "danger")]),
+    ],
 )
 def test_tilt_sounds_near_and_past_its_limit(document, new_lift, clean_script, limit, expected):
     document["limits"]["tilt"] = limit  # the lift ends at 2.06 degrees
@@ -242,7 +281,10 @@ def test_tilt_sounds_near_and_past_its_limit(document, new_lift, clean_script, l
 
 def test_cross_tilt_is_along_the_hinge(lift, moment):
     lift.play(lambda t: moment(cross=math.radians(min(2.3, max(0.0, (t - 3) * 0.2)))), 17.0)
-    assert [it for it in lift.raised() if it[0] != "shore-behind"] == [("cross-tilt", "load", "caution"), ("cross-tilt", "load", "danger")]
+    assert [it for it in lift.raised() if it[0] != "shore-behind"] == [
+        ("cross-tilt", "load", "caution"),
+        ("cross-tilt", "load", "danger"),
+    ]
 
 
 def silent(script, *channels, since=8.0, until=99.0):
@@ -260,7 +302,9 @@ def test_a_lost_sensor_is_a_caution_while_the_rest_can_vouch(lift, clean_script)
     assert lift.when("sensor-lost", "caution") == pytest.approx(9.0, abs=0.15)  # stale after one second
 
 
-@pytest.mark.parametrize(("channel", "rule"), [("S1-mid-x", "lean S1"), ("N1-ext", "shore-behind"), ("S1-upper-p", "bag-pressure")])
+@pytest.mark.parametrize(
+    ("channel", "rule"), [("S1-mid-x", "lean S1"), ("N1-ext", "shore-behind"), ("S1-upper-p", "bag-pressure")]
+)
 def test_a_lost_sensor_is_a_warning_when_a_danger_rule_is_blind_and_says_which(lift, clean_script, channel, rule):
     picture = lift.play(silent(clean_script, channel), 11.0)
     assert lift.raised() == [("sensor-lost", channel, "warning")]
@@ -289,7 +333,9 @@ def test_a_value_out_of_range_is_named_and_not_used(lift, clean_script):
 def test_a_lost_link_is_said_and_its_sensors_are_not_said_besides(lift, clean_script):
     lift.play(clean_script, 8.0)
     lift.engine.note(Notice(lift.now_ns, "link", "yard-net", True, "connection lost"))
-    picture = lift.play(silent(clean_script, "load-x", "load-y", "S1-head-x", "S1-head-y", "S1-mid-x", "S1-mid-y"), 12.0)
+    picture = lift.play(
+        silent(clean_script, "load-x", "load-y", "S1-head-x", "S1-head-y", "S1-mid-x", "S1-mid-y"), 12.0
+    )
     assert lift.raised() == [("link-lost", "yard-net", "warning")]
     assert "lean" in {blind.rule for blind in picture.blind}
     lift.engine.note(Notice(lift.now_ns, "link", "yard-net", False, "connected"))
@@ -349,4 +395,4 @@ def test_conditions_read_and_never_write(lift, clean_script):
 
 def test_every_priority_has_its_word():
     assert [p.word for p in Priority] == ["notice", "caution", "warning", "danger"]
-    assert list(itertools.pairwise(Priority))[0][0] < Priority.CAUTION
+    assert next(iter(itertools.pairwise(Priority)))[0] < Priority.CAUTION

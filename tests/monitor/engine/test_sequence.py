@@ -20,8 +20,14 @@ def test_the_plan_goes_as_it_should(lift, clean_script):
     assert steps[0].started_ns == pytest.approx(2e9, abs=2e8)  # still for two seconds, then the zero
     assert steps[0].ended_ns == pytest.approx(16e9, abs=5e8)  # 60 mm at 6 mm/s from 6 s on
     assert steps[4].ended_ns - steps[4].started_ns == pytest.approx(20e9, abs=1e8)
-    assert [step.stop for step in steps] == ["rise 60 mm at S1", "every shore follows", "rise 150 mm at S1", "every shore follows",
-                                             "for 20 s", "rise 0 mm at S1"]
+    assert [step.stop for step in steps] == [
+        "rise 60 mm at S1",
+        "every shore follows",
+        "rise 150 mm at S1",
+        "every shore follows",
+        "for 20 s",
+        "rise 0 mm at S1",
+    ]
 
 
 def test_progress_grows_and_says_what_is_left(lift, clean_script):
@@ -197,8 +203,15 @@ def test_an_isolated_bag_is_unknown_not_empty(lift, clean_script):
 def test_the_doing_of_every_bag_is_seen(lift, clean_script):
     doing = {t: lift.play(clean_script, t).stacks[0].bags for t in (2.0, 5.0, 12.0, 18.5, 21.0, 30.0, 50.0, 70.0, 95.0)}
     assert [tuple(bag.doing for bag in bags) for bags in doing.values()] == [
-        ("resting", "resting"), ("resting", "filling"), ("resting", "filling"), ("resting", "holding"), ("filling", "holding"),
-        ("filling", "holding"), ("holding", "holding"), ("venting", "holding"), ("resting", "resting"),
+        ("resting", "resting"),
+        ("resting", "filling"),
+        ("resting", "filling"),
+        ("resting", "holding"),
+        ("filling", "holding"),
+        ("filling", "holding"),
+        ("holding", "holding"),
+        ("venting", "holding"),
+        ("resting", "resting"),
     ]
 
 
@@ -221,8 +234,11 @@ def test_no_picture_ever_holds_nan_or_infinity(new_lift, moment):
     lift = new_lift(seed=5)
     for _ in range(1200):
         t = lift.now_ns * 1e-9
-        it = moment(rise=max(0.0, min(0.5, (t - 3) * 0.01)) if lift.random.random() > 0.02 else lift.random.uniform(-0.5, 3.0),
-                    upper=lift.random.choice([0.0, 2.7e5, -1e4]), lower=lift.random.choice([0.0, 2.7e5, 9e5]))
+        it = moment(
+            rise=max(0.0, min(0.5, (t - 3) * 0.01)) if lift.random.random() > 0.02 else lift.random.uniform(-0.5, 3.0),
+            upper=lift.random.choice([0.0, 2.7e5, -1e4]),
+            lower=lift.random.choice([0.0, 2.7e5, 9e5]),
+        )
         it.rise = min(it.rise, 4.0)
         it.silent = tuple(c.name for c in lift.rig.channel if lift.random.random() < 0.3)
         assert finite(lift.step(it))

@@ -15,8 +15,15 @@ from monitor.rig.schema import Bag
 def strip(length: float) -> Bag:
     """A pillow strip: F = p B (L - pi h/2), B = 1 m, 8 bar (two inextensible sheets; see any text on air springs)."""
     heights = [0.0, 0.1, 0.2, 0.3]
-    return Bag.model_validate({"name": "b", "working_pressure": 8e5, "height_flat": 0.0, "pressure": "p",
-                               "capacity": [[h, 8e5 * (length - math.pi * h / 2)] for h in heights]})
+    return Bag.model_validate(
+        {
+            "name": "b",
+            "working_pressure": 8e5,
+            "height_flat": 0.0,
+            "pressure": "p",
+            "capacity": [[h, 8e5 * (length - math.pi * h / 2)] for h in heights],
+        }
+    )
 
 
 def test_equal_pressure_gives_a_pillow_pair_its_known_difference():
@@ -49,8 +56,15 @@ def test_a_bag_without_air_is_a_spacer():
 
 
 def test_where_a_table_is_flat_the_force_is_still_known():
-    flat = Bag.model_validate({"name": "b", "working_pressure": 8e5, "height_flat": 0.1, "pressure": "p",
-                               "capacity": [[0.1, 80e3], [0.5, 80e3]]})
+    flat = Bag.model_validate(
+        {
+            "name": "b",
+            "working_pressure": 8e5,
+            "height_flat": 0.1,
+            "pressure": "p",
+            "capacity": [[0.1, 80e3], [0.5, 80e3]],
+        }
+    )
     force, heights = share_height([AreaTable(flat), AreaTable(flat)], [2e5, 2e5], 0.5)
     assert force == pytest.approx(20e3)
     assert sum(heights) == pytest.approx(0.5)

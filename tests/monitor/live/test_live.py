@@ -24,13 +24,19 @@ class Program:
 
     def __init__(self, *args: str, folder: Path, stdin: bool = False) -> None:
         self.process = subprocess.Popen(
-            [*COMMAND, *args], cwd=folder, text=True, stdout=subprocess.PIPE, stderr=subprocess.PIPE,
+            [*COMMAND, *args],
+            cwd=folder,
+            text=True,
+            stdout=subprocess.PIPE,
+            stderr=subprocess.PIPE,
             stdin=subprocess.PIPE if stdin else subprocess.DEVNULL,
         )
         self.lines: list[str] = []
         self.errors: list[str] = []
-        self._readers = [threading.Thread(target=self._read, args=it, daemon=True)
-                         for it in ((self.process.stdout, self.lines), (self.process.stderr, self.errors))]
+        self._readers = [
+            threading.Thread(target=self._read, args=it, daemon=True)
+            for it in ((self.process.stdout, self.lines), (self.process.stderr, self.errors))
+        ]
         for reader in self._readers:
             reader.start()
 
@@ -91,7 +97,9 @@ def drill(program, broker, wait_until):
 
 
 def judged(path: Path) -> dict:
-    it = subprocess.run([*COMMAND, "judge", str(path), "--json"], capture_output=True, text=True, check=True, timeout=90)
+    it = subprocess.run(
+        [*COMMAND, "judge", str(path), "--json"], capture_output=True, text=True, check=True, timeout=90
+    )
     return json.loads(it.stdout)
 
 
@@ -143,7 +151,9 @@ def test_a_pty_is_a_serial_line(program, drill):
 
 
 @pytest.mark.broker
-def test_a_pulled_cable_and_a_restarted_broker_are_said_and_mend_themselves(program, drill, broker, tmp_path, wait_until):
+def test_a_pulled_cable_and_a_restarted_broker_are_said_and_mend_themselves(
+    program, drill, broker, tmp_path, wait_until
+):
     """Both wires are cut and mended mid-run: each is said within two seconds, readings come again, nothing crashes."""
     feed, ports = drill("clean")
     serial = ports[1].removeprefix("bench=")
@@ -221,7 +231,7 @@ def test_a_person_may_type_actions(program, drill, tmp_path, wait_until):
     wait_until(answers, 5.0)
     run.process.send_signal(signal.SIGINT)
     assert run.wait() == 0
-    assert sum(line.startswith("standard input: found") or line.startswith("standard input: 'shelve'") for line in run.errors) == 3
+    assert sum(line.startswith(("standard input: found", "standard input: 'shelve'")) for line in run.errors) == 3
     verdict = judged(tmp_path / "typed.jsonl")
     assert verdict["same_as_live"]
     assert verdict["alarms"][0]["acknowledged"] is not None
@@ -255,9 +265,13 @@ WRONG_CALLS = [
 ]
 
 
-@pytest.mark.parametrize(("args", "code", "says"), WRONG_CALLS, ids=[" ".join(it[0][:1] + it[0][2:]) for it in WRONG_CALLS])
+@pytest.mark.parametrize(
+    ("args", "code", "says"), WRONG_CALLS, ids=[" ".join(it[0][:1] + it[0][2:]) for it in WRONG_CALLS]
+)
 def test_a_wrong_call_is_one_sentence_and_its_exit_code(tmp_path, args, code, says):
-    it = subprocess.run([*COMMAND, *args], capture_output=True, text=True, cwd=tmp_path, timeout=60, stdin=subprocess.DEVNULL)
+    it = subprocess.run(
+        [*COMMAND, *args], capture_output=True, text=True, cwd=tmp_path, timeout=60, stdin=subprocess.DEVNULL
+    )
     assert it.returncode == code
     assert says in it.stderr
     assert "Traceback" not in it.stderr
@@ -279,14 +293,22 @@ def test_completion_is_printed(shell):
 
 
 def test_help_loads_nothing_heavy():
-    it = subprocess.run([sys.executable, "-X", "importtime", "-m", "monitor", "--help"], capture_output=True, text=True, timeout=60)
+    it = subprocess.run(
+        [sys.executable, "-X", "importtime", "-m", "monitor", "--help"], capture_output=True, text=True, timeout=60
+    )
     loaded = {line.rsplit("|", 1)[-1].strip().split(".")[0] for line in it.stderr.splitlines() if "|" in line}
     assert not loaded & {"textual", "pint", "paho", "serial", "pydantic", "orjson", "rich"}
 
 
 def test_a_reader_that_goes_away_is_no_error(tmp_path):
     script = f"{sys.executable} -m monitor demo --headless --drill clean | head -n 2"
-    it = subprocess.run(["bash", "-c", script], capture_output=True, text=True, cwd=tmp_path, timeout=60,
-                        env={**os.environ, "PYTHONUNBUFFERED": "1"})
+    it = subprocess.run(
+        ["bash", "-c", script],
+        capture_output=True,
+        text=True,
+        cwd=tmp_path,
+        timeout=60,
+        env={**os.environ, "PYTHONUNBUFFERED": "1"},
+    )
     assert "Traceback" not in it.stderr
     assert len(it.stdout.splitlines()) == 2

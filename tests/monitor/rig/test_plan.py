@@ -72,8 +72,16 @@ def test_the_sheet_speaks_the_units_of_the_rig():
 
 def test_parts_of_named_materials_weigh_what_their_volume_says():
     # 10 ft x 4 ft x 6 in of reinforced concrete at 150 lb/ft3 is 3,000 lb = 13.345 kN (FEMA HERS student manual, computed).
-    document = {"part": [{"shape": "slab", "size": ["10 ft", "4 ft", "6 in"], "at": ["5 ft", "2 ft", "3 in"],
-                          "material": "reinforced concrete"}]}
+    document = {
+        "part": [
+            {
+                "shape": "slab",
+                "size": ["10 ft", "4 ft", "6 in"],
+                "at": ["5 ft", "2 ft", "3 in"],
+                "material": "reinforced concrete",
+            }
+        ]
+    }
     load = Load.model_validate(document)
     assert total_weight(load) == pytest.approx(13_345, abs=1)
     assert centre_of_gravity(load) == pytest.approx((1.524, 0.6096, 0.0762))
@@ -82,8 +90,14 @@ def test_parts_of_named_materials_weigh_what_their_volume_says():
 def test_the_centre_of_two_parts_lies_between_them_by_weight():
     # Invented: a steel block beside a concrete one of the same size; 490 lb/ft3 (Iowa DOT IM 569) and 150 lb/ft3.
     block = {"shape": "box", "size": [1, 1, 1]}
-    load = Load.model_validate({"part": [
-        {**block, "at": [0, 0, 0.5], "material": "steel"}, {**block, "at": [1, 0, 0.5], "material": "reinforced concrete"}]})
+    load = Load.model_validate(
+        {
+            "part": [
+                {**block, "at": [0, 0, 0.5], "material": "steel"},
+                {**block, "at": [1, 0, 0.5], "material": "reinforced concrete"},
+            ]
+        }
+    )
     centre = centre_of_gravity(load)
     assert centre is not None
     assert centre[0] == pytest.approx(150 / 640)
@@ -96,10 +110,19 @@ def test_a_cylinder_is_round():
 
 
 def test_the_area_of_a_data_plate():
-    bag = Bag.model_validate({"name": "b", "working_pressure": "8 bar", "height_flat": 0.1, "pressure": "p",
-                              "capacity": [[0.1, 80e3], [0.3, 80e3], [0.5, 40e3]]})
+    bag = Bag.model_validate(
+        {
+            "name": "b",
+            "working_pressure": "8 bar",
+            "height_flat": 0.1,
+            "pressure": "p",
+            "capacity": [[0.1, 80e3], [0.3, 80e3], [0.5, 40e3]],
+        }
+    )
     table = AreaTable(bag)
-    assert [table.area(h) for h in (0.0, 0.1, 0.2, 0.3, 0.4, 0.5, 0.9)] == pytest.approx([0.1, 0.1, 0.1, 0.1, 0.075, 0.05, 0.05])
+    assert [table.area(h) for h in (0.0, 0.1, 0.2, 0.3, 0.4, 0.5, 0.9)] == pytest.approx(
+        [0.1, 0.1, 0.1, 0.1, 0.075, 0.05, 0.05]
+    )
     assert table.height_at(0.075) == pytest.approx(0.4)
     assert table.height_at(0.1) == 0.1
     assert table.height_at(0.1, highest=True) == pytest.approx(0.3)

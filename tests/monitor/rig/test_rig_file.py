@@ -71,28 +71,96 @@ ONE_FAULT = [
     ("port = 1883", 'port = "x"', "port[1].port (yard-net)", "'x'", "a whole number"),
     ('do = "capture"', 'do = "captur"', "step[1].do", "'captur'", "'fill', 'capture', 'hold'"),
     ('for = "20 s"', "for = 0", "step[4].for", "0 s", "how long"),
-    ('pressure = "S1-lower-p"', 'pressure = "S1-lwer-p"', "stack[0].bag[0].pressure (S1, S1-lower)", "'S1-lwer-p'", "a channel"),
-    ('pressure = "S1-lower-p"', 'pressure = "H1"', "stack[0].bag[0].pressure (S1, S1-lower)", "a channel of length", "of pressure"),
+    (
+        'pressure = "S1-lower-p"',
+        'pressure = "S1-lwer-p"',
+        "stack[0].bag[0].pressure (S1, S1-lower)",
+        "'S1-lwer-p'",
+        "a channel",
+    ),
+    (
+        'pressure = "S1-lower-p"',
+        'pressure = "H1"',
+        "stack[0].bag[0].pressure (S1, S1-lower)",
+        "a channel of length",
+        "of pressure",
+    ),
     ('"92 kN"]', '"97 kN"]', "stack[0].bag[0].capacity[1][1] (S1, S1-lower)", "97000 N", "at most the force before"),
-    ('["0.25 m", "92', '["0.11 m", "92', "stack[0].bag[0].capacity[1][0] (S1, S1-lower)", "0.11 m", "above the height before"),
-    ('id = "P2" }', 'id = "P1"  }', "channel[1].source (S1-upper-p)", "the same place as channel S1-lower-p", "of its own"),
-    ('source = { port = "bench", id = "P1" }', 'source = { port = "bench" }', "channel[0].source.id (S1-lower-p)", "nothing", "'id'"),
-    ('port = "bench", id = "P1"', 'port = "bank", id = "P1"', "channel[0].source.port (S1-lower-p)", "'bank'", "bench, yard-net"),
-    ('quantity = "pressure"', 'quantity = "presure"', "channel[0].quantity (S1-lower-p)", "'presure'", "'pressure', 'length'"),
+    (
+        '["0.25 m", "92',
+        '["0.11 m", "92',
+        "stack[0].bag[0].capacity[1][0] (S1, S1-lower)",
+        "0.11 m",
+        "above the height before",
+    ),
+    (
+        'id = "P2" }',
+        'id = "P1"  }',
+        "channel[1].source (S1-upper-p)",
+        "the same place as channel S1-lower-p",
+        "of its own",
+    ),
+    (
+        'source = { port = "bench", id = "P1" }',
+        'source = { port = "bench" }',
+        "channel[0].source.id (S1-lower-p)",
+        "nothing",
+        "'id'",
+    ),
+    (
+        'port = "bench", id = "P1"',
+        'port = "bank", id = "P1"',
+        "channel[0].source.port (S1-lower-p)",
+        "'bank'",
+        "bench, yard-net",
+    ),
+    (
+        'quantity = "pressure"',
+        'quantity = "presure"',
+        "channel[0].quantity (S1-lower-p)",
+        "'presure'",
+        "'pressure', 'length'",
+    ),
     ('pointer = "/tilt/0"', 'pointer = "tilt/0"', "channel[11].source.pointer (S1-head-x)", "'tilt/0'", "JSON pointer"),
-    ('pointer = "/tilt/0", unit = "deg"', 'pointer = "/tilt/0", unit = "bar"', "channel[11].source.unit (S1-head-x)", "'bar'", "angle"),
+    (
+        'pointer = "/tilt/0", unit = "deg"',
+        'pointer = "/tilt/0", unit = "bar"',
+        "channel[11].source.unit (S1-head-x)",
+        "'bar'",
+        "angle",
+    ),
     (', n = "load-x"', "", "channel[9].source.n (load-x)", "nothing", "'senml' needs it"),
     ('name = "S1"', 'name = "S 1"', "stack[0].name (S 1)", "'S 1'", "without spaces"),
     ("axis = [1.0, 0.0]", "axis = [0.0, 0.0]", "tilt[0].axis (load-x)", "[0, 0]", "a direction"),
-    ('range = ["-0.1 bar", "10 bar"]', 'range = ["10 bar", "1 bar"]', "channel[0].range (S1-lower-p)", "['10 bar', '1 bar']", "lowest"),
-    ('until = { rise = "60 mm", at = "S1" }', 'until = { rise = "60 mm", at = "S7" }', "step[0].until.at", "'S7'", "a stack"),
+    (
+        'range = ["-0.1 bar", "10 bar"]',
+        'range = ["10 bar", "1 bar"]',
+        "channel[0].range (S1-lower-p)",
+        "['10 bar', '1 bar']",
+        "lowest",
+    ),
+    (
+        'until = { rise = "60 mm", at = "S1" }',
+        'until = { rise = "60 mm", at = "S7" }',
+        "step[0].until.at",
+        "'S7'",
+        "a stack",
+    ),
     ('bag = "S1-upper"\nuntil', 'bag = "S1-top"\nuntil', "step[0].bag", "'S1-top'", "S1-lower, S1-upper"),
     ("version = 1", "version = 2", "version", "2", "1"),
-    ('height_at_zero = "0.24 m"', 'height_at_zero = "0.2 m"', "stack[0].height_at_zero (S1)", "0.2 m", "at least the flat bags"),
+    (
+        'height_at_zero = "0.24 m"',
+        'height_at_zero = "0.2 m"',
+        "stack[0].height_at_zero (S1)",
+        "0.2 m",
+        "at least the flat bags",
+    ),
 ]
 
 
-@pytest.mark.parametrize(("old", "new", "path", "found", "allowed"), ONE_FAULT, ids=[it[2] + ":" + it[3] for it in ONE_FAULT])
+@pytest.mark.parametrize(
+    ("old", "new", "path", "found", "allowed"), ONE_FAULT, ids=[it[2] + ":" + it[3] for it in ONE_FAULT]
+)
 def test_one_thing_wrong_is_one_fault_in_its_line(old, new, path, found, allowed):
     text = changed(old, new)
     said = faults(text)
@@ -104,12 +172,22 @@ def test_one_thing_wrong_is_one_fault_in_its_line(old, new, path, found, allowed
 
 def test_everything_wrong_is_said_at_once_whatever_its_kind():
     text = TEXT
-    for old, new in (('weight = "56 kN"', 'weight = "56 ton"'), ('pressure = "S1-lower-p"', 'pressure = "nope"'),
-                     ('ring = "0.15 m"', 'ring = "0 m"'), ('bag = "S1-upper"\nuntil', 'bag = "S9"\nuntil'),
-                     ("qos = 1", "qos = 7"), ('follow_pressure = "1.8 bar"', "")):
+    for old, new in (
+        ('weight = "56 kN"', 'weight = "56 ton"'),
+        ('pressure = "S1-lower-p"', 'pressure = "nope"'),
+        ('ring = "0.15 m"', 'ring = "0 m"'),
+        ('bag = "S1-upper"\nuntil', 'bag = "S9"\nuntil'),
+        ("qos = 1", "qos = 7"),
+        ('follow_pressure = "1.8 bar"', ""),
+    ):
         text = text.replace(old, new, 1)
     assert [it.path.split(" ")[0] for it in faults(text)] == [
-        "load.weight", "stack[0].ring", "stack[0].bag[0].pressure", "shore[0].follow_pressure", "step[0].bag", "port[1].qos",
+        "load.weight",
+        "stack[0].ring",
+        "stack[0].bag[0].pressure",
+        "shore[0].follow_pressure",
+        "step[0].bag",
+        "port[1].qos",
     ]
 
 
@@ -119,7 +197,8 @@ def test_what_only_follows_from_a_fault_is_not_said_as_another():
 
 
 @pytest.mark.parametrize(
-    ("text", "line"), [("[limits", 1), ("a = 1\nb = = 2", 2), ("x = 'open", 1), ("a = 1\na = 2", 2), ("\x00", 1), ("[a]\n[a]", 2)]
+    ("text", "line"),
+    [("[limits", 1), ("a = 1\nb = = 2", 2), ("x = 'open", 1), ("a = 1\na = 2", 2), ("\x00", 1), ("[a]\n[a]", 2)],
 )
 def test_a_syntax_fault_has_its_line(text, line):
     said = faults(text)
@@ -189,14 +268,23 @@ def test_every_key_of_a_tricky_text_has_its_line():
     lines = Lines(TRICKY).lines
     assert set(paths(tomllib.loads(TRICKY))) <= set(lines)
     rows = TRICKY.splitlines()
-    for path, part in [(("many", 1, 1), "3]"), (("a", "list", 1, "x"), "x = 2"), (("a", "list", 1, "deep", 0, "z"), "z = 4"),
-                       (("a", "b", "d", "e", "g h", 0), "g h"), (("lit",), "lit"), (("many", 2, "b", "c"), "b.c")]:
+    for path, part in [
+        (("many", 1, 1), "3]"),
+        (("a", "list", 1, "x"), "x = 2"),
+        (("a", "list", 1, "deep", 0, "z"), "z = 4"),
+        (("a", "b", "d", "e", "g h", 0), "g h"),
+        (("lit",), "lit"),
+        (("many", 2, "b", "c"), "b.c"),
+    ]:
         assert part in rows[lines[path] - 1]
 
 
 KEYS = st.text(st.characters(categories=["L", "N"], max_codepoint=0x2FF), min_size=1, max_size=6)
-VALUES = st.recursive(st.integers(-5, 5) | st.booleans() | st.text("ab#=[]{}\"'\\\n ", max_size=8),
-                      lambda inner: st.lists(inner, max_size=3) | st.dictionaries(KEYS, inner, max_size=3), max_leaves=6)
+VALUES = st.recursive(
+    st.integers(-5, 5) | st.booleans() | st.text("ab#=[]{}\"'\\\n ", max_size=8),
+    lambda inner: st.lists(inner, max_size=3) | st.dictionaries(KEYS, inner, max_size=3),
+    max_leaves=6,
+)
 
 
 def to_toml(value) -> str:
@@ -218,8 +306,16 @@ def test_every_key_of_any_text_has_its_line(document):
             assert json.dumps(path[-1], ensure_ascii=False) in rows[lines[path] - 1]
 
 
-JUNK = st.one_of(st.none(), st.booleans(), st.integers(-3, 10**6), st.floats(), st.text(max_size=6), st.just([]), st.just({}),
-                 st.sampled_from(["8 bar", "-1 m", "S1", "bench", "nmea", "mqtt", "0 deg", ["0 m", "0 m"], [[1, 2]]]))
+JUNK = st.one_of(
+    st.none(),
+    st.booleans(),
+    st.integers(-3, 10**6),
+    st.floats(),
+    st.text(max_size=6),
+    st.just([]),
+    st.just({}),
+    st.sampled_from(["8 bar", "-1 m", "S1", "bench", "nmea", "mqtt", "0 deg", ["0 m", "0 m"], [[1, 2]]]),
+)
 
 
 def as_toml(document: dict) -> str:
@@ -293,7 +389,9 @@ def test_check_json_is_one_object_whatever_it_says(tmp_path):
 
 def test_the_schema_is_a_json_schema_of_every_table():
     schema = json.loads(schema_text())
-    assert {"rig", "load", "stack", "shore", "height", "tilt", "step", "limits", "port", "channel"} <= set(schema["properties"])
+    assert {"rig", "load", "stack", "shore", "height", "tilt", "step", "limits", "port", "channel"} <= set(
+        schema["properties"]
+    )
     assert schema["$defs"]["Step"]["properties"]["for"]["anyOf"][0]["description"].startswith("a time such as '20 s'")
 
 

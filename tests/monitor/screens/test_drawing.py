@@ -37,9 +37,29 @@ def test_a_narrow_window_never_drops_the_gravest_alarm(rig, leaning, columns, ro
 @pytest.mark.parametrize(("columns", "rows"), [(80, 24), (120, 40), (160, 48)])
 def test_everything_an_operator_needs_is_there(rig, leaning, columns, rows):
     text = plain(drawn(rig, leaning, columns, rows))
-    for part in ("DANGER ◆lean S1", "STEP 3 of 6", "fill S1-lower", "mm to go", "S1-upper", "S1-lower", "N1", "N2", "rate", "tilt",
-                 "ring", "fall if bags fail", "not captured", "rise", "±", "heights x", "S1 in cone", "60 s rise", "ports up",
-                 "recording to yard.jsonl"[:10], "space STOP"):
+    for part in (
+        "DANGER ◆lean S1",
+        "STEP 3 of 6",
+        "fill S1-lower",
+        "mm to go",
+        "S1-upper",
+        "S1-lower",
+        "N1",
+        "N2",
+        "rate",
+        "tilt",
+        "ring",
+        "fall if bags fail",
+        "not captured",
+        "rise",
+        "±",
+        "heights x",
+        "S1 in cone",
+        "60 s rise",
+        "ports up",
+        "recording to yard.jsonl"[:10],
+        "space STOP",
+    ):
         assert part in text, part
 
 

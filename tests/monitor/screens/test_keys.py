@@ -30,7 +30,11 @@ def screen_test(feed, keys, size=(80, 24), before=None, **options):
 
 
 def waiting(feed, make_alarm, *states_and_priorities):
-    feed.change(alarms=tuple(make_alarm(f"rule-{i}", priority, state) for i, (state, priority) in enumerate(states_and_priorities)))
+    feed.change(
+        alarms=tuple(
+            make_alarm(f"rule-{i}", priority, state) for i, (state, priority) in enumerate(states_and_priorities)
+        )
+    )
 
 
 def test_space_calls_stop_at_once(feed):
@@ -73,7 +77,12 @@ def test_a_acknowledges_the_top_new_alarm_that_is_shown(feed, make_alarm):
 
 
 def test_only_what_is_shown_is_acknowledged(feed, make_alarm):
-    waiting(feed, make_alarm, *[(AlarmState.ACKNOWLEDGED, Priority.DANGER)] * 5, (AlarmState.UNACKNOWLEDGED, Priority.WARNING))
+    waiting(
+        feed,
+        make_alarm,
+        *[(AlarmState.ACKNOWLEDGED, Priority.DANGER)] * 5,
+        (AlarmState.UNACKNOWLEDGED, Priority.WARNING),
+    )
     assert "no new alarm" in screen_test(feed, ["a"])
     assert feed.sent == []
 
@@ -81,7 +90,9 @@ def test_only_what_is_shown_is_acknowledged(feed, make_alarm):
 def test_h_shelves_no_danger(feed, make_alarm):
     waiting(feed, make_alarm, (AlarmState.UNACKNOWLEDGED, Priority.DANGER))
     assert "a danger never is" in screen_test(feed, ["h"])
-    waiting(feed, make_alarm, (AlarmState.UNACKNOWLEDGED, Priority.DANGER), (AlarmState.UNACKNOWLEDGED, Priority.CAUTION))
+    waiting(
+        feed, make_alarm, (AlarmState.UNACKNOWLEDGED, Priority.DANGER), (AlarmState.UNACKNOWLEDGED, Priority.CAUTION)
+    )
     screen_test(feed, ["h"])
     assert feed.sent == [("shelve", {"rule": "rule-1", "about": "S1", "for_s": 60.0})]
 

@@ -1,11 +1,37 @@
-"""Two exact pictures of the operator's screen: a small one in trouble, a large one at peace."""
+"""Two exact pictures of the operator's screen, with the minute before them: a small one in trouble, a large one at peace.
+
+The README shows these very files. They are renewed with `pytest --snapshot-update`, on purpose, after a look.
+"""
+
+from __future__ import annotations
 
 import pytest
 
 from monitor.screens.operator import OperatorScreen
 
 
-@pytest.mark.parametrize(("name", "size"), [("leaning", (80, 24)), ("quiet", (120, 40))])
-def test_the_operators_screen_looks_as_it_did(snap_compare, feed, request, name, size):
-    feed.picture = request.getfixturevalue(name)
-    assert snap_compare(OperatorScreen(feed, bell=False, clock=lambda: 0.0), terminal_size=size)
+@pytest.fixture
+def looks_as_it_did(snap_compare, feed, demo):
+    """Compare the screen at one picture of the demo, once it has shown all those before."""
+
+    def compare(picture, size) -> bool:
+        async def show_the_minute_before(pilot) -> None:
+            for before in demo[: demo.index(picture) + 1 : 2]:
+                feed.picture = before
+                pilot.app.redraw()
+            feed.picture = picture
+            pilot.app.redraw()
+            await pilot.pause()
+
+        app = OperatorScreen(feed, bell=False, clock=lambda: 0.0)
+        return snap_compare(app, terminal_size=size, run_before=show_the_minute_before)
+
+    return compare
+
+
+def test_leaning_80x24(looks_as_it_did, leaning):
+    assert looks_as_it_did(leaning, (80, 24))
+
+
+def test_lifting_120x40(looks_as_it_did, demo):
+    assert looks_as_it_did(next(p for p in demo if p.load.rise_m and p.load.rise_m > 0.075), (120, 40))
