@@ -10,6 +10,7 @@ from __future__ import annotations
 import os
 import uuid
 from collections.abc import Callable, Sequence
+from math import isfinite
 from typing import Any
 
 from jsonpointer import JsonPointer
@@ -52,7 +53,7 @@ class MqttReader(RunningPort):
         super().__init__(config.name, sink, clock)
         self._config = config
         self._wall_s = wall_s
-        self._put = Numbered(channels, sink).put
+        self._put = Numbered(channels, sink, self.counts).put
         self._topics: dict[str, list[_Place]] = {}
         for channel in channels:
             if isinstance(channel.source, MqttSource):
@@ -177,10 +178,10 @@ class MqttReader(RunningPort):
             elif meaning is None or meaning[0] != place.channel.quantity:
                 self.counts["mislabelled"] += 1
             else:
-                device_ns = None if record.time_s is None else round(record.time_s * 1e9)
+                seconds = record.time_s
+                device_ns = round(seconds * 1e9) if seconds is not None and isfinite(seconds * 1e9) else None
                 self._hand_on(place, meaning[1] * record.value + meaning[2], retained, time_ns, device_ns)
 
     def _hand_on(self, place: _Place, value: float, retained: bool, time_ns: int, device_ns: int | None) -> None:
-        self.counts["old" if retained else "good"] += 1
         quality = Quality.OLD if retained else Quality.GOOD
         self._put(place.channel.name, time_ns, value, quality, device_ns)

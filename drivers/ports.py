@@ -12,6 +12,7 @@ import time
 from abc import ABC, abstractmethod
 from collections import Counter
 from collections.abc import Callable, Mapping, Sequence
+from math import isfinite
 from urllib.parse import urlsplit
 
 from drivers.config import Channel, MqttPort, NmeaPort, Port
@@ -30,6 +31,9 @@ COUNTS = (
     "reconnects",
 )
 """What every port counts, whether it happens on its kind of wire or not."""
+
+
+_DEVICE_TIME_BOUND = 2**62
 
 
 class PortError(ValueError):
@@ -60,10 +64,14 @@ class Backoff:
 
 
 class Numbered:
-    """Makes readings of values: numbers each channel's from 0 and hands them on."""
+    """Makes readings of values: counts them, numbers each channel's from 0, and hands them on.
 
-    def __init__(self, channels: Sequence[Channel], sink: Sink) -> None:
+    What is not finite (a number too large for its unit) is no reading; a device time beyond what a journal holds is none.
+    """
+
+    def __init__(self, channels: Sequence[Channel], sink: Sink, counts: Counter[str]) -> None:
         self._count = {channel.name: 0 for channel in channels}
+        self._counts = counts
         self._sink = sink
 
     def put(
@@ -75,6 +83,12 @@ class Numbered:
         device_time_ns: int | None = None,
     ) -> None:
         """Hand on one value of one channel."""
+        if not isfinite(value):
+            self._counts["malformed"] += 1
+            return
+        if device_time_ns is not None and abs(device_time_ns) >= _DEVICE_TIME_BOUND:
+            device_time_ns = None
+        self._counts["good" if quality is Quality.GOOD else "old"] += 1
         sequence = self._count[channel]
         self._count[channel] = sequence + 1
         self._sink(Reading(channel, sequence, time_ns, device_time_ns, value, quality))

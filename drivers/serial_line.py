@@ -23,7 +23,7 @@ class SerialReader(RunningPort):
         self._config = config
         self._decoder = XdrDecoder(config.checksum == "required")
         self._decoder.counts = self.counts
-        self._put = Numbered(channels, sink).put
+        self._put = Numbered(channels, sink, self.counts).put
         self._channels = {channel.source.id: channel for channel in channels if hasattr(channel.source, "id")}
 
     def serve(self, connected: Callable[[], None]) -> str:
@@ -58,7 +58,6 @@ class SerialReader(RunningPort):
             elif channel.quantity != item.quantity:
                 self.counts["mislabelled"] += 1
             else:
-                self.counts["good"] += 1
                 self._put(channel.name, time_ns, item.value)
 
 

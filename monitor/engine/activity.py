@@ -25,6 +25,8 @@ _DWELL_NS = 300_000_000
 """How long a new state must have held before it is believed."""
 _SURE = 4.0
 """Standard deviations by which a pressure must grow beside the others to take the rise for its bag."""
+_ABOUT = 0.9
+"""Share of the hardest push that counts as about as hard."""
 _RATIO_AGILITY, _RATIO_RATE_SD = 1e-8, 2e-3
 """For the trend of the logarithm of pressure ratios: density (1/s^3, about three seconds of smoothing), and its rate when
 first seen (1/s)."""
@@ -49,6 +51,7 @@ class StackActivity:
         """What each bag is doing now. `rise_rate` (m/s) at the stack head, None while unknown; `named`: the bag that the
         plan's step names."""
         seen = {bag.name: self._by_pressure(i, now_ns) for i, bag in enumerate(self._stack.stack.bag)}
+        self._tell_apart(seen, now_ns, named)
         if FILLING in seen.values() or VENTING in seen.values():
             self._ratio.clear()  # a pressure on its way says nothing about heights
         else:
@@ -74,6 +77,25 @@ class StackActivity:
         if rate < -limit:
             return VENTING
         return RESTING if pressure < _EMPTY * bag.working_pressure else HOLDING
+
+    def _tell_apart(self, seen: dict[str, str], now_ns: int, named: str | None) -> None:
+        """Of several bags whose pressures rise at once only one takes air: the others are squeezed by the load.
+
+        The one that pushes hardest leads; the plan's own bag is believed to while it pushes about as hard.
+        """
+        rising = [name for name, state in seen.items() if state == FILLING]
+        if len(rising) < 2:
+            return
+        pushes = {
+            bag.name: (self._stack.pressure(i, now_ns) or 0.0) * self._stack.tables[i].areas[0]
+            for i, bag in enumerate(self._stack.stack.bag)
+            if bag.name in rising
+        }
+        hardest = max(pushes.values())
+        chosen = named if named is not None and pushes.get(named, 0.0) >= _ABOUT * hardest else None
+        for name in rising:
+            if name != (chosen or max(rising, key=pushes.__getitem__)):
+                seen[name] = HOLDING
 
     def _place(self, what: str, seen: dict[str, str], now_ns: int, named: str | None) -> None:
         """Give a moving stack's rise or fall to the bag that causes it."""

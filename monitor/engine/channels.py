@@ -21,6 +21,17 @@ ZERO_WINDOW_NS = 2_000_000_000
 _USUAL_NOISE = {"length": 0.0005, "pressure": 1000.0, "angle": 0.0009, "force": 200.0}
 """One standard deviation where the rig file gives none (common practice, no source)."""
 
+_CREDIBLE = {
+    "length": 1e3,
+    "pressure": 1e9,
+    "angle": 7.0,
+    "force": 1e10,
+    "temperature": 1e4,
+    "current": 1e3,
+    "voltage": 1e6,
+}
+"""Beyond this, either way, no sensor's value is computed with, whatever the rig file allows."""
+
 _AGILITY = {"length": (3e-6, 5e-3), "pressure": (1e7, 5e4), "angle": (1e-6, 5e-3), "force": (1e6, 1e4)}
 """For each quantity's rate filter: density of its acceleration (unit^2/s^3; a quarter of a second of smoothing at 20 Hz)
 and how fast it may be changing when first seen (unit/s). From what lifts do; common practice, no source."""
@@ -60,7 +71,9 @@ class ChannelState:
             self._recent.clear()
         self.last = reading
         limits = self.channel.range
-        self.in_range = limits is None or limits[0] <= reading.value <= limits[1]
+        credible = _CREDIBLE[self.channel.quantity]
+        low, high = limits if limits is not None else (-credible, credible)
+        self.in_range = low <= reading.value <= high and abs(reading.value) <= credible
         if not self.in_range:
             self._live_since_ns = None
             return False

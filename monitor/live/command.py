@@ -145,11 +145,11 @@ def _ended(session: Session) -> int:
 
 
 def _read_actions(session: Session) -> None:
-    for line in sys.stdin:
+    for line in sys.stdin.buffer:
         if not line.strip():
             continue
         try:
-            verb, details = typed.parse(line)
+            verb, details = typed.parse(line.decode(errors="replace").strip())
         except typed.BadAction as error:
             print(f"standard input: {error}", file=sys.stderr)
         else:

@@ -143,3 +143,35 @@ def test_a_broker_that_refuses_says_why(broker, tmp_path, wait_until):
         assert "not authorized" in said[0].text
     finally:
         port.stop()
+
+
+@pytest.mark.parametrize(("unit", "payload"), [("bar", b"1e308"), ("psi", b"9e307")])
+def test_a_number_too_large_for_its_unit_is_no_reading(unit, payload):
+    source = {"port": "net", "topic": "yard/p", "format": "number", "unit": unit}
+    said = []
+    reader = MqttReader(MqttPort(name="net", driver="mqtt", host="h"), [Channel(name="p", quantity="pressure", source=source)],
+                        said.append, lambda: 5, lambda: 0.0)
+    reader.deliver("yard/p", payload, False, 5)
+    assert said == []
+    assert reader.counters()["malformed"] == 1
+
+
+def test_a_line_of_digits_is_no_reading():
+    from drivers.serial_line import SerialReader
+
+    said = []
+    channel = Channel(name="H", quantity="length", source={"port": "b", "id": "H1"})
+    reader = SerialReader(NmeaPort(name="b", driver="nmea", url="x", checksum="optional"), [channel], said.append, lambda: 5)
+    reader.take(b"$IIXDR,D," + b"9" * 400 + b",M,H1\r\n$IIXDR,D,1.5,M,H1\r\n", 5)
+    assert [it.value for it in said] == [1.5]
+    assert reader.counters()["malformed"] == 1
+
+
+@pytest.mark.parametrize("time", ["1e300", "1e18", "-1e300", "1e308"])
+def test_a_device_time_beyond_all_bounds_is_none(time):
+    source = {"port": "net", "topic": "yard/t", "format": "senml", "n": "t"}
+    said = []
+    reader = MqttReader(MqttPort(name="net", driver="mqtt", host="h"), [Channel(name="t", quantity="angle", source=source)],
+                        said.append, lambda: 5, lambda: 0.0)
+    reader.deliver("yard/t", f'[{{"n":"t","u":"rad","v":0.5,"t":{time}}}]'.encode(), False, 5)
+    assert [(it.value, it.device_time_ns) for it in said] == [(0.5, None)]

@@ -396,3 +396,38 @@ def test_conditions_read_and_never_write(lift, clean_script):
 def test_every_priority_has_its_word():
     assert [p.word for p in Priority] == ["notice", "caution", "warning", "danger"]
     assert next(iter(itertools.pairwise(Priority)))[0] < Priority.CAUTION
+
+
+def test_a_flat_bag_squeezed_by_the_load_is_not_taken_for_filled(lift, clean_script):
+    def squeezed(t):  # the lower bag's trapped air is pressed as the load comes on: its gauge follows the upper one's
+        it = clean_script(t)
+        it.lower = max(it.lower, it.upper * 0.97) if t < 19.0 else it.lower + 2.6e5
+        return it
+
+    lift.play(squeezed, 18.0)
+    assert lift.raised() == []
+
+
+def test_the_wrong_bag_is_found_though_the_right_one_is_squeezed(lift, clean_script):
+    def squeezed(t):
+        it = swap(clean_script)(t)
+        it.upper = it.lower * 0.7
+        return it
+
+    lift.play(squeezed, 12.0)
+    assert ("bag-order", "S1-lower", "danger") in lift.raised()
+
+
+@pytest.mark.parametrize("value", [1e200, -1e200, 1e308, 5e3])
+def test_an_incredible_value_is_out_of_range_also_where_the_rig_gives_none(document, new_lift, clean_script, value):
+    for channel in document["channel"]:
+        channel.pop("range")
+    lift = new_lift(rig=Rig.model_validate(document))
+
+    def wild(t):
+        it = clean_script(t)
+        it.offset = {"H1": value} if t > 8.0 else {}
+        return it
+
+    lift.play(wild, 11.0)
+    assert lift.raised() == [("sensor-range", "H1", "caution")]
