@@ -64,6 +64,9 @@ class MqttReader(RunningPort):
     def serve(self, connected: Callable[[], None]) -> str:
         """Connect, subscribe, and run the network loop until the broker is lost."""
         where = f"broker {self._config.host}:{self._config.port}"
+        variable = self._config.password_env
+        if variable and variable not in os.environ:
+            return f"no password: the environment variable {variable} is not set ({where})"
         client = self._client()
         self._why, self._subscribed = "", connected
         try:

@@ -88,6 +88,7 @@ def parser() -> argparse.ArgumentParser:
     drill.add_argument("--speed", type=float, default=1.0, help="times real time (default: 1)")
     drill.add_argument("--seed", type=int, default=1, help="seed of the sensors' noise (default: 1)")
     drill.add_argument("--truth", metavar="FILE", help="write what truly happens, as JSON lines (- is standard output)")
+    drill.add_argument("--once", action="store_true", help="end with the crew's last move; else the sensors go on")
     drill.add_argument("--json", action="store_true", help="say where the ports are found as one JSON object")
 
     judge = _add(commands, "judge", "run the engine again over recordings and print the verdict")
@@ -196,5 +197,6 @@ def _drill(top: argparse.ArgumentParser, call: argparse.Namespace) -> int:
         speed=call.speed,
         seed=call.seed,
         truth=call.truth,
+        once=call.once,
         as_json=call.json,
     )

@@ -49,7 +49,9 @@ class JournalWriter:
                 f"{path}: is there already, and a recording is never written over; name another"
             ) from None
         except OSError as error:
-            raise JournalError(f"{path}: cannot record there: {error.strerror}") from None
+            raise JournalError(
+                f"{path}: cannot record there: {error.strerror}; name another place, or keep nothing"
+            ) from None
         self._lock = threading.Lock()
         self._waiting: list[bytes] = []
         self._size = 0

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import sys
+import threading
 import time
 from importlib.resources import files
 from pathlib import Path
@@ -56,9 +57,10 @@ def run_drill(
     speed: float = 1.0,
     seed: int = 1,
     truth: str | None = None,
+    once: bool = False,
     as_json: bool = False,
 ) -> int:
-    """Play a drill until it ends; returns the exit code."""
+    """Play a drill; returns the exit code. The sensors go on when the crew has finished, unless `once`."""
     try:
         plan = read_rig(Path(rig)) if rig else parse_rig(packaged_rig_text(DEFAULT_RIG), DEFAULT_RIG)
         where = _where(plan, ports or [])
@@ -88,6 +90,9 @@ def run_drill(
     drill.start()
     try:
         drill.done.wait()
+        if not once:
+            print("the crew has finished; the sensors go on until Ctrl-C", file=sys.stderr, flush=True)
+            threading.Event().wait()
     finally:
         drill.stop()
         if out is not None and out is not sys.stdout:

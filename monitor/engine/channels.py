@@ -59,6 +59,8 @@ class ChannelState:
         self.last: Reading | None = None
         self.in_range = True
         self.disagrees = False
+        self.unzeroed = False
+        """It came alive after the zero, so that nothing can be measured from there."""
         self._recent: deque[tuple[int, float]] = deque()
         self._live_since_ns: int | None = None
 
@@ -93,7 +95,7 @@ class ChannelState:
             return SensorStatus.STALE
         if not self.in_range:
             return SensorStatus.OUT_OF_RANGE
-        return SensorStatus.CHECK if self.disagrees else SensorStatus.OK
+        return SensorStatus.CHECK if self.disagrees or self.unzeroed else SensorStatus.OK
 
     def live(self, now_ns: int) -> bool:
         """Whether what it reads now may be computed with."""
@@ -120,7 +122,7 @@ class ChannelState:
     def why_not_zero(self, now_ns: int) -> str:
         """Why no zero can be taken from this channel now, or "" if it can."""
         status = self.status(now_ns)
-        if status is not SensorStatus.OK:
+        if status not in (SensorStatus.OK, SensorStatus.CHECK):  # a new zero is what a channel to check may need
             return f"{self.channel.name} is {status.value}"
         since = self._live_since_ns
         if since is None or now_ns - since < ZERO_WINDOW_NS or len(self._recent) < 2:

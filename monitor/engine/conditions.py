@@ -81,6 +81,7 @@ class Scene:
     begun: frozenset[str]
     carried_over: frozenset[str]
     notices: Notices
+    unzeroed: frozenset[str] = frozenset()
     dark: dict[str, list[str]] = field(default_factory=dict)
 
     @property
@@ -366,11 +367,12 @@ def _beyond(scene: Scene, name: str) -> Measured:
 
 
 def sensor_disagrees(scene: Scene, name: str) -> Outcome:
-    """A pose channel has jumped away from what all the others say."""
+    """A channel has jumped away from what all the others say, or came alive too late for the zero."""
     sensor = scene.sensor(name)
     odd = sensor.status is SensorStatus.CHECK
     value = show.value(sensor.value, sensor.quantity, scene.units)
-    return Measured(2.0 if odd else 0.0, f"reads {value}, the others say otherwise", {"value": sensor.value})
+    what = "was silent at the zero" if name in scene.unzeroed else f"reads {value}, the others say otherwise"
+    return Measured(2.0 if odd else 0.0, what, {"value": sensor.value})
 
 
 def _blind(scene: Scene, name: str) -> str:

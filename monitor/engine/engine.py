@@ -94,10 +94,12 @@ class Engine:
 
     def zero(self, now_ns: int) -> None:
         """Measure from here: every live channel's last seconds become its baseline, and the plan begins."""
-        for state in self.channels.values():
+        measured_from_zero = {*self.pose.channels, *(shore.shore.extension for shore in self.shores)}
+        for name, state in self.channels.items():
             state.baseline = None
             if not state.why_not_zero(now_ns):
                 state.take_zero()
+            state.unzeroed = name in measured_from_zero and state.baseline is None
         self.pose.zero(now_ns)
         for shore in self.shores:
             shore.released = False
@@ -192,4 +194,5 @@ class Engine:
             begun=self.sequence.begun,
             carried_over=self.sequence.carried_over,
             notices=Notices(dict(self._notices)),
+            unzeroed=frozenset(name for name, state in self.channels.items() if state.unzeroed),
         )

@@ -66,8 +66,9 @@ def _channels(scene: Scene) -> tuple[str, ...]:
     return tuple(channel.name for channel in scene.rig.channel)
 
 
-def _pose_channels(scene: Scene) -> tuple[str, ...]:
-    return tuple(it.channel for it in scene.rig.height) + tuple(it.channel for it in scene.rig.tilt)
+def _zeroed_channels(scene: Scene) -> tuple[str, ...]:
+    pose = tuple(it.channel for it in scene.rig.height) + tuple(it.channel for it in scene.rig.tilt)
+    return pose + tuple(shore.extension for shore in scene.rig.shore)
 
 
 DANGER, WARNING, CAUTION = Priority.DANGER, Priority.WARNING, Priority.CAUTION
@@ -107,7 +108,7 @@ RULES: tuple[Rule, ...] = (
     Rule("tilt", CAUTION, _load, see.tilt, "watch it", set_at=0.8, clear_at=0.75),
     Rule("cross-tilt", CAUTION, _load, see.cross_tilt, "level the load", set_at=0.8, clear_at=0.75),
     Rule("bag-pressure", CAUTION, _bags, see.bag_pressure, "stop filling it", set_at=0.95, clear_at=0.93),
-    Rule("sensor-disagrees", CAUTION, _pose_channels, see.sensor_disagrees, "look at it"),
+    Rule("sensor-disagrees", CAUTION, _zeroed_channels, see.sensor_disagrees, "look at it"),
     Rule("sensor-lost", CAUTION, _channels, see.sensor_lost, "look at it", on_s=0.0, off_s=0.5),
     Rule("sensor-range", CAUTION, _channels, see.sensor_range, "look at it"),
 )

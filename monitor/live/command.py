@@ -115,7 +115,7 @@ def _headless(
 ) -> int:
     stop = threading.Event()
     lines = Lines(session.rig.rig.units, call.as_json, session.wall_start_s)
-    session.on_picture = lines.take
+    session.on_picture, session.on_failure = lines.take, stop.set
     print(session.recording, file=sys.stderr)
     with _ended_by_signal(stop):
         session.start(ports, keeper)

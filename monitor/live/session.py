@@ -62,6 +62,7 @@ class Session:
         self._engine = Engine(rig)
         self._hand = hand
         self.on_picture = on_picture
+        self.on_failure: Callable[[], None] = lambda: None
         self._queue: queue.SimpleQueue[_Item] = queue.SimpleQueue()
         self._origin_ns = time.monotonic_ns()
         self._latest: Picture | None = None
@@ -118,6 +119,7 @@ class Session:
             self._loop()
         except BaseException as error:  # noqa: BLE001 - told to whoever waits for pictures, who must say it aloud
             self.failure = error
+            self.on_failure()
 
     def _loop(self) -> None:
         self._tick(0)  # the session's first entry: every time in it is counted from here
@@ -135,11 +137,11 @@ class Session:
     def _drain(self, wait_s: float) -> bool:
         """Feed what is waiting, or wait for it; True if an action was among it, which asks for a picture at once."""
         try:
-            item = self._queue.get(timeout=wait_s) if wait_s > 0.0 else self._queue.get_nowait()
             for _ in range(_QUEUE_BOUND):
+                item = self._queue.get(timeout=wait_s) if wait_s > 0.0 else self._queue.get_nowait()
                 if self._take(item):
                     return True
-                item = self._queue.get_nowait()
+                wait_s = 0.0
         except queue.Empty:
             pass
         return False

@@ -149,8 +149,13 @@ def test_a_broker_that_refuses_says_why(broker, tmp_path, wait_until):
 def test_a_number_too_large_for_its_unit_is_no_reading(unit, payload):
     source = {"port": "net", "topic": "yard/p", "format": "number", "unit": unit}
     said = []
-    reader = MqttReader(MqttPort(name="net", driver="mqtt", host="h"), [Channel(name="p", quantity="pressure", source=source)],
-                        said.append, lambda: 5, lambda: 0.0)
+    reader = MqttReader(
+        MqttPort(name="net", driver="mqtt", host="h"),
+        [Channel(name="p", quantity="pressure", source=source)],
+        said.append,
+        lambda: 5,
+        lambda: 0.0,
+    )
     reader.deliver("yard/p", payload, False, 5)
     assert said == []
     assert reader.counters()["malformed"] == 1
@@ -161,7 +166,9 @@ def test_a_line_of_digits_is_no_reading():
 
     said = []
     channel = Channel(name="H", quantity="length", source={"port": "b", "id": "H1"})
-    reader = SerialReader(NmeaPort(name="b", driver="nmea", url="x", checksum="optional"), [channel], said.append, lambda: 5)
+    reader = SerialReader(
+        NmeaPort(name="b", driver="nmea", url="x", checksum="optional"), [channel], said.append, lambda: 5
+    )
     reader.take(b"$IIXDR,D," + b"9" * 400 + b",M,H1\r\n$IIXDR,D,1.5,M,H1\r\n", 5)
     assert [it.value for it in said] == [1.5]
     assert reader.counters()["malformed"] == 1
@@ -171,7 +178,30 @@ def test_a_line_of_digits_is_no_reading():
 def test_a_device_time_beyond_all_bounds_is_none(time):
     source = {"port": "net", "topic": "yard/t", "format": "senml", "n": "t"}
     said = []
-    reader = MqttReader(MqttPort(name="net", driver="mqtt", host="h"), [Channel(name="t", quantity="angle", source=source)],
-                        said.append, lambda: 5, lambda: 0.0)
+    reader = MqttReader(
+        MqttPort(name="net", driver="mqtt", host="h"),
+        [Channel(name="t", quantity="angle", source=source)],
+        said.append,
+        lambda: 5,
+        lambda: 0.0,
+    )
     reader.deliver("yard/t", f'[{{"n":"t","u":"rad","v":0.5,"t":{time}}}]'.encode(), False, 5)
     assert [(it.value, it.device_time_ns) for it in said] == [(0.5, None)]
+
+
+def test_a_password_that_is_not_there_is_said(broker, monkeypatch, wait_until):
+    monkeypatch.delenv("YARD_PASSWORD", raising=False)
+    said = []
+    config = MqttPort(
+        name="net", driver="mqtt", host=broker.host, port=broker.port, user="yard", password_env="YARD_PASSWORD"
+    )
+    port = open_port(config, [CHANNEL], said.append, time.monotonic_ns)
+    port.start()
+    try:
+        wait_until(lambda: said)
+        assert said[0].text.startswith("no password: the environment variable YARD_PASSWORD is not set")
+        monkeypatch.setenv("YARD_PASSWORD", "x")
+        wait_until(lambda: len(said) == 2)
+        assert said[1].up
+    finally:
+        port.stop()

@@ -257,3 +257,19 @@ def test_silence_alone_is_data(rig):
     assert {alarm.rule for alarm in picture.alarms} == {"link-lost"}
     engine.act(Action(10_000_000_000, "zero"))
     assert not engine.tick(Tick(10_050_000_000)).answer.ok
+
+
+def test_a_sensor_that_wakes_after_the_zero_is_named_and_a_new_zero_takes_it_in(lift, moment):
+    def late(t):
+        it = moment()
+        it.silent = ("load-x",) if t < 6.0 else ()
+        return it
+
+    lift.play(late, 8.0)
+    status = {sensor.name: sensor.status.value for sensor in lift.pictures[-1].sensors}
+    assert status["load-x"] == "check"
+    assert "load-x: was silent at the zero" in lift.pictures[-1].alarms[0].text
+    assert lift.act("zero").answer.ok
+    picture = lift.play(late, 10.5)
+    assert {sensor.status.value for sensor in picture.sensors} == {"ok"}
+    assert not any(alarm.active for alarm in picture.alarms)

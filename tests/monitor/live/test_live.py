@@ -312,3 +312,20 @@ def test_a_reader_that_goes_away_is_no_error(tmp_path):
     )
     assert "Traceback" not in it.stderr
     assert len(it.stdout.splitlines()) == 2
+
+
+@pytest.mark.broker
+def test_a_drill_goes_on_until_it_is_stopped_or_ends_at_once_if_asked(program, drill, tmp_path, wait_until):
+    short = tmp_path / "short.toml"
+    short.write_text('name = "short"\ntitle = "t"\nstory = "s"\n[[move]]\ndo = "wait"\nseconds = "1 s"\n')
+    goes_on, ports = drill(str(short))
+    once, once_ports = drill(str(short), "socket://127.0.0.1:0", "--once")
+    run = program("run", RIG, "--headless", "--json", "--no-record", *ports)
+    program("run", RIG, "--headless", "--json", "--no-record", *once_ports)
+    assert once.wait(30.0) == 0
+    wait_until(lambda: any("the sensors go on" in line for line in goes_on.errors), 30.0, "the crew's end")
+    wait_until(lambda: len(run.kind("picture")) > 6, 30.0, "pictures")
+    assert run.raised() == []
+    goes_on.process.send_signal(signal.SIGINT)
+    assert goes_on.wait(10.0) == 0
+    assert all("Traceback" not in line for line in goes_on.errors + once.errors)
