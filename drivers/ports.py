@@ -116,7 +116,6 @@ class RunningPort(ABC):
     def stop(self) -> None:
         """End the thread and close the wire. Safe to call twice, and before `start`."""
         self._stopping.set()
-        self.wake()
         if self._thread.is_alive():
             self._thread.join()
 
@@ -132,9 +131,6 @@ class RunningPort(ABC):
     @abstractmethod
     def serve(self, connected: Callable[[], None]) -> str:
         """Connect, call `connected`, read until the wire is lost or `stopping`. Returns why, in one sentence."""
-
-    def wake(self) -> None:  # noqa: B027 - most drivers look at `stopping` often enough
-        """Cut short a blocking call, so that `stop` returns soon."""
 
     def connected(self) -> None:
         """The wire is up."""

@@ -19,7 +19,7 @@ from monitor.engine.picture import Priority
 from monitor.rig.load import RigFaults, parse_rig, read_text
 from monitor.rig.schema import Limits, Rig
 from replay.codec import AlarmLine
-from replay.entries import Notice
+from replay.entries import Entry, Notice
 from replay.journal import Journal, JournalError, read_journal
 
 
@@ -38,6 +38,8 @@ def judge(files: Sequence[str], *, as_json: bool, limits: str | None = None, fai
             print(f"inchwatch judge: {error}", file=sys.stderr)
             failed = True
             continue
+        if as_json and verdict["damage"]:
+            print(f"inchwatch judge: {name}: {verdict['damage']}", file=sys.stderr)
         print(orjson.dumps(verdict).decode() if as_json else in_words(verdict), flush=True)
         failed |= fail_on is not None and any(
             Priority[alarm["priority"].upper()] >= Priority[fail_on.upper()] for alarm in verdict["alarms"]
@@ -80,15 +82,15 @@ class Rerun:
         self._engine = Engine(rig)
         self._live: list[tuple[int, Json]] = []
 
-    def take(self, line: object) -> None:
+    def take(self, line: Entry | AlarmLine) -> None:
         """Take one line of a journal."""
         if isinstance(line, AlarmLine):
             self._live.append((line.time_ns, line.alarm))
             return
         self.samples += isinstance(line, Reading)
         self.late += isinstance(line, Notice) and line.late
-        picture = self._engine.feed(line)  # type: ignore[arg-type]
-        self.last_ns = max(self.last_ns, line.time_ns)  # type: ignore[attr-defined]
+        picture = self._engine.feed(line)
+        self.last_ns = max(self.last_ns, line.time_ns)
         if picture is not None:
             self.verdict.take(picture)
 

@@ -10,6 +10,7 @@ import sys
 
 import orjson
 
+from drivers.config import Port
 from drivers.ports import PortError, redirect
 from monitor.debrief.verdict import Verdict
 from monitor.drill import scenario
@@ -55,7 +56,7 @@ def demo(name: str, *, seed: int, headless: bool, as_json: bool, bell: bool) -> 
     return 0
 
 
-def _headless(session: Session, drill: Drill, as_json: bool, ports: list) -> int:  # type: ignore[type-arg]
+def _headless(session: Session, drill: Drill, as_json: bool, ports: list[Port]) -> int:
     lines = Lines(session.rig.rig.units, as_json, session.wall_start_s)
     verdict = Verdict()
 

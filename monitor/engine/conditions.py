@@ -6,6 +6,7 @@ share that is an alarm. What cannot be known is `Unknown` with its reason, never
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from math import asin, hypot
 
@@ -61,15 +62,12 @@ Outcome = Measured | Unknown | Suppressed | None
 
 
 @dataclass(frozen=True, slots=True)
-class Notices:
-    """Troubles of the monitor itself that stand now: kind -> one sentence."""
-
-    standing: dict[str, str]
-
-
-@dataclass(frozen=True, slots=True)
 class Scene:
-    """Everything a condition may look at. `dark` maps a channel to the danger rules its silence blinds."""
+    """Everything a condition may look at.
+
+    `notices`: troubles of the monitor itself that stand now, kind to one sentence. `unzeroed`: channels that were silent at
+    the zero. `dark` maps a channel to the danger rules its silence blinds; it fills while the danger rules are judged.
+    """
 
     rig: Rig
     picture: Picture
@@ -80,7 +78,7 @@ class Scene:
     next_fill: Step | None
     begun: frozenset[str]
     carried_over: frozenset[str]
-    notices: Notices
+    notices: Mapping[str, str]
     unzeroed: frozenset[str] = frozenset()
     dark: dict[str, list[str]] = field(default_factory=dict)
 
@@ -317,7 +315,7 @@ def behind_time(scene: Scene, _: str) -> Outcome:
 
 
 def _standing(scene: Scene, kind: str) -> Measured:
-    text = scene.notices.standing.get(kind)
+    text = scene.notices.get(kind)
     return Measured(0.0 if text is None else 2.0, text or "", {"said": text})
 
 

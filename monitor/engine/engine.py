@@ -11,7 +11,7 @@ from dataclasses import replace
 from drivers.reading import Reading
 from monitor.engine.activity import StackActivity
 from monitor.engine.channels import ChannelState
-from monitor.engine.conditions import Notices, Scene
+from monitor.engine.conditions import Scene
 from monitor.engine.orders import Orders
 from monitor.engine.picture import (
     LoadPicture,
@@ -193,6 +193,6 @@ class Engine:
             next_fill=self.sequence.next_fill(),
             begun=self.sequence.begun,
             carried_over=self.sequence.carried_over,
-            notices=Notices(dict(self._notices)),
+            notices=dict(self._notices),
             unzeroed=frozenset(name for name, state in self.channels.items() if state.unzeroed),
         )

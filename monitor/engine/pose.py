@@ -30,6 +30,8 @@ _ACCELERATION = 3e-6
 """Density of the acceleration of a point of the load, m^2/s^3: a lift that starts or stops within a second."""
 _JUMP_M, _JUMP_M_S = 0.02, 0.1
 """How far and how fast the load may have moved when the model is opened up."""
+_AT_REST_M, _AT_REST_M_S = 1e-4, 1e-4
+"""How far and how fast a resting load may be off at the zero."""
 _VOUCHED_M = 0.02
 """The rise at a stack head is known only while the live sensors alone give it to this (one standard deviation)."""
 
@@ -139,17 +141,19 @@ class PoseFilter:
 
     def zero(self, now_ns: int) -> None:
         """Start from rest here and now. The zeroed channels have their baselines already."""
-        lever = self._size**2
         self.filter = TripleFilter(
-            q=(_ACCELERATION, _ACCELERATION / lever, _ACCELERATION / lever),
-            variance=(1e-8, 1e-8 / lever, 1e-8 / lever),
-            rate_variance=(1e-8, 1e-8 / lever, 1e-8 / lever),
+            self._spread(_ACCELERATION), self._spread(_AT_REST_M**2), self._spread(_AT_REST_M_S**2)
         )
         self.a0, self.b0 = self._level()
         self.time_ns = now_ns
         for sensor in self._sensors.values():
             sensor.held = 0
             sensor.state.disagrees = False
+
+    def _spread(self, variance: float) -> Row:
+        """A variance of heights, for z and, at the arm of the farthest point, for the two cosines."""
+        lever = self._size**2
+        return variance, variance / lever, variance / lever
 
     def _level(self) -> tuple[float, float]:
         """The absolute cosines at the zero, from the inclinometers (least squares); 0 along an axis none sees."""
@@ -182,11 +186,7 @@ class PoseFilter:
             sensor.state.disagrees = sensor.held >= _HELD_TO_DISAGREE
             if not self._load_has_moved(sensor, time_ns):
                 return
-            lever = self._size**2
-            self.filter.open_up(
-                (_JUMP_M**2, _JUMP_M**2 / lever, _JUMP_M**2 / lever),
-                (_JUMP_M_S**2, _JUMP_M_S**2 / lever, _JUMP_M_S**2 / lever),
-            )
+            self.filter.open_up(self._spread(_JUMP_M**2), self._spread(_JUMP_M_S**2))
         sensor.held = 0
         sensor.state.disagrees = False
         self.filter.update(h, innovation, r)

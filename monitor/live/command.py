@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import signal
 import sys
 import threading
@@ -138,14 +139,26 @@ def _screen(call: Call, session: Session, ports: list[Port], keeper: JournalKeep
 
 
 def _ended(session: Session) -> int:
+    for name, counts in session.counters().items():
+        said = ", ".join(f"{count} {what.replace('_', ' ')}" for what, count in counts.items() if count)
+        print(f"{name}: {said or 'nothing heard'}", file=sys.stderr)
     if session.failure is not None:
         print(f"inchwatch: the engine stopped: {type(session.failure).__name__}: {session.failure}", file=sys.stderr)
         return 1
     return 0
 
 
+def _typed_lines(descriptor: int) -> Iterator[bytes]:
+    """Lines as they are typed. Unbuffered: a buffered reader waiting in a thread would be in the way of a clean exit."""
+    rest = b""
+    while data := os.read(descriptor, 65536):
+        *lines, rest = (rest + data).split(b"\n")
+        yield from lines
+    yield rest
+
+
 def _read_actions(session: Session) -> None:
-    for line in sys.stdin.buffer:
+    for line in _typed_lines(sys.stdin.fileno()):
         if not line.strip():
             continue
         try:

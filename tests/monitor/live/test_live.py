@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import os
 import random
+import re
 import signal
 import subprocess
 import sys
@@ -147,7 +148,9 @@ def test_a_pty_is_a_serial_line(program, drill):
     run = program("run", RIG, "--headless", "--json", "--for", "12s", "--no-record", *ports)
     assert run.wait() == 0
     assert run.raised() == ["bag-order S1-lower"]
-    assert run.errors == ["not recording"]
+    assert run.errors[0] == "not recording"
+    assert re.fullmatch(r"bench: \d+ good", run.errors[1])
+    assert run.errors[2].startswith("yard-net: ")
 
 
 @pytest.mark.broker
