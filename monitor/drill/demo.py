@@ -19,6 +19,7 @@ from monitor.drill.speak import Drill
 from monitor.drill.wire import VirtualRig
 from monitor.engine.picture import Picture
 from monitor.live import hand
+from monitor.live.command import on_a_terminal
 from monitor.live.headless import Lines, print_until
 from monitor.live.session import Session
 from monitor.rig.load import parse_rig
@@ -44,7 +45,7 @@ def demo(name: str, *, seed: int, headless: bool, as_json: bool, bell: bool) -> 
     ports = [redirect(port, drill.urls[port.name]) for port in rig.port]
     drill.start()
     try:
-        if headless or not sys.stdout.isatty():
+        if headless or not on_a_terminal():
             return _headless(session, drill, as_json, ports)
         from monitor.screens.operator import run_operator
 

@@ -50,8 +50,8 @@ def run(call: Call) -> int:
         rig = parse_rig(text, call.rig)
         ports = redirected(rig, call.ports)
         for_s = _duration(call.for_)
-        if not call.headless and not sys.stdout.isatty():
-            raise BadCall("no terminal for the operator's screen: add --headless")
+        if not call.headless and not on_a_terminal():
+            raise BadCall("no terminal on standard output and standard error for the operator's screen: add --headless")
         session = Session(rig, hand=hand.presses if call.headless and not call.actions else None)
         record = _record_file(call, rig) if call.keep else None
         keeper = JournalKeeper(record, text, rig.rig.name, session.trouble) if record else None
@@ -68,6 +68,11 @@ def run(call: Call) -> int:
     if call.headless:
         return _headless(call, session, ports, keeper, for_s)
     return _screen(call, session, ports, keeper, for_s)
+
+
+def on_a_terminal() -> bool:
+    """Whether a screen can be shown: it is drawn on standard error, and keys answer to standard output's terminal."""
+    return sys.stdout.isatty() and sys.stderr.isatty()
 
 
 def redirected(rig: Rig, overrides: list[str]) -> list[Port]:
