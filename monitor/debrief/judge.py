@@ -64,6 +64,7 @@ def judged(path: Path, limits: dict[str, Any] | None = None) -> Json:
         "complete": journal.complete,
         "damage": journal.damage,
         "lost": journal.lost,
+        "passed_over": journal.unknown,
         "same_as_live": None if limits is not None else run.same_as_live(journal),
         "late": run.late,
         **run.verdict.as_json(),
@@ -78,7 +79,6 @@ class Rerun:
         self.samples = 0
         self.late = 0
         self.last_ns = 0
-        self._first_ns: int | None = None
         self._engine = Engine(rig)
         self._live: list[tuple[int, Json]] = []
 

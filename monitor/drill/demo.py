@@ -65,7 +65,7 @@ def _headless(session: Session, drill: Drill, as_json: bool, ports: list[Port]) 
         verdict.take(picture)
         lines.take(picture)
 
-    session.on_picture = take
+    session.on_picture, session.on_failure = take, drill.done.set
     session.start(ports)
     print_until(lines, sys.stdout, drill.done, None, session.stop)
     missed, besides = compared(drill.virtual.scenario, verdict)

@@ -24,10 +24,6 @@ class Canvas:
     def _place(self, x: float, y: float) -> tuple[int, int]:
         return round((x - self._x0) * self.scale_x), self.dots_y - 1 - round((y - self._y0) * self.scale_y)
 
-    def dot(self, x: float, y: float, role: Role = Role.PLAIN) -> None:
-        """One dot; outside the view it is left out."""
-        self._dot(*self._place(x, y), role)
-
     def _dot(self, px: int, py: int, role: Role) -> None:
         if 0 <= px < self.dots_x and 0 <= py < self.dots_y:
             row, column = py // 4, px // 2

@@ -168,9 +168,8 @@ def test_large_digits_are_three_rows_of_one_width():
 
 def test_the_canvas_draws_where_it_is_told():
     canvas = Canvas(4, 2, (0.0, 0.0, 7.0, 7.0))
-    canvas.dot(0.0, 0.0)
-    canvas.dot(7.0, 7.0)
-    canvas.dot(99.0, 99.0)
+    for place in (0.0, 7.0, 99.0):  # the last lies outside
+        canvas.line(place, place, place, place)
     assert plain(canvas.lines()) == "   ⠈\n⡀"
 
 
