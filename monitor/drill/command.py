@@ -2,17 +2,19 @@
 
 from __future__ import annotations
 
+import contextlib
 import json
+import shlex
 import sys
-import threading
 import time
 from importlib.resources import files
+from math import asin, inf, sin
 from pathlib import Path
 from typing import TextIO
 
 from drivers.ports import PortError
 from monitor.drill import scenario
-from monitor.drill.speak import Drill
+from monitor.drill.speak import Drill, place
 from monitor.drill.wire import VirtualRig
 from monitor.rig.load import RigFaults, parse_rig, read_rig
 from monitor.rig.schema import Rig
@@ -64,11 +66,13 @@ def run_drill(
     try:
         plan = read_rig(Path(rig)) if rig else parse_rig(packaged_rig_text(DEFAULT_RIG), DEFAULT_RIG)
         where = _where(plan, ports or [])
-        if speed <= 0.0:
+        if not 0.0 < speed < inf:
             raise PortError(f"--speed: found {speed:g}, allowed is above 0")
         if plan.load.hinge is None or len(plan.stack) != 1:
             raise scenario.DrillError(f"rig '{plan.rig.name}': drills play one stack and a load with a hinge")
         virtual = VirtualRig(plan, scenario.load(name), seed)
+        if virtual.truth.arm(plan.stack[0].at) <= 0.0:
+            raise scenario.DrillError(f"rig '{plan.rig.name}': its stack stands on the hinge or beyond it")
     except RigFaults as faults:
         print(faults, file=sys.stderr)
         return 1
@@ -82,7 +86,7 @@ def run_drill(
         return 1
     teller = TruthTeller(plan, out) if out else None
     try:
-        drill = Drill(virtual, where, speed=speed, on_step=teller.tell if teller else None)
+        drill = Drill(virtual, where, speed=speed, on_step=teller.tell if teller else None, say_trouble=_trouble)
     except PortError as error:
         print(f"inchwatch drill: {error}", file=sys.stderr)
         return 1
@@ -90,14 +94,30 @@ def run_drill(
     drill.start()
     try:
         drill.done.wait()
-        if not once:
-            print("the crew has finished; the sensors go on until Ctrl-C", file=sys.stderr, flush=True)
-            threading.Event().wait()
+        if not once and drill.failure is None:
+            _say("the crew has finished; the sensors go on until Ctrl-C")
+            drill.ended.wait()
+        if isinstance(drill.failure, OSError) and not isinstance(drill.failure, BrokenPipeError):
+            _say(f"inchwatch drill: --truth {truth}: {drill.failure.strerror}")
+            return 1
+        if drill.failure is not None:
+            raise drill.failure  # whoever read standard output has gone: the command line ends quietly on that
     finally:
         drill.stop()
         if out is not None and out is not sys.stdout:
-            out.close()
+            with contextlib.suppress(OSError):  # every line was flushed: what cannot be written was said above
+                out.close()
     return 0
+
+
+def _say(text: str) -> None:
+    """One write, so that what two threads say is never woven into one line."""
+    sys.stderr.write(text + "\n")
+    sys.stderr.flush()
+
+
+def _trouble(text: str) -> None:
+    _say(f"inchwatch drill: {text}")
 
 
 def _where(rig: Rig, overrides: list[str]) -> dict[str, str]:
@@ -117,15 +137,12 @@ def _introduce(rig: Rig, path: str | None, drill: Drill, as_json: bool) -> None:
     if as_json:
         print(json.dumps({"drill": it.name, "rig": rig.rig.name, "ports": drill.urls}), flush=True)
         return
-    overrides = " ".join(f"--port {name}={url}" for name, url in drill.urls.items())
-    print(
-        f"{it.name}: {it.title}",
-        *(f"  {name} is at {url}" for name, url in drill.urls.items()),
-        f"watch it with: inchwatch run {path or 'RIG'} {overrides}",
-        sep="\n",
-        file=sys.stderr,
-        flush=True,
-    )
+    named = {port.name: place(port) for port in rig.port}
+    moved = [f"--port {shlex.quote(f'{name}={url}')}" for name, url in drill.urls.items() if url != named[name]]
+    file = path or str(files("monitor.drill").joinpath(f"rigs/{DEFAULT_RIG}.toml"))
+    lines = [f"{it.name}: {it.title}", *(f"  {name} is at {url}" for name, url in drill.urls.items())]
+    lines.append(" ".join(["watch it with: inchwatch run", shlex.quote(file), *moved]))
+    _say("\n".join(lines))
 
 
 class TruthTeller:
@@ -152,10 +169,12 @@ def truth_line(rig: Rig, virtual: VirtualRig) -> dict[str, object]:
         "t": virtual.time_ns * 1e-9,
         "phase": virtual.crew.phase,
         "rise_m": max(truth.rise(stack.at) for stack in rig.stack),
-        "tilt_x_rad": truth.theta * nx,
-        "tilt_y_rad": truth.theta * ny,
+        "rate_m_s": max(truth.rise_rate(stack.at) for stack in rig.stack),
+        "tilt_x_rad": asin(nx * sin(truth.theta)),
+        "tilt_y_rad": asin(ny * sin(truth.theta)),
         "lean_m": {stack.name: list(truth.lean(stack)) for stack in rig.stack},
         "gap_m": {name: truth.gap(name) for name in truth.shores},
         "pressure_pa": {name: bag.pressure() for name, bag in truth.bags.items()},
         "height_m": {name: bag.height for name, bag in truth.bags.items()},
+        "force_n": {stack.name: truth.force for stack in rig.stack},
     }

@@ -131,6 +131,10 @@ class Truth:
 
     rig: Rig
     theta: float = 0.0
+    turning: float = 0.0
+    """Rate of theta (rad/s) over the last step."""
+    force: float = 0.0
+    """What the bags give together (N) in the last step; the ground or locked shores carry what is missing."""
     time_s: float = 0.0
     roll: float = 0.0
     """How far the joined bags have rolled: tilt (rad) of the plate between them beyond half the load's, toward +x when
@@ -169,6 +173,10 @@ class Truth:
         """Rise (m) of a point of the load's underside."""
         return self.arm(point) * sin(self.theta)
 
+    def rise_rate(self, point: tuple[float, float]) -> float:
+        """Rate (m/s) of that rise."""
+        return self.arm(point) * cos(self.theta) * self.turning
+
     def gap(self, name: str) -> float:
         """Gap (m) between a shore and the load."""
         shore = self.shores[name]
@@ -191,7 +199,9 @@ class Truth:
                 air.air += dt * flow(CONDUCTANCE * air.filling, stack.supply + P_ATM, inside)
                 air.air -= dt * flow(VENT_CONDUCTANCE * air.venting, inside, P_ATM)
         self.roll += self.roll_rate * dt
+        before = self.theta
         self._settle()
+        self.turning = (self.theta - before) / dt
         for shore in self.shores.values():
             shore.follow(self.rise(shore.shore.at))
 
@@ -206,13 +216,20 @@ class Truth:
             risen = sum(self.bags[bag.name].height_under(force) for bag in stack.bag) - flat
             theta = asin(min(0.9, risen / arm))
         floor_theta = max(
-            (asin(s.extension / self.arm(s.shore.at)) for s in self.shores.values() if not s.released), default=0.0
+            (
+                asin(s.extension / self.arm(s.shore.at))
+                for s in self.shores.values()
+                if s.extension > 0.0 and not s.released
+            ),
+            default=0.0,
         )
         if theta < floor_theta:
             theta = floor_theta
             force = self._force_for(stack, flat + arm * sin(theta))
         for bag in stack.bag:
             self.bags[bag.name].height = self.bags[bag.name].height_under(force)
+        # A flat bag is a spacer, so a resting stack pushes as hard as its strongest bag.
+        self.force = min(force, max(self.bags[bag.name].force(bag.height_flat) for bag in stack.bag))
         self.theta = theta
 
     def _force_for(self, stack: Stack, height: float) -> float:

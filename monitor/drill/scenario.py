@@ -16,15 +16,18 @@ from typing import Annotated, Literal
 from pydantic import Field, ValidationError
 
 from drivers.config import Strict
-from drivers.units import Angle, Length, Pressure, Time
+from drivers.units import Angle, Length, Pressure, Time, UnitError, to_si
 from monitor.drill.physics import Truth
-from monitor.drill.sensors import Sensors
-from monitor.rig.schema import Rig, Step
+from monitor.drill.sensors import Fault, Sensors
+from monitor.rig.schema import Rig, Step, Until
 
 OVERSHOOT_M = 0.0015
 """A crew stops a fill this far past the mark: one that stops exactly on it may never be seen to have reached it."""
 _TOUCH_M = 0.002
 """How far the load is raised to free the locks before lowering (common practice: at least the lock pitch)."""
+
+_PATIENCE_S = 300.0
+"""A crew gives up on what has not come about by then (invented): a drill ends on any rig, even one that cannot lift."""
 
 
 class DrillError(Exception):
@@ -39,16 +42,35 @@ class Must(Strict):
     priority: Literal["notice", "caution", "warning", "danger"]
 
 
-class Move(Strict):
-    """One move of the crew, or one thing that goes wrong. It lasts until the first of its stops is reached."""
+_FAULTS: dict[str, Literal["silent", "frozen", "bias", "drift", "spike", "noisy"]] = {
+    "silence": "silent",
+    "freeze": "frozen",
+    "bias": "bias",
+    "drift": "drift",
+    "spike": "spike",
+    "noisy": "noisy",
+}
 
-    do: Literal["wait", "fill", "vent", "plan", "stick", "free", "release", "lock", "air", "roll", "silence", "restore"]
+
+class Move(Strict):
+    """One move of the crew, or one thing that goes wrong. It lasts until the first of its stops is reached.
+
+    Sensors: `silence`, `freeze`, `bias`, `drift`, `spike`, `noisy` spoil a channel and `restore` mends it. `by` is how
+    much, in the channel's own quantity (drift: that much a second; noisy: a plain number, how many times the noise).
+    `pressure` is what `air` sets, and a stop of `fill` and `vent`.
+    """
+
+    do: Literal[
+        "wait", "fill", "vent", "plan", "stick", "free", "release", "lock", "air", "roll",
+        "silence", "freeze", "bias", "drift", "spike", "noisy", "restore",
+    ]  # fmt: skip
     bag: str | None = None
     shore: str | None = None
     channel: str | None = None
     opening: Annotated[float, Field(gt=0, le=10)] = 1.0
     pressure: Pressure | None = None
     rate: Angle = 0.0
+    by: float | str | None = None
     steps: list[int] = []
     seconds: Time | None = None
     rise: Length | None = None
@@ -107,18 +129,36 @@ class Crew:
             self.finished, self.phase = True, "rest"
 
     def _check(self, scenario: Scenario) -> None:
+        """Raise DrillError on a move that this rig, or any, cannot play: better now than in the middle."""
         known: dict[str, Collection[str]] = {
             "bag": self.truth.bags,
             "shore": self.truth.shores,
             "channel": self.sensors.channels,
         }
         for i, move in enumerate(scenario.move):
+            where = f"{scenario.name}: move[{i}]"
             for key, there in known.items():
                 name = getattr(move, key)
                 if name is not None and name not in there:
-                    raise DrillError(
-                        f"{scenario.name}: move[{i}].{key}: found '{name}'; this rig has {', '.join(there)}"
-                    )
+                    raise DrillError(f"{where}.{key}: found '{name}'; this rig has {', '.join(there)}")
+            needs = "bag" if move.do in ("fill", "vent") else "channel" if move.do in (*_FAULTS, "restore") else None
+            if needs is not None and getattr(move, needs) is None:
+                raise DrillError(f"{where}: found no {needs}; '{move.do}' needs one")
+            stops = (move.seconds, move.rise, move.gap, move.lean, move.pressure if move.bag else None)
+            if move.do in ("wait", "fill", "vent") and all(stop is None for stop in stops):
+                raise DrillError(f"{where}: '{move.do}' needs a stop: seconds, rise, gap, lean, or a bag's pressure")
+            for number in move.steps:
+                if not 1 <= number <= len(self.rig.step):
+                    raise DrillError(f"{where}.steps: found {number}; this rig's plan has {len(self.rig.step)} steps")
+            if move.do in ("bias", "drift", "spike", "noisy"):
+                self._amount(move, where)
+
+    def _amount(self, move: Move, where: str) -> float:
+        channel = self.sensors.channels[move.channel or ""]
+        try:
+            return to_si("ratio" if move.do == "noisy" else channel.quantity, move.by)
+        except UnitError as error:
+            raise DrillError(f"{where}.by: found {move.by!r}; allowed is {error}") from None
 
     def _play(self, scenario: Scenario) -> Iterator[str]:
         for move in scenario.move:
@@ -145,8 +185,11 @@ class Crew:
                 shore.air = move.pressure if move.pressure is not None else shore.shore.follow_pressure
         elif move.do == "roll":
             truth.roll_rate = move.rate
+        elif move.do == "restore":
+            self.sensors.faults.pop(move.channel or "", None)
         elif move.channel is not None:
-            (self.sensors.silent.add if move.do == "silence" else self.sensors.silent.discard)(move.channel)
+            amount = 0.0 if move.by is None else self._amount(move, move.channel)
+            self.sensors.faults[move.channel] = Fault(_FAULTS[move.do], amount, truth.time_s)
 
     def _hold(self, move: Move) -> Iterator[str]:
         """Do one thing until a stop is reached; the valve it opened is shut at the end."""
@@ -165,9 +208,12 @@ class Crew:
         rise = truth.rise(self.rig.stack[0].at)
         sign = -1.0 if move.do == "vent" else 1.0
         stops = [
-            move.seconds is not None and truth.time_s - begun >= move.seconds - 1e-9,
+            truth.time_s - begun >= (_PATIENCE_S if move.seconds is None else move.seconds) - 1e-9,
             move.rise is not None and sign * rise >= sign * move.rise,
-            move.gap is not None and max(truth.gap(name) for name in truth.shores) >= move.gap,
+            move.gap is not None and max((truth.gap(name) for name in truth.shores), default=0.0) >= move.gap,
+            move.pressure is not None
+            and move.bag is not None
+            and sign * truth.bags[move.bag].pressure() >= sign * move.pressure,
             move.lean is not None
             and (self._lean() >= move.lean if move.lean > lean_before else self._lean() <= move.lean),
         ]
@@ -182,9 +228,13 @@ class Crew:
 
     def _step(self, step: Step) -> Iterator[str]:
         """One step of the plan, as a good crew does it."""
-        if step.do == "fill" and step.bag is not None and step.until is not None:
-            rise = None if step.until.rise is None else step.until.rise + OVERSHOOT_M
-            yield from self._hold(Move(do="fill", bag=step.bag, rise=rise, seconds=None if rise is not None else 10.0))
+        if step.do in ("fill", "vent") and step.bag is not None:
+            until = step.until or Until()
+            past = OVERSHOOT_M if step.do == "fill" else -OVERSHOOT_M
+            rise = None if until.rise is None else until.rise + past
+            seconds = 10.0 if rise is None and until.pressure is None else None
+            move = Move(do=step.do, bag=step.bag, rise=rise, pressure=until.pressure, seconds=seconds)
+            yield from self._hold(move)
         elif step.do == "hold":
             yield from self._wait((step.for_ or 0.0) + 4.0, "hold")  # surely longer than any clock that times it
         elif step.do == "lower":
@@ -195,14 +245,18 @@ class Crew:
     def _lower(self, to: float) -> Iterator[str]:
         """Air to the shores, a touch of rise to free the locks, release, vent in the reverse of filling, lock again."""
         filled = [step.bag for step in self.rig.step if step.do == "fill" and step.bag is not None]
-        rise = self.truth.rise(self.rig.stack[0].at)
+        begun, rise = self.truth.time_s, self.truth.rise(self.rig.stack[0].at)
         if filled:
             yield from self._hold(Move(do="fill", bag=filled[-1], rise=rise + _TOUCH_M))
         self._once(Move(do="release"))
         yield from self._wait(1.0, "released")
         for bag in reversed(filled):
             flat = self.truth.bags[bag].bag.height_flat
-            while self.truth.rise(self.rig.stack[0].at) > to + 1e-4 and self.truth.bags[bag].height > flat + 1e-4:
+            while (
+                self.truth.rise(self.rig.stack[0].at) > to + 1e-4
+                and self.truth.bags[bag].height > flat + 1e-4
+                and self.truth.time_s - begun < _PATIENCE_S
+            ):
                 yield from self._hold(Move(do="vent", bag=bag, seconds=0.1))
         self._once(Move(do="lock"))
         if to <= 0.0:  # the load rests: let the air out

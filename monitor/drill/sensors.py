@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import random
 from collections.abc import Callable
+from dataclasses import dataclass
 from math import asin, sin, tan
+from typing import Literal
 
 from drivers.config import Channel
 from monitor.drill.physics import Truth
@@ -74,12 +76,23 @@ def _tilt(axis: tuple[float, float]) -> Reads:
     return reads
 
 
+@dataclass
+class Fault:
+    """What is wrong with one channel. `amount` is SI: an offset (bias), one reading's error (spike), a rate per second
+    (drift); for noisy it is how many times the noise."""
+
+    kind: Literal["silent", "frozen", "bias", "drift", "spike", "noisy"]
+    amount: float = 0.0
+    since_s: float = 0.0
+    held: float | None = None
+
+
 class Sensors:
-    """Every channel of a rig, with noise of a seeded generator. `silent` names those that say nothing."""
+    """Every channel of a rig, with noise of a seeded generator. `faults` names what is wrong with which channel."""
 
     def __init__(self, rig: Rig, seed: int) -> None:
         self.channels = {channel.name: channel for channel in rig.channel}
-        self.silent: set[str] = set()
+        self.faults: dict[str, Fault] = {}
         self._reads = meanings(rig)
         self._random = random.Random(seed)
 
@@ -87,9 +100,22 @@ class Sensors:
         """One reading (SI) of one channel, or None while it is silent."""
         reads = self._reads.get(channel.name)
         noise = channel.noise or _USUAL_NOISE.get(channel.quantity, 0.0)
-        error = noise * self._random.gauss(
-            0.0, 1.0
-        )  # drawn even when silent, so that one fault leaves the rest as it was
-        if channel.name in self.silent:
+        error = noise * self._random.gauss(0.0, 1.0)  # drawn even when silent: one fault leaves the rest as it was
+        value = reads(truth) if reads else 0.0
+        fault = self.faults.get(channel.name)
+        return value + error if fault is None else self._wrong(channel.name, fault, value, error, truth.time_s)
+
+    def _wrong(self, name: str, fault: Fault, value: float, error: float, time_s: float) -> float | None:
+        if fault.kind == "silent":
             return None
-        return (reads(truth) if reads else 0.0) + error
+        if fault.kind == "frozen":
+            if fault.held is None:
+                fault.held = value + error
+            return fault.held
+        if fault.kind == "noisy":
+            return value + fault.amount * error
+        if fault.kind == "drift":
+            return value + error + fault.amount * (time_s - fault.since_s)
+        if fault.kind == "spike":
+            del self.faults[name]  # it is over with this one reading
+        return value + error + fault.amount

@@ -14,6 +14,7 @@ import time
 import uuid
 from abc import ABC, abstractmethod
 from collections.abc import Callable, Mapping
+from typing import Any
 from urllib.parse import urlsplit
 
 from drivers.config import MqttPort, NmeaPort
@@ -34,6 +35,9 @@ class Mouth(ABC):
     def close(self) -> None:
         """Let go of the wire."""
 
+    def begin(self) -> None:  # noqa: B027 - most wires are there as soon as they are made
+        """Take up what runs by itself, once the drill starts."""
+
     def heard(self) -> bool:
         """Whether anybody listens, as far as that can be known."""
         return True
@@ -46,7 +50,8 @@ class TcpMouth(Mouth):
         try:
             self._server = socket.create_server((host, port))
         except OSError as error:
-            raise PortError(f"cannot serve {host}:{port}: {error.strerror}; name another with --port") from None
+            why = (error.strerror or str(error)).partition(" (while")[0]  # the address is said already
+            raise PortError(f"cannot serve {host}:{port}: {why}; name another with --port") from None
         self._server.setblocking(False)
         self._clients: list[socket.socket] = []
         self.url = f"socket://{host}:{self._server.getsockname()[1]}"
@@ -57,10 +62,11 @@ class TcpMouth(Mouth):
         return bool(self._clients)
 
     def _accept(self) -> None:
-        with contextlib.suppress(BlockingIOError):
-            client, _ = self._server.accept()
-            client.setblocking(False)
-            self._clients.append(client)
+        with contextlib.suppress(BlockingIOError, ConnectionError):  # nobody waits, or somebody has gone again already
+            while True:
+                client, _ = self._server.accept()
+                client.setblocking(False)
+                self._clients.append(client)
 
     def say(self, said: Said) -> None:
         """Send to every client; one that has gone is let go."""
@@ -104,22 +110,47 @@ class PtyMouth(Mouth):
 
 
 class MqttMouth(Mouth):
-    """Publishes to a broker, and comes back to it by itself."""
+    """Publishes to a broker, and comes back to it by itself; says once each time that it is not there."""
 
-    def __init__(self, config: MqttPort) -> None:
+    def __init__(self, config: MqttPort, say_trouble: Callable[[str], None]) -> None:
         from paho.mqtt import client as mqtt
         from paho.mqtt.enums import CallbackAPIVersion
 
-        self.url = f"mqtt://{config.host}:{config.port}"
-        self._client = mqtt.Client(CallbackAPIVersion.VERSION2, client_id=f"drill-{uuid.uuid4().hex[:12]}")
+        self.url = place(config)
+        self._qos, self._where = config.qos, f"broker {config.host}:{config.port}"
+        self._say_trouble, self._troubled, self._closing = say_trouble, False, False
+        self._client = mqtt.Client(
+            CallbackAPIVersion.VERSION2,
+            client_id=f"drill-{uuid.uuid4().hex[:12]}",
+            protocol=mqtt.MQTTv5 if config.protocol == "5" else mqtt.MQTTv311,
+        )
+        if config.user is not None:
+            self._client.username_pw_set(config.user, os.environ.get(config.password_env or ""))
+        self._client.on_connect, self._client.on_connect_fail = self._on_connect, self._on_connect_fail
+        self._client.on_disconnect = self._on_disconnect
         self._client.reconnect_delay_set(1, 2)
-        self._qos = config.qos
         self._client.connect_async(config.host, config.port, 5)
+
+    def begin(self) -> None:
+        """Connect, in the client's own thread."""
         self._client.loop_start()
 
-    def heard(self) -> bool:
-        """Whether the broker has taken us in."""
-        return self._client.is_connected()
+    def _on_connect(self, _client: Any, _data: Any, _flags: Any, reason: Any, _properties: Any) -> None:
+        if reason.is_failure:
+            self._trouble(f"refused: {str(reason).lower()}")
+        else:
+            self._troubled = False
+
+    def _on_connect_fail(self, _client: Any, _data: Any) -> None:
+        self._trouble("cannot connect")
+
+    def _on_disconnect(self, _client: Any, _data: Any, _flags: Any, reason: Any, _properties: Any) -> None:
+        self._trouble(f"connection lost ({str(reason).lower()})")
+
+    def _trouble(self, what: str) -> None:
+        if not self._troubled and not self._closing:
+            self._troubled = True
+            self._say_trouble(f"{self._where}: {what}; trying again until it is there")
 
     def say(self, said: Said) -> None:
         """Publish; while the broker is away nothing is stored up, as a sensor would not."""
@@ -128,6 +159,7 @@ class MqttMouth(Mouth):
 
     def close(self) -> None:
         """Leave the broker."""
+        self._closing = True
         self._client.disconnect()
         self._client.loop_stop()
 
@@ -137,7 +169,9 @@ class Drill:
 
     `where` gives another place for a port: `socket://HOST:PORT` (0: any free port), `pty`, `mqtt://HOST:PORT`. `urls` tells
     where each port was found. The clock starts when every TCP port has been connected to; `done` is set when the crew has
-    finished, and the sensors go on until `stop`.
+    finished, and the sensors go on until `stop`; `ended` once the wires are let go. `on_step` is called after each step, in the
+    drill's thread; an OSError of its (a full disk) ends the drill and is kept in `failure`. `say_trouble` takes a sentence when a
+    broker is not there.
     """
 
     def __init__(
@@ -147,16 +181,19 @@ class Drill:
         *,
         speed: float = 1.0,
         on_step: Callable[[VirtualRig], None] | None = None,
+        say_trouble: Callable[[str], None] = lambda _: None,
     ) -> None:
         self.virtual = virtual
         self._speed = speed
         self._on_step = on_step
         self._stopping = threading.Event()
         self.done = threading.Event()
+        self.ended = threading.Event()
+        self.failure: OSError | None = None
         self._mouths: dict[str, Mouth] = {}
         try:
             for port in virtual.rig.port:
-                self._mouths[port.name] = _mouth(port, (where or {}).get(port.name))
+                self._mouths[port.name] = _mouth(port, (where or {}).get(port.name), say_trouble)
         except PortError:
             self._close()
             raise
@@ -165,6 +202,8 @@ class Drill:
 
     def start(self) -> None:
         """Begin; returns at once."""
+        for mouth in self._mouths.values():
+            mouth.begin()
         self._thread.start()
 
     def stop(self) -> None:
@@ -186,27 +225,43 @@ class Drill:
                 for said in self.virtual.step():
                     self._mouths[said.port].say(said)
                 if self._on_step is not None:
-                    self._on_step(self.virtual)
+                    try:
+                        self._on_step(self.virtual)
+                    except OSError as error:  # a thread has nobody to raise to: kept for whoever waits for the end
+                        self.failure = error
+                        return
                 due = begun + self.virtual.time_ns * 1e-9 / self._speed
                 self._stopping.wait(max(0.0, due - time.monotonic()))
         finally:
-            self.done.set()
             self._close()
+            self.done.set()
+            self.ended.set()
 
     def _close(self) -> None:
         for mouth in self._mouths.values():
             mouth.close()
 
 
-def _mouth(port: NmeaPort | MqttPort, where: str | None) -> Mouth:
+def place(port: NmeaPort | MqttPort) -> str:
+    """Where a port is, as `--port NAME=URL` takes it."""
+    if isinstance(port, NmeaPort):
+        return port.url
+    return f"mqtt://{port.user + '@' if port.user else ''}{port.host}:{port.port}"
+
+
+def _mouth(port: NmeaPort | MqttPort, where: str | None, say_trouble: Callable[[str], None]) -> Mouth:
     if isinstance(port, MqttPort):
         moved = redirect(port, where) if where else port
         assert isinstance(moved, MqttPort), "a port keeps its kind"
-        return MqttMouth(moved)
+        return MqttMouth(moved, say_trouble)
     url = where or port.url
     if url == "pty":
         return PtyMouth()
-    parts = urlsplit(url)
-    if parts.scheme == "socket" and parts.hostname:
-        return TcpMouth(parts.hostname, parts.port or 0)
+    try:
+        parts = urlsplit(url)
+        host, number = parts.hostname, parts.port or 0
+    except ValueError:  # a port beyond 65535, or a broken [address]
+        host, number = None, 0
+    if host and parts.scheme == "socket" and parts.path in ("", "/"):
+        return TcpMouth(host, number)
     raise PortError(f"port '{port.name}': found '{url}', a drill can speak at socket://HOST:PORT or pty")

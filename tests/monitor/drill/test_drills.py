@@ -20,7 +20,12 @@ def rig(name="yard-panel"):
     return parse_rig(files("monitor.drill").joinpath(f"rigs/{name}.toml").read_text(encoding="utf-8"))
 
 
-ALLOWED_CAUTIONS = {"leaning": {"lean S1"}, "demo": {"lean S1"}, "silent-sensor": {"sensor-lost H1"}}
+ALLOWED_CAUTIONS = {
+    "leaning": {"lean S1"},
+    "demo": {"lean S1"},
+    "silent-sensor": {"sensor-lost H1"},
+    "knocked-sensor": {"sensor-disagrees H2"},
+}
 
 
 @pytest.mark.parametrize(("name", "seed"), itertools.product(scenario.names(), (1, 2)))
