@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from math import hypot
+from math import dist, hypot
 
 from drivers.config import Channel, MqttSource
 from drivers.units import UNITS
@@ -36,9 +36,7 @@ def numbers(rig: Rig) -> Iterator[Disagreement]:
     for i, stack in enumerate(rig.stack):
         yield from _stack(("stack", i), stack)
     yield from _shores(rig)
-    for i, tilt in enumerate(rig.tilt):
-        if hypot(*tilt.axis) == 0.0:
-            yield ("tilt", i, "axis"), "[0, 0]", "a direction, such as [1.0, 0.0]"
+    yield from _sensors(rig)
     for key in ("capture_every", "rise_rate", "tilt", "cross_tilt"):
         if (value := getattr(rig.limits, key)) <= 0.0:
             yield ("limits", key), f"{value:g}", "a limit above zero"
@@ -73,7 +71,7 @@ def _names(rig: Rig) -> Iterator[Disagreement]:
         for i, stack in enumerate(rig.stack)
         for j, bag in enumerate(stack.bag)
     ]
-    for group in (named("stack") + named("shore"), bags, named("port"), named("channel")):
+    for group in (named("stack") + named("shore") + named("crib"), bags, named("port"), named("channel")):
         seen: set[str] = set()
         for path, name in group:
             if name in seen:
@@ -92,10 +90,16 @@ def _uses(rig: Rig) -> Iterator[tuple[Path, str, str]]:
             yield (*at, "bag", j, "pressure"), bag.pressure, "pressure"
             for k, name in enumerate(bag.plate_tilt or ()):
                 yield (*at, "bag", j, "plate_tilt", k), name, "angle"
+            if bag.height is not None:
+                yield (*at, "bag", j, "height"), bag.height, "length"
+            if bag.temperature is not None:
+                yield (*at, "bag", j, "temperature"), bag.temperature, "temperature"
     for i, shore in enumerate(rig.shore):
         yield ("shore", i, "extension"), shore.extension, "length"
         if shore.pressure is not None:
             yield ("shore", i, "pressure"), shore.pressure, "pressure"
+        if shore.load_cell is not None:
+            yield ("shore", i, "load_cell"), shore.load_cell, "force"
     for i, height in enumerate(rig.height):
         yield ("height", i, "channel"), height.channel, "length"
     for i, tilt in enumerate(rig.tilt):
@@ -188,6 +192,8 @@ def _stack(at: Path, stack: Stack) -> Iterator[Disagreement]:
     for key in ("ring", "supply", "height_at_zero"):
         if (value := getattr(stack, key)) <= 0.0:
             yield (*at, key), f"{value:g}", "above zero"
+    if stack.head_ring < 0.0 or 0.0 < stack.ring <= stack.head_ring:
+        yield (*at, "head_ring"), f"{stack.head_ring:g} m", f"from 0 to less than the foot's ring, {stack.ring:g} m"
     flat = sum(bag.height_flat for bag in stack.bag)
     if stack.height_at_zero < flat - 1e-9:
         yield (*at, "height_at_zero"), f"{stack.height_at_zero:g} m", f"at least the flat bags: {flat:g} m"
@@ -213,6 +219,27 @@ def _shores(rig: Rig) -> Iterator[Disagreement]:
         for key in ("follow_pressure", "piston_area", "lock_pitch", "gap_allowed"):
             if (value := getattr(shore, key)) <= 0.0:
                 yield ("shore", i, key), f"{value:g}", "above zero"
+
+
+def _sensors(rig: Rig) -> Iterator[Disagreement]:
+    for i, tilt in enumerate(rig.tilt):
+        if hypot(*tilt.axis) == 0.0:
+            yield ("tilt", i, "axis"), "[0, 0]", "a direction, such as [1.0, 0.0]"
+    for i, height in enumerate(rig.height):
+        at: Path = ("height", i, "anchor")
+        if height.mount == "wire" and height.anchor is None:
+            yield (
+                at,
+                "nothing",
+                "where the wire is anchored, such as ['4.7 m', '1.2 m', '-0.3 m']: mount 'wire' needs it",
+            )
+        elif height.mount != "wire" and height.anchor is not None:
+            yield at, "an anchor", f"none: mount '{height.mount}' has no wire"
+        elif height.anchor is not None and dist(height.anchor, (*height.at, height.height)) < 0.01:
+            yield at, "the point the wire is fastened to", "another point: the wire needs a length at the zero"
+    for i, crib in enumerate(rig.crib):
+        if crib.width <= 0.0:
+            yield ("crib", i, "width"), f"{crib.width:g} m", "above zero"
 
 
 def _step(rig: Rig, at: Path, step: Step) -> Iterator[Disagreement]:

@@ -47,18 +47,29 @@ class Load(Strict):
 
 
 class Bag(Strict):
-    """One bag of a stack. `capacity` is its data plate: force against height at working pressure."""
+    """One bag of a stack. `capacity` is its data plate: force against height at working pressure.
+
+    `capacity_error`: one standard deviation of the plate's forces, as a common share of them. `height` and
+    `temperature` are channels, where a sensor measures the bag's own height or the temperature of its air.
+    """
 
     name: Name
     working_pressure: Pressure
     height_flat: Length
     pressure: Name
     plate_tilt: tuple[Name, Name] | None = None
+    height: Name | None = None
+    temperature: Name | None = None
+    capacity_error: Annotated[Ratio, Field(ge=0.0, le=0.5)] = 0.01
     capacity: Annotated[list[tuple[Length, Force]], Field(min_length=2)]
 
 
 class Stack(Strict):
-    """Bags one on another, from the foot up."""
+    """Bags one on another, from the foot up.
+
+    `ring` is the radius of the foot's ring, in which the head's centre must stay. Where the head's own ring must stay
+    in it whole, `head_ring` is its radius.
+    """
 
     name: Name
     at: Point2
@@ -66,18 +77,20 @@ class Stack(Strict):
     supply: Pressure
     fill_order: Literal["top-first", "bottom-first"] = "top-first"
     ring: Length
+    head_ring: Length = 0.0
     head_tilt: tuple[Name, Name] | None = None
     head_offset: tuple[Name, Name] | None = None
     bag: Annotated[list[Bag], Field(min_length=1, max_length=3)]
 
 
 class Shore(Strict):
-    """A self-locking pneumatic shore that follows the load."""
+    """A self-locking pneumatic shore that follows the load. `load_cell` is a channel of force, where one is fitted."""
 
     name: Name
     at: Point2
     extension: Name
     pressure: Name | None = None
+    load_cell: Name | None = None
     follow_pressure: Pressure
     piston_area: Area
     lock_pitch: Length = 0.001
@@ -86,19 +99,41 @@ class Shore(Strict):
     gap_allowed: Length = 0.006
 
 
+class Crib(Strict):
+    """A box crib under the load: timbers crosswise in layers, `members` of them a layer, standing `width` wide."""
+
+    name: Name
+    at: Point2
+    timber: Literal["4x4", "6x6"] = "4x4"
+    members: Literal[2, 3] = 2
+    width: Length
+    wet: bool = False
+
+
 class HeightSensor(Strict):
-    """A sensor of the load's rise at a point."""
+    """A sensor of the load's rise at a point `at`, `height` above the load's underside.
+
+    mount "load": the rise of that load-fixed point. "ground": a rangefinder standing on the ground below `at`, looking
+    straight up at a face that lies `height` above the underside. "wire": a draw-wire from the ground-fixed `anchor`
+    to that load-fixed point, measuring its slant length; the anchor is given in the load frame as it stands at the zero.
+    """
 
     channel: Name
     at: Point2
-    mount: Literal["load", "ground"] = "load"
+    mount: Literal["load", "ground", "wire"] = "load"
+    height: Length = 0.0
+    anchor: Point3 | None = None
 
 
 class TiltSensor(Strict):
-    """An inclinometer on the load. `axis` lies in the load plane; reads positive when its + end goes up."""
+    """An inclinometer on the load. `axis` lies in the load plane; reads positive when its + end goes up.
+
+    `mounting` is what it reads when the load's underside is level along that axis.
+    """
 
     channel: Name
     axis: tuple[float, float]
+    mounting: Angle = 0.0
 
 
 class Until(Strict):
@@ -137,6 +172,7 @@ class Rig(Strict):
     load: Load
     stack: Annotated[list[Stack], Field(min_length=1)]
     shore: list[Shore] = []
+    crib: list[Crib] = []
     height: list[HeightSensor] = []
     tilt: list[TiltSensor] = []
     step: list[Step] = []
