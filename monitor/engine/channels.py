@@ -1,11 +1,14 @@
 """What is known of each channel by itself: its last reading, whether it is live, and what it was at the zero.
 
-Staleness is decided here and nowhere else. A value that is stale, out of range or merely handed over from a store is
-still shown, but nothing is computed from it.
+Staleness is decided here and nowhere else, and so is what a channel's own readings give away: a value that stands to the
+bit where it used to tremble is frozen, one that trembles far more than at the zero is noisy. A value that is stale, out of
+range, frozen or merely handed over from a store is still shown, but nothing is computed from it; a noisy one is
+computed with as the poor witness it is. What the other sensors say against a channel is put here by pose.py.
 """
 
 from __future__ import annotations
 
+import itertools
 from collections import deque
 from dataclasses import dataclass
 from math import fsum, sqrt
@@ -32,6 +35,19 @@ _CREDIBLE = {
 }
 """Beyond this, either way, no sensor's value is computed with, whatever the rig file allows."""
 
+_FROZEN_NS, _FROZEN_COUNT = 2_000_000_000, 20
+"""A channel is frozen when it has read the same to the bit for this long and this often (and see `_longest_run`)."""
+_COARSE_RUN = 5
+"""A channel that read the same so often in a row at its zero is a coarse one: standing still means nothing there."""
+_ROUGH_MEMORY = 1.0 / 40.0
+"""Share of a new reading in the running estimate of the noise."""
+_NOISY, _QUIET = 3.0, 2.0
+"""Times its noise at which a channel is called noisy, and no longer so (common practice, no source)."""
+_ROUGHEST = 60.0
+"""Variances at which one reading's share in that estimate is cut: one shock does not make a sensor noisy."""
+_SURELY_Z = 3.09
+"""One in a thousand: how sure the zero must be that a channel is noisier than the rig file says."""
+
 _AGILITY = {"length": (3e-6, 5e-3), "pressure": (1e7, 5e4), "angle": (1e-6, 5e-3), "force": (1e6, 1e4)}
 """For each quantity's rate filter: density of its acceleration (unit^2/s^3; a quarter of a second of smoothing at 20 Hz)
 and how fast it may be changing when first seen (unit/s). From what lifts do; common practice, no source."""
@@ -39,11 +55,13 @@ and how fast it may be changing when first seen (unit/s). From what lifts do; co
 
 @dataclass(frozen=True, slots=True)
 class Baseline:
-    """What a channel read while everything rested: mean, standard deviation of one reading, how many readings."""
+    """What a channel read while everything rested: mean, standard deviation of one reading, how many readings, and how
+    many of them in a row were the same."""
 
     mean: float
     sd: float
     count: int
+    longest_run: int = 1
 
 
 class ChannelState:
@@ -58,9 +76,17 @@ class ChannelState:
         self.baseline: Baseline | None = None
         self.last: Reading | None = None
         self.in_range = True
-        self.disagrees = False
+        self.excluded = False
+        """The other sensors agree that this one is lying."""
+        self.disputed: tuple[str, ...] = ()
+        """One of these and this one is lying, and nobody can say which."""
         self.unzeroed = False
         """It came alive after the zero, so that nothing can be measured from there."""
+        self.frozen = self.noisy = False
+        self._usual_sd = self.noise
+        self._rough: float | None = None
+        self._run = 1
+        self._run_since_ns = 0
         self._recent: deque[tuple[int, float]] = deque()
         self._live_since_ns: int | None = None
 
@@ -71,6 +97,7 @@ class ChannelState:
         if self.last is None or reading.time_ns - self.last.time_ns > self.stale_after_ns:
             self._live_since_ns = reading.time_ns
             self._recent.clear()
+        self._count_run(reading)
         self.last = reading
         limits = self.channel.range
         credible = _CREDIBLE[self.channel.quantity]
@@ -84,8 +111,41 @@ class ChannelState:
         self._recent.append((reading.time_ns, reading.value))
         while reading.time_ns - self._recent[0][0] > ZERO_WINDOW_NS:
             self._recent.popleft()
+        self._listen()
+        if self.frozen:
+            return False
         self.filter.update(reading.time_ns, reading.value)
         return True
+
+    @property
+    def sd(self) -> float:
+        """One standard deviation of a reading: as the rig file says, more where the zero or the last seconds showed it."""
+        return max(self._usual_sd, sqrt(self._rough)) if self.noisy and self._rough is not None else self._usual_sd
+
+    def _credible_sd(self, at: Baseline) -> float:
+        """The zero's own spread where it is surely more than the rig file says (chi-square, one in a thousand, by Wilson
+        and Hilferty 1931), else what the rig file says."""
+        share = 2.0 / (9.0 * max(1, at.count - 1))
+        return at.sd if (at.sd / self.noise) ** 2 > (1.0 - share + _SURELY_Z * sqrt(share)) ** 3 else self.noise
+
+    def _count_run(self, reading: Reading) -> None:
+        """Whether it reads the same, to the bit, for too long: never said of one that stood as still at its zero."""
+        if self.last is None or reading.value != self.last.value:
+            self._run, self._run_since_ns, self.frozen = 1, reading.time_ns, False
+            return
+        self._run += 1
+        still = self._run >= _FROZEN_COUNT and reading.time_ns - self._run_since_ns >= _FROZEN_NS
+        self.frozen = still and self.baseline is not None and self.baseline.longest_run < _COARSE_RUN
+
+    def _listen(self) -> None:
+        """Follow the noise by third differences, which a smooth motion hardly touches (of white noise: 20 variances)."""
+        if len(self._recent) < 4 or self.baseline is None:
+            return
+        (_, v0), (_, v1), (_, v2), (_, v3) = (self._recent[k] for k in (-4, -3, -2, -1))
+        usual = self._usual_sd**2
+        seen = min((v3 - 3.0 * v2 + 3.0 * v1 - v0) ** 2 / 20.0, _ROUGHEST * usual)
+        self._rough = usual if self._rough is None else self._rough + _ROUGH_MEMORY * (seen - self._rough)
+        self.noisy = self._rough > (_QUIET if self.noisy else _NOISY) ** 2 * usual
 
     def status(self, now_ns: int) -> SensorStatus:
         """How far this channel may be believed now."""
@@ -95,11 +155,19 @@ class ChannelState:
             return SensorStatus.STALE
         if not self.in_range:
             return SensorStatus.OUT_OF_RANGE
-        return SensorStatus.CHECK if self.disagrees or self.unzeroed else SensorStatus.OK
+        if self.frozen:
+            return SensorStatus.FAILED
+        if self.excluded or self.unzeroed or self.disputed:
+            return SensorStatus.CHECK
+        return SensorStatus.MAINTENANCE if self.noisy else SensorStatus.OK
+
+    def heard(self, now_ns: int) -> bool:
+        """Whether it is to be heard at all: live by itself, whatever the others say of it."""
+        return self.status(now_ns) in (SensorStatus.OK, SensorStatus.MAINTENANCE, SensorStatus.CHECK)
 
     def live(self, now_ns: int) -> bool:
         """Whether what it reads now may be computed with."""
-        return self.status(now_ns) is SensorStatus.OK
+        return self.heard(now_ns) and not (self.excluded or self.unzeroed)
 
     def value(self, now_ns: int) -> float | None:
         """The smoothed value while live, else None."""
@@ -122,7 +190,7 @@ class ChannelState:
     def why_not_zero(self, now_ns: int) -> str:
         """Why no zero can be taken from this channel now, or "" if it can."""
         status = self.status(now_ns)
-        if status not in (SensorStatus.OK, SensorStatus.CHECK):  # a new zero is what a channel to check may need
+        if not self.heard(now_ns):  # a new zero is what a channel to check may need
             return f"{self.channel.name} is {status.value}"
         since = self._live_since_ns
         if since is None or now_ns - since < ZERO_WINDOW_NS or len(self._recent) < 2:
@@ -133,7 +201,10 @@ class ChannelState:
         """Keep what the last seconds say as the baseline."""
         values = [value for _, value in self._recent]
         mean, sd = _mean_sd(values)
-        self.baseline = Baseline(mean, sd, len(values))
+        runs = [len(list(same)) for _, same in itertools.groupby(values)]
+        self.baseline = Baseline(mean, sd, len(values), max(runs))
+        self._usual_sd = self._credible_sd(self.baseline)
+        self._rough, self.noisy = None, False
 
     def _moving(self) -> bool:
         """Whether the last seconds show a trend or a spread that noise does not explain.

@@ -98,20 +98,24 @@ class TripleFilter:
             p[i + 3][i] += q * half
             p[i + 3][i + 3] += q * dt
 
-    def innovation_variance(self, h: Row, r: float) -> float:
-        """Variance of (reading - prediction) for a reading with variance `r`."""
-        return variance_along(self.p, h) + r
+    def along(self, h: Row) -> tuple[list[float], float]:
+        """(P h', h P h') for a reading with row `h`."""
+        hz, ha, hb = h
+        ph = [row[0] * hz + row[1] * ha + row[2] * hb for row in self.p]
+        return ph, ph[0] * hz + ph[1] * ha + ph[2] * hb
 
     def update(self, h: Row, innovation: float, r: float) -> None:
-        """Take one reading that differs by `innovation` from what was predicted (Joseph form, symmetric by
-        construction: each off-diagonal pair is computed once)."""
-        p, (hz, ha, hb) = self.p, h
-        ph = [row[0] * hz + row[1] * ha + row[2] * hb for row in p]
-        s = ph[0] * hz + ph[1] * ha + ph[2] * hb + r
+        """Take one reading, of variance `r`, that differs by `innovation` from what was predicted."""
+        ph, spread = self.along(h)
+        self.correct(ph, spread + r, innovation)
+
+    def correct(self, ph: list[float], s: float, innovation: float) -> None:
+        """The update itself: `ph` from `along`, `s` the variance of the innovation. Joseph form, symmetric by
+        construction: each off-diagonal pair is computed once."""
+        x, p = self.x, self.p
         k = [v / s for v in ph]
         for i in range(6):
-            self.x[i] += k[i] * innovation
-        for i in range(6):
+            x[i] += k[i] * innovation
             ki, phi, row = k[i], ph[i], p[i]
             for j in range(i, 6):
                 row[j] = p[j][i] = row[j] - ki * ph[j] - phi * k[j] + ki * k[j] * s

@@ -1,31 +1,47 @@
 """Where the load is: rise and tilt from every height sensor and inclinometer, each at its own time and rate.
 
 State: rise z of the load's origin and the changes a, b (since the zero) of the vertical direction cosines of the
-load's x and y axes, with their rates. For points of the load's underside the model is linear at any angle:
-the rise of the load-fixed point (x, y) is z + a*x + b*y, and an inclinometer along the unit axis u reads
-asin of a direction cosine, so sin(reading) - sin(reading at zero) = ux*a + uy*b.
+load's x and y axes, with their rates. What a sensor sees of it stands in mounts.py. The error of the zero itself belongs to
+every answer: the mean of N resting readings is off by a share of their noise for the rest of the lift.
 
-A single reading that no expected motion explains is held back; two channels that jump together, or one that has no
-others to check it, open the model up instead: a real slip is not a sensor fault.
+A single reading that no expected motion explains is held back. What goes on is judged over the next half second by the
+residual test of integrity.py: rows that moved together are the load's doing, however sudden, and open the model up; one
+that stands against the rest is left out and watched until it agrees again. Where only one row is spare the two likeliest
+are named and both are used with an error that covers either.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from math import asin, cos, hypot, sin, sqrt
+from math import hypot, inf, sin, sqrt
 
+from monitor.engine.algebra import Matrix, dot, information, inverse, times
 from monitor.engine.channels import ChannelState
+from monitor.engine.integrity import Seen, apart, judge, moved_rather_than_lied, shift, unseen_faults
 from monitor.engine.kalman import Row, TripleFilter, variance_along
-from monitor.rig.schema import Rig
+from monitor.engine.mounts import GroundMount, Level, LoadMount, Mount, TiltMount, WireMount, asin_clipped
+from monitor.engine.picture import Point
+from monitor.rig.schema import HeightSensor, Rig
 
-_GATE = 36.0
-"""Squared innovation over its variance, above which a reading is held back: six standard deviations."""
+_GATE, _BACK = 25.0, 9.0
+"""Squared innovation over its variance above which a reading is held back (five standard deviations), and below which one
+that was held back is taken again (three): the longer it is held back, the less the pose alone contradicts it."""
 _TOGETHER_NS = 250_000_000
 """Two channels held back within this time have moved together."""
 _PATIENCE = 3
-"""Readings in a row after which a channel with too few others is believed."""
-_HELD_TO_DISAGREE = 10
-"""Readings in a row held back before the channel is said to disagree with the others."""
+"""Readings in a row after which a channel that jumps is believed, where no others can speak against it."""
+_BLOCK_NS, _LONGEST_BLOCK_NS = 400_000_000, 1_000_000_000
+"""How long what the sensors say is gathered for one residual test; at most, while slow ones have not spoken twice."""
+_ODD_BLOCKS = 2
+"""Blocks in a row that must be at odds before anyone is named."""
+_UNEVEN = 1.5
+"""Share by which the variance of a block's mean grows because sensors do not speak at the same moments."""
+_AGREED_NS = 3_000_000_000
+"""How long a channel left out must have agreed before it is taken back."""
+_AGREES = 16.0
+"""Squared mean difference over its variance up to which it agrees: four standard deviations."""
+_LATE_S, _SCALE = 0.06, 0.002
+"""What the residual test forgives: sensors that speak so late, and scales that are so far off (common practice, no source)."""
 _ACCELERATION = 3e-6
 """Density of the acceleration of a point of the load, m^2/s^3: a lift that starts or stops within a second."""
 _JUMP_M, _JUMP_M_S = 0.02, 0.1
@@ -34,16 +50,21 @@ _AT_REST_M, _AT_REST_M_S = 1e-4, 1e-4
 """How far and how fast a resting load may be off at the zero."""
 _VOUCHED_M = 0.02
 """The rise at a stack head is known only while the live sensors alone give it to this (one standard deviation)."""
+_NO_FAULT: Row = (0.0, 0.0, 0.0)
+BOUND_SDS = 3.0
+"""Standard deviations in a bound, before what an unseen fault could do. One liar at a time is assumed: while one is left
+out, a row that no other checks any more is taken at its word."""
 
 
 @dataclass(frozen=True, slots=True)
 class PoseEstimate:
-    """The pose at one moment: state, covariance (6x6), and the absolute cosines at the zero."""
+    """The pose at one moment: state, covariance (6x6, the zero's error included), how the load lay at the zero, and how
+    far each fault that the residual test would miss moves [z, a, b]."""
 
     x: tuple[float, ...]
     p: list[list[float]]
-    a0: float
-    b0: float
+    level: Level
+    faults: tuple[Row, ...] = ()
 
     def rise(self, x_m: float, y_m: float) -> float:
         """Rise (m) of the load-fixed point (x, y) since the zero."""
@@ -52,6 +73,10 @@ class PoseEstimate:
     def rise_sd(self, x_m: float, y_m: float) -> float:
         """One standard deviation of `rise`."""
         return sqrt(max(0.0, variance_along(self.p, (1.0, x_m, y_m))))
+
+    def rise_bound(self, x_m: float, y_m: float) -> float | None:
+        """How far `rise` may be off (m), one sensor lying unseen included; None where a lie of one would go unseen."""
+        return self._bound((1.0, x_m, y_m))
 
     def rate(self, x_m: float, y_m: float) -> float:
         """Rise rate (m/s) of the load-fixed point (x, y)."""
@@ -65,55 +90,85 @@ class PoseEstimate:
     def tilt(self, ux: float, uy: float) -> float:
         """Tilt (rad) since the zero along the unit axis (ux, uy) of the load, positive when its + end has gone up."""
         before = ux * self.a0 + uy * self.b0
-        return asin(_clip(before + ux * self.x[1] + uy * self.x[2])) - asin(_clip(before))
+        return asin_clipped(before + ux * self.x[1] + uy * self.x[2]) - asin_clipped(before)
 
     def tilt_sd(self, ux: float, uy: float) -> float:
         """One standard deviation of `tilt` (small-angle: the cosine's own)."""
         return sqrt(max(0.0, variance_along(self.p, (0.0, ux, uy))))
 
+    def tilt_bound(self, ux: float, uy: float) -> float | None:
+        """How far `tilt` may be off (rad), one sensor lying unseen included; None where a lie of one would go unseen."""
+        return self._bound((0.0, ux, uy))
+
+    def _bound(self, g: Row) -> float | None:
+        unseen = shift(self.faults, g)
+        return None if unseen == inf else BOUND_SDS * sqrt(max(0.0, variance_along(self.p, g))) + unseen
+
+    @property
+    def a0(self) -> float:
+        """Absolute cosine of the load's x axis at the zero."""
+        return self.level.a0
+
+    @property
+    def b0(self) -> float:
+        """Absolute cosine of the load's y axis at the zero."""
+        return self.level.b0
+
     @property
     def absolute(self) -> tuple[float, float]:
         """Tilt of the load's x and y axes against gravity (rad)."""
-        return asin(_clip(self.a0 + self.x[1])), asin(_clip(self.b0 + self.x[2]))
+        return asin_clipped(self.a0 + self.x[1]), asin_clipped(self.b0 + self.x[2])
 
 
 @dataclass(slots=True)
 class _Sensor:
-    """One row of the pose: a height at (x, y), or an inclinometer along the unit axis (x, y)."""
+    """One row of the pose, what it has said since the last residual test, and what is held against it."""
 
+    name: str
     state: ChannelState
-    kind: str
-    x: float
-    y: float
+    mount: Mount
+    zero_variance: float = 0.0
+    """What the zero's error adds to its innovations: its own share less what the pose has taken over of it."""
     held: int = 0
     held_at_ns: int = -_TOGETHER_NS
+    accepted_ns: int = -1
+    agrees_since_ns: int | None = None
+    doubt: float = 0.0
+    """Variance added to its readings while it is one of a pair that disagrees."""
+    count: int = 0
+    total: float = 0.0
+    squares: float = 0.0
 
-    def row(self, at: PoseFilter) -> tuple[Row, float]:
-        """(h, what the pose predicts) for the state as it is."""
-        z, a, b = at.filter.x[:3]
-        if self.kind == "tilt":
-            return (0.0, self.x, self.y), self.x * a + self.y * b
-        if self.kind == "load":
-            return (1.0, self.x, self.y), z + self.x * a + self.y * b
-        ca, cb = _clip(at.a0 + a), _clip(at.b0 + b)
-        c = sqrt(max(0.05, 1.0 - ca * ca - cb * cb))
-        reach = a * self.x + b * self.y  # a ground-mounted rangefinder sees the tilted underside above it
-        slope = reach / c**3
-        return (1.0, self.x / c + slope * ca, self.y / c + slope * cb), z + reach / c
-
-    def measured(self, value: float) -> float:
-        """The reading as the model sees it, since the zero."""
-        base = self.state.baseline
-        assert base is not None, "only zeroed channels are fused"
-        return sin(value) - sin(base.mean) if self.kind == "tilt" else value - base.mean
+    @property
+    def fused(self) -> bool:
+        """Whether its readings go into the pose at all."""
+        return self.state.baseline is not None and not self.state.excluded
 
     @property
     def variance(self) -> float:
-        """Variance of one reading: what the rig file says, or what the zero showed if that is more."""
+        """Variance of one reading, in the pose's own terms."""
+        return self.state.sd**2 + self.doubt
+
+    def forget(self) -> None:
+        """Begin a new block."""
+        self.count, self.total, self.squares = 0, 0.0, 0.0
+
+    def seen(self, pose: PoseFilter) -> Seen:
+        """What it has said in this block, and how sure that is: noise, zero, and what the test forgives."""
+        z, a, b = pose.filter.x[:3]
+        h, moved = self.mount.see(z, a, b)
+        rate = dot(h, (pose.filter.x[3], pose.filter.x[4], pose.filter.x[5]))
+        mean, r = self.total / self.count, self.state.sd**2
+        if self.count > 2:
+            r = max(r, (self.squares - self.count * mean * mean) / (self.count - 1))
         base = self.state.baseline
-        sd = max(self.state.noise, base.sd if base else 0.0)
-        scale = cos(base.mean) if base and self.kind == "tilt" else 1.0
-        return (sd * scale) ** 2
+        forgiven = (_LATE_S * rate) ** 2 + (_SCALE * moved) ** 2
+        return Seen(h, mean, r / self.count + r / (base.count if base else 1) + forgiven)
+
+    def seen_jump(self, pose: PoseFilter) -> Seen:
+        """The same, where only what has changed since the block began counts: zero, lateness and scale are as before."""
+        z, a, b = pose.filter.x[:3]
+        return Seen(self.mount.see(z, a, b)[0], self.total / self.count, _UNEVEN * self.state.sd**2 / self.count)
 
 
 class PoseFilter:
@@ -121,18 +176,24 @@ class PoseFilter:
 
     def __init__(self, rig: Rig, states: dict[str, ChannelState]) -> None:
         self.heads = [stack.at for stack in rig.stack]
-        self._sensors = {
-            sensor.channel: _Sensor(states[sensor.channel], sensor.mount, *sensor.at) for sensor in rig.height
-        }
+        self._sensors = {it.channel: _Sensor(it.channel, states[it.channel], _mount(it)) for it in rig.height}
         for tilt in rig.tilt:
             length = hypot(*tilt.axis)
             axis = tilt.axis[0] / length, tilt.axis[1] / length
-            self._sensors[tilt.channel] = _Sensor(states[tilt.channel], "tilt", *axis)
+            self._sensors[tilt.channel] = _Sensor(tilt.channel, states[tilt.channel], TiltMount(axis, tilt.mounting))
         points = [*self.heads, *(sensor.at for sensor in rig.height)]
         self._size = max(1.0, max(hypot(*point) for point in points))
-        self.a0 = self.b0 = 0.0
+        ends = rig.load.hinge or (_middle(self.heads),) * 2
+        self._still = _middle(ends)
+        self.level = Level(still=self._still)
         self.filter = TripleFilter((0.0,) * 3, (0.0,) * 3, (0.0,) * 3)
         self.time_ns: int | None = None
+        self._block_ns = 0
+        self._consistent_since_ns: int | None = None
+        self._odd_blocks = 0
+        self._zero_error: Matrix = [[0.0] * 3 for _ in range(3)]
+        self._in_zero: tuple[str, ...] = ()
+        self._faults: tuple[Row, ...] = ()
 
     @property
     def channels(self) -> tuple[str, ...]:
@@ -144,25 +205,30 @@ class PoseFilter:
         self.filter = TripleFilter(
             self._spread(_ACCELERATION), self._spread(_AT_REST_M**2), self._spread(_AT_REST_M_S**2)
         )
-        self.a0, self.b0 = self._level()
+        self.level = Level(*self._cosines(), self._still)
         self.time_ns = now_ns
+        self._consistent_since_ns, self._odd_blocks, self._in_zero, self._faults = None, 0, (), ()
         for sensor in self._sensors.values():
-            sensor.held = 0
-            sensor.state.disagrees = False
+            sensor.held, sensor.accepted_ns, sensor.agrees_since_ns, sensor.doubt = 0, -1, None, 0.0
+            sensor.state.excluded, sensor.state.disputed = False, ()
+            sensor.mount.set_level(self.level)
+        self._new_block(now_ns)
+        self._share_zero_error(now_ns)
 
     def _spread(self, variance: float) -> Row:
         """A variance of heights, for z and, at the arm of the farthest point, for the two cosines."""
         lever = self._size**2
         return variance, variance / lever, variance / lever
 
-    def _level(self) -> tuple[float, float]:
+    def _cosines(self) -> Point:
         """The absolute cosines at the zero, from the inclinometers (least squares); 0 along an axis none sees."""
         sxx = sxy = syy = sx = sy = 0.0
         for sensor in self._sensors.values():
-            if sensor.kind == "tilt" and sensor.state.baseline is not None:
-                reading = sin(sensor.state.baseline.mean)
-                sxx, sxy, syy = sxx + sensor.x**2, sxy + sensor.x * sensor.y, syy + sensor.y**2
-                sx, sy = sx + sensor.x * reading, sy + sensor.y * reading
+            mount, base = sensor.mount, sensor.state.baseline
+            if isinstance(mount, TiltMount) and base is not None:
+                reading = sin(base.mean - mount.mounting)
+                sxx, sxy, syy = sxx + mount.x**2, sxy + mount.x * mount.y, syy + mount.y**2
+                sx, sy = sx + mount.x * reading, sy + mount.y * reading
         det = sxx * syy - sxy * sxy
         if det > 1e-6:
             return (syy * sx - sxy * sy) / det, (sxx * sy - sxy * sx) / det
@@ -172,76 +238,217 @@ class PoseFilter:
     def accept(self, channel: str, time_ns: int, value: float) -> None:
         """Fuse one live reading."""
         sensor = self._sensors.get(channel)
-        if sensor is None or self.time_ns is None or sensor.state.baseline is None:
+        if sensor is None or self.time_ns is None:
+            return
+        state, it = sensor.state, self.filter
+        base = state.baseline
+        if base is None:
             return
         if time_ns > self.time_ns:
-            self.filter.predict((time_ns - self.time_ns) * 1e-9)
+            it.predict((time_ns - self.time_ns) * 1e-9)
             self.time_ns = time_ns
-        h, predicted = sensor.row(self)
-        innovation = sensor.measured(value) - predicted
+        x = it.x
+        h, predicted = sensor.mount.see(x[0], x[1], x[2])
+        innovation = sensor.mount.change(value, base.mean) - predicted
+        if state.excluded:
+            sensor.count, sensor.total = sensor.count + 1, sensor.total + innovation
+            return
+        ph, spread = it.along(h)
         r = sensor.variance
-        if innovation * innovation > _GATE * self.filter.innovation_variance(h, r):
-            sensor.held += 1
-            sensor.held_at_ns = time_ns
-            sensor.state.disagrees = sensor.held >= _HELD_TO_DISAGREE
+        if innovation * innovation > (_BACK if sensor.held else _GATE) * (spread + r + sensor.zero_variance):
+            self._hold_back(sensor, time_ns, innovation)
             if not self._load_has_moved(sensor, time_ns):
                 return
-            self.filter.open_up(self._spread(_JUMP_M**2), self._spread(_JUMP_M_S**2))
-        sensor.held = 0
-        sensor.state.disagrees = False
-        self.filter.update(h, innovation, r)
+            self._open_up()
+            ph, spread = it.along(h)
+        else:
+            sensor.count += 1
+            sensor.total += innovation
+            sensor.squares += innovation * innovation
+        sensor.held, sensor.accepted_ns = 0, time_ns
+        it.correct(ph, spread + r, innovation)
+
+    def _hold_back(self, sensor: _Sensor, time_ns: int, innovation: float) -> None:
+        """Keep a reading that nothing explains out of the pose, and begin to gather what the others say of it."""
+        if sensor.held == 0 and not any(other.held for other in self._sensors.values() if other.fused):
+            self._new_block(time_ns)
+        sensor.held += 1
+        sensor.held_at_ns = time_ns
+        sensor.count += 1
+        sensor.total += innovation
+        sensor.squares += innovation * innovation
 
     def _load_has_moved(self, sensor: _Sensor, time_ns: int) -> bool:
         """Whether what was held back is the load's doing: another channel jumps too, or too few are left to say no."""
-        others = [other for other in self._sensors.values() if other is not sensor and other.state.baseline]
-        jumping = [other for other in others if other.held and not other.state.disagrees]
-        if any(time_ns - other.held_at_ns <= _TOGETHER_NS for other in jumping):
+        others = [other for other in self._sensors.values() if other is not sensor and other.fused]
+        if any(other.held and time_ns - other.held_at_ns <= _TOGETHER_NS for other in others):
             return True
         live = [other for other in others if other.state.live(time_ns) and not other.held]
         return sensor.held >= _PATIENCE and not self._vouched(live)
+
+    def _open_up(self) -> None:
+        """Let the load have moved in a way the model did not expect."""
+        self.filter.open_up(self._spread(_JUMP_M**2), self._spread(_JUMP_M_S**2))
+        for sensor in self._sensors.values():
+            sensor.held = 0
+
+    def _new_block(self, now_ns: int) -> None:
+        self._block_ns = now_ns
+        for sensor in self._sensors.values():
+            sensor.forget()
+
+    def tick(self, now_ns: int) -> None:
+        """Judge what the sensors have said since the last time, once enough has come together."""
+        if self.time_ns is None:
+            return
+        rows = [s for s in self._sensors.values() if s.fused and s.state.live(now_ns)]
+        age = now_ns - self._block_ns
+        if age < _BLOCK_NS or (age < _LONGEST_BLOCK_NS and any(s.count < 2 for s in rows)):
+            return
+        self._share_zero_error(now_ns)
+        spoke = [s for s in rows if s.count]
+        jumped = [i for i, row in enumerate(spoke) if row.held >= _PATIENCE]
+        if len(jumped) == 1 and len(spoke) > 3:
+            if not self._place_jump(spoke, jumped[0], last=age >= _LONGEST_BLOCK_NS - _TOGETHER_NS):
+                return
+        else:
+            self._test(spoke, now_ns)
+        self._watch_excluded(now_ns)
+        self._new_block(now_ns)
+
+    def _place_jump(self, rows: list[_Sensor], jumped: int, last: bool) -> bool:
+        """Whether one channel's jump is the load's or its own; False while that cannot be told yet."""
+        seen = [row.seen_jump(self) for row in rows]
+        unsure = [variance_along(self.filter.p, row.h) for row in seen]
+        moved = moved_rather_than_lied(seen, jumped, unsure, last)
+        if moved is None:
+            return last
+        if moved:
+            self._open_up()
+        elif len(rows) > 4:
+            self._exclude(rows[jumped])
+        else:
+            self._dispute(rows, seen, jumped, judge(seen).without)
+        return True
+
+    def _test(self, rows: list[_Sensor], now_ns: int) -> None:
+        """The residual test over one block, and what follows from it."""
+        seen = [row.seen(self) for row in rows]
+        parity = judge(seen)
+        if not parity.at_odds:
+            self._odd_blocks = 0
+            self._settle_disputes(now_ns)
+        else:
+            self._odd_blocks += 1
+            self._consistent_since_ns = None
+            if self._odd_blocks < _ODD_BLOCKS:
+                return
+            liar = parity.culprit()
+            if liar is None:
+                self._dispute(rows, seen, _likeliest(seen, parity.without), parity.without)
+            else:
+                self._exclude(rows[liar])
+                del seen[liar], rows[liar]
+        self._faults = unseen_faults(seen, [row.count / row.variance for row in rows])
+        if any(sensor.state.excluded for sensor in self._sensors.values()):
+            self._faults = tuple(fault for fault in self._faults if inf not in map(abs, fault)) or (_NO_FAULT,)
+
+    def _exclude(self, sensor: _Sensor) -> None:
+        sensor.state.excluded, sensor.state.disputed = True, ()
+        sensor.agrees_since_ns, sensor.held, sensor.doubt = None, 0, 0.0
+        for other in self._sensors.values():
+            other.state.disputed, other.doubt = (), 0.0
+        self._odd_blocks = 0
+        self._in_zero = ()
+
+    def _dispute(self, rows: list[_Sensor], seen: list[Seen], first: int, without: tuple[float | None, ...]) -> None:
+        """Name a pair of which one lies; both stay, each with an error that covers the other's being right."""
+        second = _likeliest(seen, without, but=first)
+        for i, other in ((first, second), (second, first)):
+            rows[i].state.disputed, rows[i].held = (rows[other].name,), 0
+            rows[i].doubt = max(rows[i].doubt, apart(seen, i) ** 2)
+        self._consistent_since_ns = None
+
+    def _settle_disputes(self, now_ns: int) -> None:
+        if self._consistent_since_ns is None:
+            self._consistent_since_ns = now_ns
+        elif now_ns - self._consistent_since_ns >= _AGREED_NS:
+            for sensor in self._sensors.values():
+                sensor.state.disputed, sensor.doubt = (), 0.0
+
+    def _watch_excluded(self, now_ns: int) -> None:
+        """Take back a channel that has agreed with the others for a while."""
+        for sensor in self._sensors.values():
+            if not sensor.state.excluded or not sensor.count:
+                continue
+            seen = sensor.seen(self)
+            unsure = (
+                seen.variance + variance_along(self.filter.p, seen.h) + dot(seen.h, times(self._zero_error, seen.h))
+            )
+            if seen.mean**2 > _AGREES * unsure:
+                sensor.agrees_since_ns = None
+            elif sensor.agrees_since_ns is None:
+                sensor.agrees_since_ns = now_ns
+            elif now_ns - sensor.agrees_since_ns >= _AGREED_NS:
+                sensor.state.excluded, sensor.agrees_since_ns = False, None
+                self._in_zero = ()
+
+    def _share_zero_error(self, now_ns: int) -> None:
+        """How far the zero's own error puts the pose off, and what it leaves in each sensor's innovations."""
+        rows = [s for s in self._sensors.values() if s.fused and s.state.live(now_ns)]
+        names = tuple(s.name for s in rows)
+        if names == self._in_zero:
+            return
+        self._in_zero = names
+        z, a, b = self.filter.x[:3]
+        told = [(s.mount.see(z, a, b)[0], s.state.baseline.count / s.state.sd**2) for s in rows if s.state.baseline]
+        unseen = [((1.0, 0.0, 0.0), 1.0), ((0.0, 1.0, 0.0), 1.0), ((0.0, 0.0, 1.0), 1.0)]  # a metre, a radian: nothing
+        self._zero_error = inverse(information([*told, *unseen])) or self._zero_error
+        for sensor, (h, weight) in zip(rows, told, strict=True):
+            taken = dot(h, times(self._zero_error, h))
+            sensor.zero_variance = max(0.0, 1.0 / weight - taken)
 
     def estimate(self, now_ns: int) -> PoseEstimate | None:
         """The pose now, or None before the zero and while the live sensors cannot vouch for it."""
         if self.time_ns is None:
             return None
-        live = [s for s in self._sensors.values() if s.state.baseline is not None and s.state.live(now_ns)]
-        if not self._vouched(live):
+        if not self._vouched([s for s in self._sensors.values() if s.fused and s.state.live(now_ns)]):
             return None
         ahead = self.filter.copy()
         ahead.predict((now_ns - self.time_ns) * 1e-9)
-        return PoseEstimate(tuple(ahead.x), ahead.p, self.a0, self.b0)
+        for row, error in zip(ahead.p, self._zero_error, strict=False):
+            for i in range(3):
+                row[i] += error[i]
+        return PoseEstimate(tuple(ahead.x), ahead.p, self.level, self._faults)
 
     def missing(self, now_ns: int) -> tuple[str, ...]:
         """The pose channels that say nothing now: not live, or without a zero."""
-        return tuple(name for name, s in self._sensors.items() if s.state.baseline is None or not s.state.live(now_ns))
+        return tuple(name for name, s in self._sensors.items() if not s.fused or not s.state.live(now_ns))
 
     def _vouched(self, sensors: list[_Sensor]) -> bool:
         """Whether these sensors alone, one reading each, give the rise at every stack head well enough."""
-        g = [[0.0] * 3 for _ in range(3)]
-        for sensor in sensors:
-            h, weight = sensor.row(self)[0], 1.0 / sensor.variance
-            for i in range(3):
-                for j in range(3):
-                    g[i][j] += h[i] * h[j] * weight
-        det = (
-            g[0][0] * (g[1][1] * g[2][2] - g[1][2] * g[2][1])
-            - g[0][1] * (g[1][0] * g[2][2] - g[1][2] * g[2][0])
-            + g[0][2] * (g[1][0] * g[2][1] - g[1][1] * g[2][0])
-        )
-        if det <= 1e-9 * g[0][0] * g[1][1] * g[2][2] or det <= 0.0:
+        z, a, b = self.filter.x[:3]
+        spread = inverse(information((s.mount.see(z, a, b)[0], 1.0 / s.state.sd**2) for s in sensors))
+        if spread is None:
             return False
-        cofactor = [
-            [
-                g[1][1] * g[2][2] - g[1][2] ** 2,
-                g[0][2] * g[1][2] - g[0][1] * g[2][2],
-                g[0][1] * g[1][2] - g[0][2] * g[1][1],
-            ],
-            [0.0, g[0][0] * g[2][2] - g[0][2] ** 2, g[0][1] * g[0][2] - g[0][0] * g[1][2]],
-            [0.0, 0.0, g[0][0] * g[1][1] - g[0][1] ** 2],
-        ]
-        inverse = [[value / det for value in row] for row in cofactor]
-        return all(variance_along(inverse, (1.0, x, y)) <= _VOUCHED_M**2 for x, y in self.heads)
+        return all(dot(g, times(spread, g)) <= _VOUCHED_M**2 for g in ((1.0, x, y) for x, y in self.heads))
 
 
-def _clip(cosine: float) -> float:
-    return -1.0 if cosine < -1.0 else 1.0 if cosine > 1.0 else cosine
+def _mount(it: HeightSensor) -> Mount:
+    if it.mount == "wire" and it.anchor is not None:
+        return WireMount(it.at, it.height, it.anchor)
+    return (GroundMount if it.mount == "ground" else LoadMount)(it.at, it.height)
+
+
+def _middle(points: list[Point] | tuple[Point, ...]) -> Point:
+    return sum(x for x, _ in points) / len(points), sum(y for _, y in points) / len(points)
+
+
+def _likeliest(seen: list[Seen], without: tuple[float | None, ...], but: int | None = None) -> int:
+    """The row whose absence leaves the least contradiction; among equals the one farthest off for its error."""
+
+    def order(i: int) -> tuple[float, float]:
+        left = without[i]
+        return (inf if left is None else round(left, 3)), -abs(seen[i].mean) / sqrt(seen[i].variance)
+
+    return min((i for i in range(len(seen)) if i != but), key=order)

@@ -34,7 +34,7 @@ def test_rise_and_tilt_follow_the_truth(lift, moment):
     assert picture.load.rise_m == pytest.approx(0.1, abs=0.0006)
     assert picture.load.rate_m_s == pytest.approx(0.0, abs=0.003)
     assert 0.0 < picture.load.rise_sd_m < 0.0005
-    assert picture.load.bound_m == 3 * picture.load.rise_sd_m
+    assert 3 * picture.load.rise_sd_m < picture.load.bound_m < 0.005  # and what one lying sensor could do unseen
 
 
 def test_without_noise_the_estimate_is_the_truth(new_lift, moment):

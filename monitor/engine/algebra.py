@@ -1,0 +1,53 @@
+"""Three by three: the little matrix algebra that the pose, its integrity and its zero share."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from math import isfinite
+
+from monitor.engine.kalman import Row
+
+Matrix = list[list[float]]
+
+_SINGULAR = 1e-9
+"""Share of the product of the diagonal below which a determinant counts as none: some direction is not seen."""
+
+
+def information(rows: Iterable[tuple[Row, float]]) -> Matrix:
+    """Sum of h h' * weight over (h, weight): what these rows together say of [z, a, b]."""
+    zz = za = zb = aa = ab = bb = 0.0
+    for (z, a, b), weight in rows:
+        zz += weight * z * z
+        za += weight * z * a
+        zb += weight * z * b
+        aa += weight * a * a
+        ab += weight * a * b
+        bb += weight * b * b
+    return [[zz, za, zb], [za, aa, ab], [zb, ab, bb]]
+
+
+def inverse(m: Matrix) -> Matrix | None:
+    """Inverse of a symmetric positive matrix, or None where some direction is not seen."""
+    (zz, za, zb), (_, aa, ab), (_, _, bb) = m
+    c00, c01, c02 = aa * bb - ab * ab, zb * ab - za * bb, za * ab - zb * aa
+    det = zz * c00 + za * c01 + zb * c02
+    if not det > _SINGULAR * zz * aa * bb or det <= 0.0 or not isfinite(det):
+        return None
+    c11, c12, c22 = zz * bb - zb * zb, za * zb - zz * ab, zz * aa - za * za
+    return [
+        [c00 / det, c01 / det, c02 / det],
+        [c01 / det, c11 / det, c12 / det],
+        [c02 / det, c12 / det, c22 / det],
+    ]
+
+
+def times(m: Matrix, h: Row) -> Row:
+    """m h."""
+    z, a, b = h
+    (m00, m01, m02), (m10, m11, m12), (m20, m21, m22) = m
+    return m00 * z + m01 * a + m02 * b, m10 * z + m11 * a + m12 * b, m20 * z + m21 * a + m22 * b
+
+
+def dot(g: Row, h: Row) -> float:
+    """g . h."""
+    return g[0] * h[0] + g[1] * h[1] + g[2] * h[2]
