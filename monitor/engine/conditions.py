@@ -1,7 +1,8 @@
 """What each rule looks at: small pure functions from the scene (a picture without alarms, and the rig) to an outcome.
 
 A condition says how far a thing is gone as a share of its limit, and in words; the table in rules.py says at which
-share that is an alarm. What cannot be known is `Unknown` with its reason, never zero.
+share that is an alarm. What cannot be known is `Unknown` with its reason, never zero. What is wrong with the instrument
+itself, its sensors, ports and recorder, stands in instrument.py.
 """
 
 from __future__ import annotations
@@ -16,7 +17,6 @@ from monitor.engine.picture import (
     Picture,
     PortPicture,
     SensorPicture,
-    SensorStatus,
     ShorePicture,
     StackPicture,
 )
@@ -27,10 +27,6 @@ Evidence = dict[str, float | str | None]
 
 BOUND_SDS = 3.0
 """A danger limit is compared with the estimate plus this many standard deviations."""
-
-
-_SETTLING_NS = 3_000_000_000
-"""How long after a port has come up its channels may still be on their way."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,8 +61,9 @@ Outcome = Measured | Unknown | Suppressed | None
 class Scene:
     """Everything a condition may look at.
 
-    `notices`: troubles of the monitor itself that stand now, kind to one sentence. `unzeroed`: channels that were silent at
-    the zero. `dark` maps a channel to the danger rules its silence blinds; it fills while the danger rules are judged.
+    `notices`: troubles of the monitor itself that stand now, kind to one sentence. `unzeroed`: channels that were
+    silent at the zero; `disputed`: those of which one of a pair lies. `dark` maps a channel to the danger rules its
+    silence blinds; it fills while the danger rules are judged.
     """
 
     rig: Rig
@@ -80,6 +77,7 @@ class Scene:
     carried_over: frozenset[str]
     notices: Mapping[str, str]
     unzeroed: frozenset[str] = frozenset()
+    disputed: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
     dark: dict[str, list[str]] = field(default_factory=dict)
 
     @property
@@ -288,97 +286,6 @@ def _along_hinge(rig: Rig) -> tuple[float, float]:
     (x0, y0), (x1, y1) = rig.load.hinge
     length = hypot(x1 - x0, y1 - y0)
     return (x1 - x0) / length, (y1 - y0) / length
-
-
-def stop_called(scene: Scene, _: str) -> Outcome:
-    """Anyone has called STOP."""
-    reason = scene.picture.stop_called
-    return Measured(0.0 if reason is None else 2.0, reason or "", {"reason": reason})
-
-
-def link_lost(scene: Scene, name: str) -> Outcome:
-    """A port is gone."""
-    port = scene.port(name)
-    late = port.up is None and scene.picture.time_ns > 3_000_000_000
-    text = port.text or "nothing heard from it since the start"
-    return Measured(2.0 if port.up is False or late else 0.0, text, {"said": text})
-
-
-def recorder(scene: Scene, _: str) -> Outcome:
-    """Nothing is being kept."""
-    return _standing(scene, "recorder")
-
-
-def behind_time(scene: Scene, _: str) -> Outcome:
-    """The monitor cannot keep up with its sensors."""
-    return _standing(scene, "behind-time")
-
-
-def _standing(scene: Scene, kind: str) -> Measured:
-    text = scene.notices.get(kind)
-    return Measured(0.0 if text is None else 2.0, text or "", {"said": text})
-
-
-def sensor_lost(scene: Scene, name: str) -> Outcome:
-    """A channel is silent, and no danger rule needs it."""
-    return None if scene.dark.get(name) else _silent(scene, name)
-
-
-def sensor_lost_blind(scene: Scene, name: str) -> Outcome:
-    """A channel is silent, and what is left cannot vouch for a danger rule."""
-    return _silent(scene, name) if scene.dark.get(name) else None
-
-
-def _silent(scene: Scene, name: str) -> Outcome:
-    sensor = scene.sensor(name)
-    silent = sensor.status in (SensorStatus.STALE, SensorStatus.NEVER_SEEN)
-    port = scene.port(sensor.port)
-    if silent and (port.up is not True or scene.picture.time_ns - port.since_ns < _SETTLING_NS):
-        return Suppressed(f"{sensor.port} is down, or only just back")
-    since = "never heard" if sensor.age_s is None else f"silent {sensor.age_s:.0f} s"
-    return Measured(
-        2.0 if silent else 0.0,
-        since + _blind(scene, name),
-        {"age_s": sensor.age_s, "blind": ", ".join(scene.dark.get(name, [])) or None},
-    )
-
-
-def sensor_range(scene: Scene, name: str) -> Outcome:
-    """A channel reads what it cannot read, and no danger rule needs it."""
-    return None if scene.dark.get(name) else _beyond(scene, name)
-
-
-def sensor_range_blind(scene: Scene, name: str) -> Outcome:
-    """A channel reads what it cannot read, and what is left cannot vouch for a danger rule."""
-    return _beyond(scene, name) if scene.dark.get(name) else None
-
-
-def _beyond(scene: Scene, name: str) -> Measured:
-    sensor = scene.sensor(name)
-    out = sensor.status is SensorStatus.OUT_OF_RANGE
-    value = show.value(sensor.value, sensor.quantity, scene.units)
-    return Measured(
-        2.0 if out else 0.0,
-        f"reads {value}, out of its range" + _blind(scene, name),
-        {"value": sensor.value, "blind": ", ".join(scene.dark.get(name, [])) or None},
-    )
-
-
-def sensor_disagrees(scene: Scene, name: str) -> Outcome:
-    """A channel has jumped away from what all the others say, or came alive too late for the zero."""
-    sensor = scene.sensor(name)
-    odd = sensor.status is SensorStatus.CHECK
-    value = show.value(sensor.value, sensor.quantity, scene.units)
-    what = "was silent at the zero" if name in scene.unzeroed else f"reads {value}, the others say otherwise"
-    return Measured(2.0 if odd else 0.0, what, {"value": sensor.value})
-
-
-def _blind(scene: Scene, name: str) -> str:
-    """Which danger rule is blind without this channel; with its place where the line has room for it."""
-    rules = scene.dark.get(name)
-    if not rules:
-        return ""
-    return f", blinds {rules[0] if len(rules[0]) <= 12 else rules[0].split()[0]}"
 
 
 def _gauge(scene: Scene, bag: str) -> tuple[str, ...]:

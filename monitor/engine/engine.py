@@ -110,6 +110,7 @@ class Engine:
     def tick(self, tick: Tick) -> Picture:
         """Derive the picture of this moment, run the rules, move the alarms."""
         now_ns = tick.time_ns
+        self.pose.tick(now_ns)
         pose = self.pose.estimate(now_ns)
         stacks = self._stack_pictures(pose, now_ns)
         shores = tuple(shore.picture(pose, now_ns) for shore in self.shores)
@@ -166,7 +167,7 @@ class Engine:
             tilt_x_rad=pose.tilt(1.0, 0.0),
             tilt_y_rad=pose.tilt(0.0, 1.0),
             tilt_sd_rad=max(pose.tilt_sd(1.0, 0.0), pose.tilt_sd(0.0, 1.0)),
-            bound_m=3.0 * sd,
+            bound_m=pose.rise_bound(*at),
             z_m=pose.x[0],
             a=pose.x[1],
             b=pose.x[2],
@@ -195,4 +196,5 @@ class Engine:
             carried_over=self.sequence.carried_over,
             notices=dict(self._notices),
             unzeroed=frozenset(name for name, state in self.channels.items() if state.unzeroed),
+            disputed={name: state.disputed for name, state in self.channels.items() if state.disputed},
         )

@@ -10,6 +10,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 from monitor.engine import conditions as see
+from monitor.engine import instrument
 from monitor.engine.conditions import Outcome, Scene
 from monitor.engine.picture import Priority
 
@@ -74,7 +75,7 @@ def _zeroed_channels(scene: Scene) -> tuple[str, ...]:
 DANGER, WARNING, CAUTION = Priority.DANGER, Priority.WARNING, Priority.CAUTION
 
 RULES: tuple[Rule, ...] = (
-    Rule("stop-called", DANGER, _crew, see.stop_called, "shut all valves", on_s=0.0, off_s=0.0),
+    Rule("stop-called", DANGER, _crew, instrument.stop_called, "shut all valves", on_s=0.0, off_s=0.0),
     Rule("lean", DANGER, _stacks, see.lean_with_bound, "stop filling, hold", clear_at=0.95, on_s=0.2),
     Rule("tilt", DANGER, _load, see.tilt, "stop filling, hold", clear_at=0.95, on_s=0.2),
     Rule("cross-tilt", DANGER, _load, see.cross_tilt, "stop, level the load", clear_at=0.95, on_s=0.2),
@@ -99,18 +100,33 @@ RULES: tuple[Rule, ...] = (
     Rule("uncaptured", WARNING, _load, see.uncaptured, "stop filling, capture"),
     Rule("bag-early", WARNING, _bags, see.bag_early, "shut it"),
     Rule("rise-rate", WARNING, _load, see.rise_rate, "throttle the valve", on_s=0.5),
-    Rule("link-lost", WARNING, _ports, see.link_lost, "check cable and power", on_s=0.0, off_s=0.5),
-    Rule("recorder", WARNING, _monitor, see.recorder, "lift goes on unrecorded", on_s=0.0),
-    Rule("behind-time", WARNING, _monitor, see.behind_time, "trust the gauges, hold", on_s=0.0),
-    Rule("sensor-lost", WARNING, _channels, see.sensor_lost_blind, "hold, mend it", on_s=0.0, off_s=0.5),
-    Rule("sensor-range", WARNING, _channels, see.sensor_range_blind, "hold, mend it"),
+    Rule("link-lost", WARNING, _ports, instrument.link_lost, "check cable and power", on_s=0.0, off_s=0.5),
+    Rule("recorder", WARNING, _monitor, instrument.recorder, "lift goes on unrecorded", on_s=0.0),
+    Rule("behind-time", WARNING, _monitor, instrument.behind_time, "trust the gauges, hold", on_s=0.0),
+    Rule(
+        "sensor-lost", WARNING, _channels, instrument.blinding(instrument.silent), "hold, mend it", on_s=0.0, off_s=0.5
+    ),
+    Rule("sensor-range", WARNING, _channels, instrument.blinding(instrument.beyond), "hold, mend it"),
+    Rule("sensor-frozen", WARNING, _channels, instrument.blinding(instrument.frozen), "hold, mend it", on_s=0.0),
+    Rule(
+        "sensor-disagrees",
+        WARNING,
+        _zeroed_channels,
+        instrument.blinding(instrument.disagrees),
+        "hold, mend it",
+        on_s=0.0,
+    ),
     Rule("lean", CAUTION, _stacks, see.lean, "fill slower", set_at=0.70, clear_at=0.65),
     Rule("tilt", CAUTION, _load, see.tilt, "watch it", set_at=0.8, clear_at=0.75),
     Rule("cross-tilt", CAUTION, _load, see.cross_tilt, "level the load", set_at=0.8, clear_at=0.75),
     Rule("bag-pressure", CAUTION, _bags, see.bag_pressure, "stop filling it", set_at=0.95, clear_at=0.93),
-    Rule("sensor-disagrees", CAUTION, _zeroed_channels, see.sensor_disagrees, "look at it"),
-    Rule("sensor-lost", CAUTION, _channels, see.sensor_lost, "look at it", on_s=0.0, off_s=0.5),
-    Rule("sensor-range", CAUTION, _channels, see.sensor_range, "look at it"),
+    Rule("sensor-lost", CAUTION, _channels, instrument.spared(instrument.silent), "look at it", on_s=0.0, off_s=0.5),
+    Rule("sensor-range", CAUTION, _channels, instrument.spared(instrument.beyond), "look at it"),
+    Rule("sensor-frozen", CAUTION, _channels, instrument.spared(instrument.frozen), "look at it", on_s=0.0),
+    Rule(
+        "sensor-disagrees", CAUTION, _zeroed_channels, instrument.spared(instrument.disagrees), "look at it", on_s=0.0
+    ),
+    Rule("sensor-noisy", CAUTION, _channels, instrument.noisy, "look at it", off_s=3.0),
 )
 """The table. Its order is the order of root causes among alarms of one priority. Rules on the sensors themselves stand
 last: what they say depends on which of the others could not be judged."""

@@ -32,6 +32,8 @@ NAMES = {
     "sensor-lost",
     "sensor-range",
     "sensor-disagrees",
+    "sensor-frozen",
+    "sensor-noisy",
     "link-lost",
     "recorder",
     "behind-time",

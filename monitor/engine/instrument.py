@@ -1,0 +1,119 @@
+"""What each rule on the instrument itself looks at: ports, recorder, queue, and every sensor.
+
+A sensor's trouble is a caution while the danger rules can do without it, and a warning that names the blind rule where
+they cannot: each look is a row twice in the table, once with `spared` and once with `blinding`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+from monitor import quantities as show
+from monitor.engine.conditions import Measured, Outcome, Scene, Suppressed
+from monitor.engine.picture import SensorStatus
+
+_SETTLING_NS = 3_000_000_000
+"""How long after a port has come up its channels may still be on their way."""
+
+Look = Callable[[Scene, str], Outcome]
+
+
+def stop_called(scene: Scene, _: str) -> Outcome:
+    """Anyone has called STOP."""
+    reason = scene.picture.stop_called
+    return Measured(0.0 if reason is None else 2.0, reason or "", {"reason": reason})
+
+
+def link_lost(scene: Scene, name: str) -> Outcome:
+    """A port is gone."""
+    port = scene.port(name)
+    late = port.up is None and scene.picture.time_ns > 3_000_000_000
+    text = port.text or "nothing heard from it since the start"
+    return Measured(2.0 if port.up is False or late else 0.0, text, {"said": text})
+
+
+def recorder(scene: Scene, _: str) -> Outcome:
+    """Nothing is being kept."""
+    return _standing(scene, "recorder")
+
+
+def behind_time(scene: Scene, _: str) -> Outcome:
+    """The monitor cannot keep up with its sensors."""
+    return _standing(scene, "behind-time")
+
+
+def _standing(scene: Scene, kind: str) -> Measured:
+    text = scene.notices.get(kind)
+    return Measured(0.0 if text is None else 2.0, text or "", {"said": text})
+
+
+def spared(look: Look) -> Look:
+    """The look, at channels that no danger rule needs now."""
+    return lambda scene, name: None if scene.dark.get(name) else look(scene, name)
+
+
+def blinding(look: Look) -> Look:
+    """The look, at channels without which a danger rule is blind."""
+    return lambda scene, name: look(scene, name) if scene.dark.get(name) else None
+
+
+def silent(scene: Scene, name: str) -> Outcome:
+    """A channel says nothing."""
+    sensor = scene.sensor(name)
+    quiet = sensor.status in (SensorStatus.STALE, SensorStatus.NEVER_SEEN)
+    port = scene.port(sensor.port)
+    if quiet and (port.up is not True or scene.picture.time_ns - port.since_ns < _SETTLING_NS):
+        return Suppressed(f"{sensor.port} is down, or only just back")
+    since = "never heard" if sensor.age_s is None else f"silent {sensor.age_s:.0f} s"
+    return Measured(
+        2.0 if quiet else 0.0,
+        since + _blind(scene, name),
+        {"age_s": sensor.age_s, "blind": ", ".join(scene.dark.get(name, [])) or None},
+    )
+
+
+def beyond(scene: Scene, name: str) -> Outcome:
+    """A channel reads what it cannot read."""
+    sensor = scene.sensor(name)
+    value = show.value(sensor.value, sensor.quantity, scene.units)
+    return _trouble(scene, name, sensor.status is SensorStatus.OUT_OF_RANGE, f"reads {value}, out of its range")
+
+
+def frozen(scene: Scene, name: str) -> Outcome:
+    """A channel that used to tremble reads the same to the bit."""
+    sensor = scene.sensor(name)
+    value = show.value(sensor.value, sensor.quantity, scene.units)
+    return _trouble(scene, name, sensor.status is SensorStatus.FAILED, f"stuck at {value}")
+
+
+def noisy(scene: Scene, name: str) -> Outcome:
+    """A channel trembles far more than it did at the zero."""
+    return _trouble(scene, name, scene.sensor(name).status is SensorStatus.MAINTENANCE, "far noisier than at the zero")
+
+
+def disagrees(scene: Scene, name: str) -> Outcome:
+    """A channel says what the others contradict, is one of two of which one lies, or came alive too late for the zero."""
+    sensor = scene.sensor(name)
+    if name in scene.unzeroed:
+        what = "was silent at the zero"
+    elif pair := scene.disputed.get(name):
+        what = f"with {pair[0]}, one of the two lies"
+    else:
+        what = f"reads {show.value(sensor.value, sensor.quantity, scene.units)}, the others say otherwise"
+    return _trouble(scene, name, sensor.status is SensorStatus.CHECK, what)
+
+
+def _trouble(scene: Scene, name: str, there: bool, what: str) -> Measured:
+    return Measured(
+        2.0 if there else 0.0,
+        what + _blind(scene, name),
+        {"value": scene.sensor(name).value, "blind": ", ".join(scene.dark.get(name, [])) or None},
+    )
+
+
+def _blind(scene: Scene, name: str) -> str:
+    """Which danger rule is blind without this channel; with its place where the line has room for it."""
+    rules = scene.dark.get(name)
+    if not rules:
+        return ""
+    return f", blinds {rules[0] if len(rules[0]) <= 12 else rules[0].split()[0]}"

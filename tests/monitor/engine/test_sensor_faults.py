@@ -1,0 +1,159 @@
+"""Which sensor lies, told by the engine: jumps, drifts, freezes, noise, a pair nobody can tell apart, and what is no fault."""
+
+import math
+
+import pytest
+
+from monitor.engine.picture import SensorStatus
+from monitor.rig.schema import Rig
+
+FIVE = ("H1", "H2", "H3", "load-x", "load-y")
+SIGMA = {"H1": 0.0005, "H2": 0.0005, "H3": 0.0005, "load-x": math.radians(0.03), "load-y": math.radians(0.03)}
+
+
+def rising(moment, offset=lambda t: {}, top=0.1, **more):
+    def script(t):
+        it = moment(rise=min(top, max(0.0, (t - 3.0) * 0.006)), upper=2.7e5 if t > 2.5 else 0.0, **more)
+        it.offset = offset(t)
+        return it
+
+    return script
+
+
+def status(picture):
+    return {sensor.name: sensor.status for sensor in picture.sensors}
+
+
+@pytest.mark.parametrize("liar", FIVE)
+@pytest.mark.parametrize("begins", [8.0, 25.0])  # while it rises, and while it stands
+def test_a_bias_of_ten_sigma_is_placed_within_a_second(new_lift, moment, liar, begins):
+    lift = new_lift(seed=FIVE.index(liar))
+    script = rising(moment, lambda t: {liar: 10 * SIGMA[liar]} if t >= begins else {})
+    picture = lift.play(script, begins + 1.0)
+    assert {name for name, it in status(picture).items() if it is SensorStatus.CHECK} == {liar}
+    assert abs(picture.load.rise_m - script(begins + 1.0 - 0.05).rise) < picture.load.bound_m
+
+
+def test_a_slow_drift_is_found_though_no_reading_jumps(new_lift, moment):
+    # Invented: a clamp that creeps 0.3 mm a second. Each reading alone is believable.
+    lift = new_lift()
+    script = rising(moment, lambda t: {"H1": 0.0003 * max(0.0, t - 25.0)})
+    lift.play(script, 45.0)
+    assert ("sensor-disagrees", "H1", "caution") in lift.raised()
+    assert {name for name, it in status(lift.pictures[-1]).items() if it is SensorStatus.CHECK} <= {"H1", "load-y"}
+    assert not [name for name, state in lift.engine.channels.items() if state.excluded and name != "H1"]
+    for picture in lift.pictures[60:]:
+        assert picture.load.rise_m is not None
+        truth = script((picture.time_ns) * 1e-9).rise
+        assert picture.load.bound_m is None or abs(picture.load.rise_m - truth) <= picture.load.bound_m
+
+
+def test_it_is_taken_back_after_it_has_agreed_for_a_while(new_lift, moment):
+    lift = new_lift()
+    script = rising(moment, lambda t: {"H2": 0.02} if 10.0 <= t < 12.0 else {}, top=0.03)
+    lift.play(script, 12.0)
+    assert status(lift.pictures[-1])["H2"] is SensorStatus.CHECK
+    lift.play(script, 13.5)
+    assert status(lift.pictures[-1])["H2"] is SensorStatus.CHECK, "a moment's agreement is not enough"
+    lift.play(script, 18.0)
+    assert status(lift.pictures[-1])["H2"] is SensorStatus.OK
+
+
+def test_with_one_spare_row_two_are_named_and_both_are_used(document, new_lift, moment):
+    document["height"] = document["height"][:2]
+    document["channel"] = [c for c in document["channel"] if c["name"] != "H3"]
+    lift = new_lift(rig=Rig.model_validate(document))
+    script = rising(moment, lambda t: {"load-y": math.radians(0.6)} if t >= 25.0 else {})
+    picture = lift.play(script, 28.0)
+    named = {name for name, it in status(picture).items() if it is SensorStatus.CHECK}
+    assert len(named) == 2
+    assert "load-y" in named
+    texts = [alarm.text for alarm in picture.alarms if alarm.rule == "sensor-disagrees"]
+    assert len(texts) == 2
+    assert all("one of the two lies" in text for text in texts)
+    # Both stay in use, and what is said of the cross tilt covers the one that lies being right.
+    assert abs(picture.load.tilt_y_rad) < 3 * picture.load.tilt_sd_rad
+    assert picture.load.tilt_sd_rad > 4 * lift.pictures[24 * 20].load.tilt_sd_rad
+
+
+def test_two_sensors_that_only_check_each_other_and_drift_apart_are_both_named(new_lift, moment):
+    # H3 near the hinge and the inclinometer across it see the same spare direction: by drift alone nobody can tell.
+    lift = new_lift()
+    script = rising(moment, lambda t: {"load-x": math.radians(0.01) * max(0.0, t - 25.0)})
+    picture = lift.play(script, 60.0)
+    assert {name for name, it in status(picture).items() if it is SensorStatus.CHECK} == {"H3", "load-x"}
+
+
+def test_a_support_that_crushes_is_no_sensor_fault(new_lift, moment):
+    # Invented: the hinge edge sinks 10 mm at once while the stack stands. H3 alone jumps beyond its gate, H1, H2 and the
+    # inclinometer move a little: one motion explains them all.
+    sunk = 0.010
+
+    def offset(t):
+        if t < 25.0:
+            return {}
+        return {
+            "H1": sunk * (4.7 - 4.2) / 4.2,
+            "H2": sunk * (4.7 - 4.2) / 4.2,
+            "H3": sunk * (1.0 - 4.2) / 4.2,
+            "load-x": math.asin(sunk / 4.2),
+        }
+
+    lift = new_lift()
+    picture = lift.play(rising(moment, offset), 30.0)
+    assert set(status(picture).values()) == {SensorStatus.OK}
+    assert not [alarm for alarm in lift.raised() if alarm[0].startswith("sensor-")]
+    pose = picture.load
+    assert pose.z_m == pytest.approx(-sunk, abs=0.001)
+
+
+def test_a_frozen_sensor_is_failed_and_says_so(new_lift, moment):
+    lift = new_lift()
+    held = {}
+
+    def script(t):
+        return rising(moment, top=0.05)(t)
+
+    lift.play(script, 20.0)
+    accept = lift.engine.accept
+
+    def frozen(reading):
+        if reading.channel == "S1-lower-p":
+            value = held.setdefault("value", reading.value)
+            reading = type(reading)(reading.channel, reading.sequence, reading.time_ns, None, value, reading.quality)
+        accept(reading)
+
+    lift.engine.accept = frozen
+    picture = lift.play(script, 23.0)
+    assert status(picture)["S1-lower-p"] is SensorStatus.FAILED
+    raised = lift.raised()
+    assert ("sensor-frozen", "S1-lower-p", "warning") in raised, "without its pressure bag-pressure is blind"
+    lift.engine.accept = accept
+    picture = lift.play(script, 25.0)
+    assert status(picture)["S1-lower-p"] is SensorStatus.OK
+
+
+def test_a_channel_that_stood_as_still_at_its_zero_is_not_frozen(new_lift, moment):
+    lift = new_lift(noise=0.0)
+    lift.play(rising(moment, top=0.05), 40.0)
+    assert not [alarm for alarm in lift.raised() if alarm[0] == "sensor-frozen"]
+
+
+def test_a_noisy_sensor_needs_maintenance_and_still_serves(new_lift, moment):
+    lift = new_lift()
+    rng = lift.random
+
+    def offset(t):
+        return {"H1": rng.gauss(0.0, 0.004)} if t > 20.0 else {}
+
+    picture = lift.play(rising(moment, offset, top=0.05), 30.0)
+    assert status(picture)["H1"] is SensorStatus.MAINTENANCE
+    assert ("sensor-noisy", "H1", "caution") in lift.raised()
+    assert picture.load.rise_m == pytest.approx(0.05, abs=picture.load.bound_m)
+
+
+def test_no_healthy_sensor_is_called_faulty_in_ten_clean_lifts(new_lift, clean_script):
+    for seed in range(10):
+        lift = new_lift(seed=seed)
+        lift.play(clean_script, 30.0)
+        assert not [alarm for alarm in lift.raised() if alarm[0].startswith("sensor-")], seed
