@@ -6,10 +6,11 @@ Only what is known counts: a shore whose gap is unknown, or that has been releas
 from __future__ import annotations
 
 from dataclasses import dataclass
-from math import hypot, sqrt
+from math import sqrt
 
 from monitor.engine.channels import ChannelState
-from monitor.engine.geometry import hull, inside
+from monitor.engine.fall import Support, fall_about_hinge, fall_free
+from monitor.engine.mounts import upright
 from monitor.engine.picture import Point, ShorePicture
 from monitor.engine.pose import PoseEstimate
 from monitor.rig.parts import centre_of_gravity
@@ -81,39 +82,29 @@ def captured(shores: tuple[ShorePicture, ...]) -> bool:
 def fall_if_bags_fail(
     rig: Rig, pose: PoseEstimate, shores: tuple[ShorePicture, ...], cribs: list[Crib]
 ) -> float | None:
-    """How far (m) the stack heads would drop if every bag failed now, for a load turning about the planned hinge.
+    """How far (m) the stack heads would drop if every bag failed now, onto shores and packed cribbing or to the ground.
 
-    The load turns down until the centre of gravity lies inside the hinge line and the supports met so far; a
-    support short of that is a see-saw, and it goes on to the next, at last to where it lay at the zero. None where
-    the plan names no hinge or no centre of gravity: then it is not known.
+    About the planned hinge where there is one, else down onto supports in succession; the load may come back to where it
+    lay at the zero, at its outline and on the flat stacks. None where no centre of gravity is planned: then it is not known.
     """
-    centre = centre_of_gravity(rig.load)
-    if rig.load.hinge is None or centre is None:
+    planned = centre_of_gravity(rig.load)
+    if planned is None:
         return None
-    (x0, y0), (x1, y1) = rig.load.hinge
-    length = hypot(x1 - x0, y1 - y0)
+    centre = _plumb(pose, planned)
+    supports = [
+        Support(shore.at, shore.gap_m) for shore in shores if shore.gap_m is not None and shore.doing != "released"
+    ]
+    supports += [Support(crib.at, pose.rise(*crib.at) - crib.height_m) for crib in cribs]
+    heads = [(stack.at, pose.rise(*stack.at)) for stack in rig.stack]
+    if rig.load.hinge is not None:
+        return fall_about_hinge(rig.load.hinge, centre, supports, heads)
+    resting = [(corner, pose.rise(*corner)) for corner in rig.load.outline]
+    return fall_free(centre, supports, [*resting, *heads], heads)
 
-    def arm(point: Point) -> float:
-        return ((point[0] - x0) * (y0 - y1) + (point[1] - y0) * (x1 - x0)) / length
 
-    cg = centre[:2]
-    side = 1.0 if arm(cg) >= 0.0 else -1.0
-    supports: list[tuple[float, Point]] = []  # (slope still to fall until met, where)
-    for shore in shores:
-        if shore.gap_m is not None and shore.doing != "released" and arm(shore.at) * side > 0.0:
-            supports.append((max(shore.gap_m, 0.0) / (arm(shore.at) * side), shore.at))
-    for crib in cribs:
-        if arm(crib.at) * side > 0.0:
-            supports.append((max(pose.rise(*crib.at) - crib.height_m, 0.0) / (arm(crib.at) * side), crib.at))
-    met: list[Point] = [(x0, y0), (x1, y1)]
-    slope = None
-    for turned, point in sorted(supports):
-        met.append(point)
-        if inside(cg, hull(met)):
-            slope = turned
-            break
-    drops = []
-    for stack in rig.stack:
-        rise = max(pose.rise(*stack.at), 0.0)
-        drops.append(rise if slope is None else min(rise, slope * max(arm(stack.at) * side, 0.0)))
-    return max(drops)
+def _plumb(pose: PoseEstimate, centre: tuple[float, float, float]) -> Point:
+    """Where the plumb line through the centre of gravity meets the load's underside now (load frame)."""
+    x, y, z = centre
+    a, b = pose.a0 + pose.x[1], pose.b0 + pose.x[2]
+    c = upright(a, b)
+    return x - z * a / c, y - z * b / c

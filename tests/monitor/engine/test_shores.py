@@ -4,13 +4,14 @@ import math
 
 import pytest
 
+from monitor.engine.mounts import Level
 from monitor.engine.pose import PoseEstimate
 from monitor.engine.shores import Crib, captured, fall_if_bags_fail
 from monitor.rig.schema import Rig
 
 
 def pose(rise: float) -> PoseEstimate:
-    return PoseEstimate((0.0, rise / 4.2, 0.0, 0.0, 0.0, 0.0), [[0.0] * 6 for _ in range(6)], 0.0, 0.0)
+    return PoseEstimate((0.0, rise / 4.2, 0.0, 0.0, 0.0, 0.0), [[0.0] * 6 for _ in range(6)], Level())
 
 
 @pytest.fixture
@@ -70,8 +71,16 @@ def test_a_fall_is_never_more_than_the_rise(rig, shores):
     assert fall_if_bags_fail(rig, pose(0.002), shores(0.5, 0.5), []) == pytest.approx(0.002)
 
 
-def test_without_a_hinge_it_is_not_known(document, shores):
+def test_without_a_hinge_the_load_comes_down_onto_what_holds_its_centre_of_gravity(document, shores):
+    # It still rests on its west edge: two locked shores beyond the centre of gravity hold it, one is a corner short of that.
     del document["load"]["hinge"]
+    rig = Rig.model_validate(document)
+    assert fall_if_bags_fail(rig, pose(0.1), shores(0.0, 0.0), []) == pytest.approx(0.0, abs=1e-9)
+    assert fall_if_bags_fail(rig, pose(0.1), shores(None, None), []) == pytest.approx(0.1)
+
+
+def test_without_a_planned_centre_of_gravity_it_is_not_known(document, shores):
+    del document["load"]["centre_of_gravity"]
     assert fall_if_bags_fail(Rig.model_validate(document), pose(0.1), shores(0.0, 0.0), []) is None
 
 
@@ -92,5 +101,5 @@ def test_the_hinge_may_lie_in_any_direction(document, shores):
 
     them = [replace(s, at=shore.at) for s, shore in zip(shores(0.0046, 0.0092), rig.shore, strict=True)]
     slope = 0.1 / 4.2
-    at = PoseEstimate((0.0, slope * math.cos(turn), slope * math.sin(turn), 0, 0, 0), [[0.0] * 6] * 6, 0.0, 0.0)
+    at = PoseEstimate((0.0, slope * math.cos(turn), slope * math.sin(turn), 0, 0, 0), [[0.0] * 6] * 6, Level())
     assert fall_if_bags_fail(rig, at, tuple(them), []) == pytest.approx(0.0042)

@@ -6,7 +6,6 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from monitor.engine.geometry import hull, inside
 from monitor.engine.stack import lean_of, share_height
 from monitor.rig.capacity import AreaTable
 from monitor.rig.schema import Bag
@@ -131,12 +130,3 @@ def test_a_lost_gauge_does_not_blind_the_lean(lift, clean_script):
     assert stack.bags[0].pressure_pa is None
     assert stack.lean_m is not None
     assert stack.lean_sd_m > 0.0
-
-
-def test_hull_and_inside():
-    square = hull([(0, 0), (1, 0), (1, 1), (0, 1), (0.5, 0.5)])
-    assert len(square) == 4
-    assert inside((0.5, 0.5), square)
-    assert inside((1.0, 0.5), square)
-    assert not inside((1.1, 0.5), square)
-    assert not inside((0.0, 0.0), hull([(0, 0), (1, 0)]))
