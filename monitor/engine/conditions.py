@@ -12,6 +12,7 @@ from dataclasses import dataclass, field
 from math import asin, hypot
 
 from monitor import quantities as show
+from monitor.engine.estimate import PoseEstimate
 from monitor.engine.picture import (
     BagPicture,
     Picture,
@@ -20,7 +21,6 @@ from monitor.engine.picture import (
     ShorePicture,
     StackPicture,
 )
-from monitor.engine.pose import PoseEstimate
 from monitor.rig.schema import Rig, Step
 
 Evidence = dict[str, float | str | None]

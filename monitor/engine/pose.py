@@ -17,9 +17,10 @@ from math import hypot, inf, sin, sqrt
 
 from monitor.engine.algebra import Matrix, dot, information, inverse, times
 from monitor.engine.channels import ChannelState
-from monitor.engine.integrity import Seen, apart, judge, moved_rather_than_lied, shift, unseen_faults
+from monitor.engine.estimate import PoseEstimate
+from monitor.engine.integrity import Seen, apart, judge, moved_rather_than_lied, unseen_faults
 from monitor.engine.kalman import Row, TripleFilter, variance_along
-from monitor.engine.mounts import GroundMount, Level, LoadMount, Mount, TiltMount, WireMount, asin_clipped
+from monitor.engine.mounts import GroundMount, Level, LoadMount, Mount, TiltMount, WireMount
 from monitor.engine.picture import Point
 from monitor.rig.schema import HeightSensor, Rig
 
@@ -51,73 +52,7 @@ _AT_REST_M, _AT_REST_M_S = 1e-4, 1e-4
 _VOUCHED_M = 0.02
 """The rise at a stack head is known only while the live sensors alone give it to this (one standard deviation)."""
 _NO_FAULT: Row = (0.0, 0.0, 0.0)
-BOUND_SDS = 3.0
-"""Standard deviations in a bound, before what an unseen fault could do. One liar at a time is assumed: while one is left
-out, a row that no other checks any more is taken at its word."""
-
-
-@dataclass(frozen=True, slots=True)
-class PoseEstimate:
-    """The pose at one moment: state, covariance (6x6, the zero's error included), how the load lay at the zero, and how
-    far each fault that the residual test would miss moves [z, a, b]."""
-
-    x: tuple[float, ...]
-    p: list[list[float]]
-    level: Level
-    faults: tuple[Row, ...] = ()
-
-    def rise(self, x_m: float, y_m: float) -> float:
-        """Rise (m) of the load-fixed point (x, y) since the zero."""
-        return self.x[0] + self.x[1] * x_m + self.x[2] * y_m
-
-    def rise_sd(self, x_m: float, y_m: float) -> float:
-        """One standard deviation of `rise`."""
-        return sqrt(max(0.0, variance_along(self.p, (1.0, x_m, y_m))))
-
-    def rise_bound(self, x_m: float, y_m: float) -> float | None:
-        """How far `rise` may be off (m), one sensor lying unseen included; None where a lie of one would go unseen."""
-        return self._bound((1.0, x_m, y_m))
-
-    def rate(self, x_m: float, y_m: float) -> float:
-        """Rise rate (m/s) of the load-fixed point (x, y)."""
-        return self.x[3] + self.x[4] * x_m + self.x[5] * y_m
-
-    def rate_sd(self, x_m: float, y_m: float) -> float:
-        """One standard deviation of `rate`."""
-        block = [row[3:] for row in self.p[3:]]
-        return sqrt(max(0.0, variance_along(block, (1.0, x_m, y_m))))
-
-    def tilt(self, ux: float, uy: float) -> float:
-        """Tilt (rad) since the zero along the unit axis (ux, uy) of the load, positive when its + end has gone up."""
-        before = ux * self.a0 + uy * self.b0
-        return asin_clipped(before + ux * self.x[1] + uy * self.x[2]) - asin_clipped(before)
-
-    def tilt_sd(self, ux: float, uy: float) -> float:
-        """One standard deviation of `tilt` (small-angle: the cosine's own)."""
-        return sqrt(max(0.0, variance_along(self.p, (0.0, ux, uy))))
-
-    def tilt_bound(self, ux: float, uy: float) -> float | None:
-        """How far `tilt` may be off (rad), one sensor lying unseen included; None where a lie of one would go unseen."""
-        return self._bound((0.0, ux, uy))
-
-    def _bound(self, g: Row) -> float | None:
-        unseen = shift(self.faults, g)
-        return None if unseen == inf else BOUND_SDS * sqrt(max(0.0, variance_along(self.p, g))) + unseen
-
-    @property
-    def a0(self) -> float:
-        """Absolute cosine of the load's x axis at the zero."""
-        return self.level.a0
-
-    @property
-    def b0(self) -> float:
-        """Absolute cosine of the load's y axis at the zero."""
-        return self.level.b0
-
-    @property
-    def absolute(self) -> tuple[float, float]:
-        """Tilt of the load's x and y axes against gravity (rad)."""
-        return asin_clipped(self.a0 + self.x[1]), asin_clipped(self.b0 + self.x[2])
+"""One liar at a time is assumed: while one is left out, a row that no other checks any more is taken at its word."""
 
 
 @dataclass(slots=True)
@@ -182,7 +117,7 @@ class PoseFilter:
             axis = tilt.axis[0] / length, tilt.axis[1] / length
             self._sensors[tilt.channel] = _Sensor(tilt.channel, states[tilt.channel], TiltMount(axis, tilt.mounting))
         points = [*self.heads, *(sensor.at for sensor in rig.height)]
-        self._size = max(1.0, max(hypot(*point) for point in points))
+        self.size_m = max(1.0, max(hypot(*point) for point in points))
         ends = rig.load.hinge or (_middle(self.heads),) * 2
         self._still = _middle(ends)
         self.level = Level(still=self._still)
@@ -217,7 +152,7 @@ class PoseFilter:
 
     def _spread(self, variance: float) -> Row:
         """A variance of heights, for z and, at the arm of the farthest point, for the two cosines."""
-        lever = self._size**2
+        lever = self.size_m**2
         return variance, variance / lever, variance / lever
 
     def _cosines(self) -> Point:

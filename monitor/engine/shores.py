@@ -9,10 +9,10 @@ from dataclasses import dataclass
 from math import sqrt
 
 from monitor.engine.channels import ChannelState
+from monitor.engine.estimate import PoseEstimate
 from monitor.engine.fall import Support, fall_about_hinge, fall_free
 from monitor.engine.mounts import upright
 from monitor.engine.picture import Point, ShorePicture
-from monitor.engine.pose import PoseEstimate
 from monitor.rig.parts import centre_of_gravity
 from monitor.rig.schema import Rig, Shore
 

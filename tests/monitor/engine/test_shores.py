@@ -4,8 +4,8 @@ import math
 
 import pytest
 
+from monitor.engine.estimate import PoseEstimate
 from monitor.engine.mounts import Level
-from monitor.engine.pose import PoseEstimate
 from monitor.engine.shores import Crib, captured, fall_if_bags_fail
 from monitor.rig.schema import Rig
 

@@ -1,0 +1,80 @@
+"""The pose at one moment, with its errors: what every other part of the engine asks about rise and tilt.
+
+How it comes about stands in pose.py.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from math import inf, sqrt
+
+from monitor.engine.integrity import shift
+from monitor.engine.kalman import Row, variance_along
+from monitor.engine.mounts import Level, asin_clipped
+
+BOUND_SDS = 3.0
+"""Standard deviations in a bound, before what an unseen fault could do."""
+
+
+@dataclass(frozen=True, slots=True)
+class PoseEstimate:
+    """The pose at one moment: state, covariance (6x6, the zero's error included), how the load lay at the zero, and how
+    far each fault that the residual test would miss moves [z, a, b]."""
+
+    x: tuple[float, ...]
+    p: list[list[float]]
+    level: Level
+    faults: tuple[Row, ...] = ()
+
+    def rise(self, x_m: float, y_m: float) -> float:
+        """Rise (m) of the load-fixed point (x, y) since the zero."""
+        return self.x[0] + self.x[1] * x_m + self.x[2] * y_m
+
+    def rise_sd(self, x_m: float, y_m: float) -> float:
+        """One standard deviation of `rise`."""
+        return sqrt(max(0.0, variance_along(self.p, (1.0, x_m, y_m))))
+
+    def rise_bound(self, x_m: float, y_m: float) -> float | None:
+        """How far `rise` may be off (m), one sensor lying unseen included; None where a lie of one would go unseen."""
+        return self._bound((1.0, x_m, y_m))
+
+    def rate(self, x_m: float, y_m: float) -> float:
+        """Rise rate (m/s) of the load-fixed point (x, y)."""
+        return self.x[3] + self.x[4] * x_m + self.x[5] * y_m
+
+    def rate_sd(self, x_m: float, y_m: float) -> float:
+        """One standard deviation of `rate`."""
+        block = [row[3:] for row in self.p[3:]]
+        return sqrt(max(0.0, variance_along(block, (1.0, x_m, y_m))))
+
+    def tilt(self, ux: float, uy: float) -> float:
+        """Tilt (rad) since the zero along the unit axis (ux, uy) of the load, positive when its + end has gone up."""
+        before = ux * self.a0 + uy * self.b0
+        return asin_clipped(before + ux * self.x[1] + uy * self.x[2]) - asin_clipped(before)
+
+    def tilt_sd(self, ux: float, uy: float) -> float:
+        """One standard deviation of `tilt` (small-angle: the cosine's own)."""
+        return sqrt(max(0.0, variance_along(self.p, (0.0, ux, uy))))
+
+    def tilt_bound(self, ux: float, uy: float) -> float | None:
+        """How far `tilt` may be off (rad), one sensor lying unseen included; None where a lie of one would go unseen."""
+        return self._bound((0.0, ux, uy))
+
+    def _bound(self, g: Row) -> float | None:
+        unseen = shift(self.faults, g)
+        return None if unseen == inf else BOUND_SDS * sqrt(max(0.0, variance_along(self.p, g))) + unseen
+
+    @property
+    def a0(self) -> float:
+        """Absolute cosine of the load's x axis at the zero."""
+        return self.level.a0
+
+    @property
+    def b0(self) -> float:
+        """Absolute cosine of the load's y axis at the zero."""
+        return self.level.b0
+
+    @property
+    def absolute(self) -> tuple[float, float]:
+        """Tilt of the load's x and y axes against gravity (rad)."""
+        return asin_clipped(self.a0 + self.x[1]), asin_clipped(self.b0 + self.x[2])
