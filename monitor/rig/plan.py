@@ -12,7 +12,8 @@ from monitor import quantities as show
 from monitor.rig.capacity import AreaTable
 from monitor.rig.checks import notes
 from monitor.rig.parts import centre_of_gravity, total_weight
-from monitor.rig.schema import Rig, Stack, Step
+from monitor.rig.schema import Crib, Rig, Stack, Step
+from monitor.rig.timber import crib_guidance
 
 CAUTIONS = (
     "This sheet supports and never replaces a trained safety officer, the makers'",
@@ -170,6 +171,7 @@ def sheet(rig: Rig, it: Plan) -> str:
         ),
         f"Rate      at most {show.speed(limits.rise_rate, units)} up or down",
         f"Shores    {', '.join(s.name for s in rig.shore) or 'none: capture is by cribbing'}",
+        *(_crib(crib, units) for crib in rig.crib),
         f"Sensors   {len(rig.channel)} channels on {', '.join(port.name for port in rig.port)}",
     ]
     said = notes(rig)
@@ -192,6 +194,16 @@ def _stack_lines(stack: StackPlan, units: str) -> list[str]:
             f"{show.length(stack.reach_m, units)}: {verdict}"
         )
     return lines
+
+
+def _crib(crib: Crib, units: str) -> str:
+    """What the guides say of a crib: guidance, to which the authority in charge has the last word."""
+    guide = crib_guidance(crib)
+    wet = ", wet" if crib.wet else ""
+    return (
+        f"Crib      {crib.name}: {crib.timber}, {crib.members} a layer{wet}: guides allow "
+        f"{show.force(guide.capacity_n, units)} and {show.length(guide.height_m, units)} high"
+    )
 
 
 def _step(step: Step, rig: Rig, units: str) -> str:

@@ -128,3 +128,14 @@ def test_the_area_of_a_data_plate():
     assert table.height_at(0.1, highest=True) == pytest.approx(0.3)
     assert table.height_at(0.2) == 0.1
     assert table.height_at(0.01) == 0.5
+
+
+def test_a_crib_of_the_plan_says_what_the_guides_allow():
+    document = tomllib.loads(TEXT)
+    document["crib"] = [{"name": "C1", "at": ["4.4 m", "0 m"], "width": "0.3 m", "wet": True}]
+    rig = Rig.model_validate(document)
+    # California OES, Rescue Systems 1: 24,000 lb for two four-by-fours a layer, times 0.67 wet (NDS, from memory); 3 x width.
+    line = next(line for line in sheet(rig, plan(rig)).splitlines() if line.startswith("Crib"))
+    assert "C1: 4x4, 2 a layer, wet" in line
+    assert f"{24_000 * 4.4482216 * 0.67 / 1000:.1f} kN" in line
+    assert "0.90 m" in line or "900 mm" in line
