@@ -1,0 +1,162 @@
+"""The pose over random lifts: errors against the truth and the steady limit, honesty of the errors, and who is blamed.
+
+python tests/bench/bench_pose.py [LIFTS]    (500 of each kind unless said; two minutes a kind on two cores)
+
+Every lift has a rig of its own: size, slant of the hinge, three or four heights of every mounting, two or three
+inclinometers, noise, rates of 8 to 25 a second with a tenth of jitter, and a load that is not level. All of it is invented.
+"""
+
+import random
+import sys
+from concurrent.futures import ProcessPoolExecutor
+from dataclasses import dataclass, field
+from math import sqrt
+
+import numpy as np
+from lifts import PoseRig, shaken, steady
+
+from drivers.reading import Quality, Reading
+from monitor.engine.engine import Engine
+from monitor.engine.kalman import TripleFilter
+
+SECONDS, TICKS = 24.0, 20
+ZERO_S, RISE_S, STOP_S = 2.5, 6.0, 20.0
+KINDS = ("steady", "shaken", "bias")
+
+
+@dataclass
+class Outcome:
+    """What one lift showed."""
+
+    rest: list = field(default_factory=list)
+    lifting: list = field(default_factory=list)
+    nis: list = field(default_factory=list)
+    covered: int = 0
+    pictures: int = 0
+    silent: int = 0
+    placed_s: float | None = None
+    blamed: set = field(default_factory=set)
+    odd: int = 0
+
+
+def play(job: tuple[str, int]) -> Outcome:
+    """One lift of a kind, from its seed."""
+    kind, seed = job
+    rng, out = random.Random(seed), Outcome()
+    it = PoseRig(rng)
+    engine = Engine(it.rig())
+    speed = rng.uniform(3e-3, 10e-3) / it.lift_at[0]
+    path = shaken(rng, SECONDS, 3e-6) if kind == "shaken" else []
+    liar, since, sign = rng.choice(list(it.noise)), rng.uniform(8.0, 18.0), rng.choice([-1.0, 1.0])
+    size = max(1.0, max(float(np.hypot(*h["at"])) for h in it.document["height"]), float(np.hypot(*it.lift_at)))
+
+    def theta(t: float) -> float:
+        if kind == "shaken":
+            return path[int(max(0.0, t - 3.0) * 100)] / size
+        return steady(t, speed, RISE_S, STOP_S)
+
+    head = np.array([1.0, *it.lift_at])
+    zeroed = False
+    for t, name in moments(rng, it.period):
+        now = int(t * 1e9)
+        if name:
+            value = it.see(theta(t))[name] + rng.gauss(0.0, it.noise[name])
+            if kind == "bias" and name == liar and t >= since:
+                value += sign * 10.0 * it.noise[name]
+            engine.accept(Reading(name, 0, now, None, value, Quality.GOOD))
+        elif not zeroed:
+            if t >= ZERO_S:
+                engine.zero(now)
+                zeroed = True
+        else:
+            engine.pose.tick(now)
+            pose = engine.pose.estimate(now)
+            if pose is None or not np.isfinite(pose.x).all():
+                out.odd += 1
+                continue
+            error = np.array(pose.x[:3]) - it.truth(theta(t))
+            p = np.array(pose.p)[:3, :3]
+            sample = (
+                error @ head / pose.rise_sd(*it.lift_at),
+                error[1] / sqrt(p[1, 1]),
+                error @ np.linalg.solve(p, error),
+            )
+            if 4.0 < t < RISE_S and kind != "bias":
+                out.rest.append(sample)
+            if 8.0 < t < STOP_S and kind != "bias":
+                out.lifting.append(sample)
+            bound = pose.rise_bound(*it.lift_at)
+            out.pictures += 1
+            out.silent += bound is None
+            out.covered += bound is not None and abs(error @ head) <= bound
+            for channel, state in engine.channels.items():
+                if state.excluded and kind == "bias" and channel == liar and t >= since:
+                    out.placed_s = t - since if out.placed_s is None else out.placed_s
+                elif state.excluded:
+                    out.blamed.add(channel)
+    return out
+
+
+def moments(rng: random.Random, periods: dict[str, float]) -> list[tuple[float, str]]:
+    """When each channel reads, with jitter, and when the clock ticks (no name)."""
+    found = [(k / TICKS, "") for k in range(1, int(SECONDS * TICKS))]
+    for name, period in periods.items():
+        phase = rng.uniform(0.2, 1.0) * period
+        count = int((SECONDS - phase) / period)
+        found += [(phase + (k + rng.uniform(-0.1, 0.1)) * period, name) for k in range(count)]
+    return sorted(found)
+
+
+def normalised_innovations(lifts: int) -> float:
+    """Mean of the squared innovations over the variance that the update gives them, over lifts as unsteady as the model."""
+    kept: list[float] = []
+    correct = TripleFilter.correct
+
+    def listen(self: TripleFilter, ph: list[float], s: float, innovation: float) -> None:
+        kept.append(innovation * innovation / s)
+        correct(self, ph, s, innovation)
+
+    TripleFilter.correct = listen
+    try:
+        for seed in range(lifts):
+            play(("shaken", seed))
+    finally:
+        TripleFilter.correct = correct
+    return sum(kept) / len(kept)
+
+
+def tell(kind: str, lifts: list[Outcome]) -> None:
+    """The figures of one kind."""
+    print(f"{kind}: {len(lifts)} lifts")
+    for name in ("rest", "lifting"):
+        samples = np.array([s for it in lifts for s in getattr(it, name)])
+        if len(samples):
+            rise, tilt, _ = np.sqrt(np.mean(samples**2, axis=0))
+            print(
+                f"  {name}: RMS error over the steady limit {rise:.2f} rise, {tilt:.2f} tilt; NEES {samples[:, 2].mean() / 3:.2f}"
+            )
+    pictures = sum(it.pictures for it in lifts)
+    covered = sum(it.covered for it in lifts) / (pictures - sum(it.silent for it in lifts))
+    print(
+        f"  error within its bound in {100 * covered:.3f} % of {pictures} pictures; no pose in {sum(it.odd for it in lifts)}"
+    )
+    if kind == "bias":
+        soon = sum(it.placed_s is not None and it.placed_s <= 1.0 for it in lifts)
+        wrong = sum(bool(it.blamed) for it in lifts)
+        print(
+            f"  placed within 1 s in {100 * soon / len(lifts):.1f} %, another blamed in {100 * wrong / len(lifts):.2f} %"
+        )
+    else:
+        print(f"  sensors left out in {sum(bool(it.blamed) for it in lifts)} lifts")
+
+
+def main() -> None:
+    lifts = int(sys.argv[1]) if len(sys.argv) > 1 else 500
+    with ProcessPoolExecutor() as pool:
+        for kind in KINDS:
+            tell(kind, list(pool.map(play, ((kind, seed) for seed in range(lifts)), chunksize=4)))
+    print(f"mean NIS {normalised_innovations(max(1, lifts // 20)):.3f} (shaken, {max(1, lifts // 20)} lifts)")
+
+
+if __name__ == "__main__":
+    main()
