@@ -52,7 +52,12 @@ def picture(it: Picture) -> Json:
             "bound_m": load.bound_m,
             "rate_m_s": load.rate_m_s,
         },
-        "hinge": {"distance_m": None, "direction_rad": None, "sd_m": None},
+        "hinge": {
+            "distance_m": it.hinge.distance_m,
+            "direction_rad": it.hinge.direction_rad,
+            "sd_m": it.hinge.sd_m,
+            "free": it.hinge.free,
+        },
         "balance": {"weight_n": None, "cg_m": None, "moment_nm": None, "tip_rad": None, "tip_sd_rad": None},
         "stacks": {stack.name: _stack(stack) for stack in it.stacks},
         "shores": {
@@ -93,12 +98,14 @@ def _stack(it: StackPicture) -> Json:
         "lean_y_m": it.lean_y_m,
         "lean_use": it.lean_use,
         "reach_m": it.reach_m,
+        "sink_m_s": it.sink_m_s,
         "bags": {
             bag.name: {
                 "pressure_pa": bag.pressure_pa,
                 "height_m": bag.height_m,
                 "use": bag.use,
                 "doing": bag.doing,
+                "loss_pa_s": bag.loss_pa_s,
             }
             for bag in it.bags
         },

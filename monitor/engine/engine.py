@@ -12,6 +12,8 @@ from drivers.reading import Reading
 from monitor.engine.activity import StackActivity
 from monitor.engine.channels import ChannelState
 from monitor.engine.conditions import Scene
+from monitor.engine.estimate import PoseEstimate
+from monitor.engine.hinge import UNKNOWN, hinge_of
 from monitor.engine.orders import Orders
 from monitor.engine.picture import (
     LoadPicture,
@@ -21,7 +23,7 @@ from monitor.engine.picture import (
     StackPicture,
     ZeroPicture,
 )
-from monitor.engine.pose import PoseEstimate, PoseFilter
+from monitor.engine.pose import PoseFilter
 from monitor.engine.sequence import Sequence
 from monitor.engine.shores import Crib, ShoreState, captured, fall_if_bags_fail
 from monitor.engine.stack import StackState
@@ -126,6 +128,7 @@ class Engine:
             step=step,
             steps=self.sequence.pictures(),
             load=load,
+            hinge=hinge_of(pose, self.pose.size_m, self.pose.heads) if pose else UNKNOWN,
             stacks=stacks,
             shores=shores,
             captured_m=self.captured_m,

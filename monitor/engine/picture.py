@@ -54,9 +54,9 @@ class SensorStatus(StrEnum):
 class LoadPicture:
     """Where the load is, since the zero. `rise_m` is the greatest rise at a stack head, `rate_m_s` its rate there.
 
-    `tilt_x_rad` and `tilt_y_rad` are positive when the + end of the load's x or y axis has gone up. `bound_m` is how
-    far the rise may be off (three standard deviations). `z_m`, `a`, `b` are the pose itself: the rise of the
-    load-fixed point (x, y) is z + a*x + b*y.
+    `tilt_x_rad` and `tilt_y_rad` are positive when the + end of the load's x or y axis has gone up. `bound_m` is how far
+    the rise may be off, one sensor lying unseen included; None where such a lie would not be seen at all. `z_m`, `a`,
+    `b` are the pose itself: the rise of the load-fixed point (x, y) is z + a*x + b*y.
     """
 
     rise_m: float | None
@@ -73,9 +73,21 @@ class LoadPicture:
 
 
 @dataclass(frozen=True, slots=True)
+class HingePicture:
+    """Where the load turns: the line of no rise in its underside, by its distance from the load's origin, that distance's
+    standard deviation, and its direction (rad from +x, in [-45, 135) degrees). `free`: it rises without turning."""
+
+    distance_m: float | None
+    direction_rad: float | None
+    sd_m: float | None
+    free: bool | None
+
+
+@dataclass(frozen=True, slots=True)
 class BagPicture:
     """One bag. `use` is pressure over working pressure; `doing` is resting, filling, holding, venting or unknown;
-    `needed_pa` the pressure at which it would carry the stack's force at its present height."""
+    `needed_pa` the pressure at which it would carry the stack's force at its present height. `loss_pa_s`: how fast it loses
+    air while nobody touches it, None unless that is beyond doubt."""
 
     name: str
     pressure_pa: float | None
@@ -86,13 +98,15 @@ class BagPicture:
     supply_pa: float
     working_pa: float
     doing: str
+    loss_pa_s: float | None
 
 
 @dataclass(frozen=True, slots=True)
 class StackPicture:
     """One stack. Lean is how far the head's centre stands from the foot's, positive toward +x and +y; `lean_use` is
     its length over the foot's ring. `reach_m` is the total height, ground to load, at which the supply can lift no
-    more. `rise_m` is the load's rise at this head. `plates` are the centres (x, y offset, height) from foot to head."""
+    more. `rise_m` is the load's rise at this head. `plates` are the centres (x, y offset, height) from foot to head.
+    `sink_m_s`: how fast the head sinks while nobody fills or vents (down positive), None unless that is beyond doubt."""
 
     name: str
     at: Point
@@ -108,6 +122,7 @@ class StackPicture:
     lean_use: float | None
     lean_rate_m_s: float | None
     plates: tuple[tuple[float, float, float], ...]
+    sink_m_s: float | None
     bags: tuple[BagPicture, ...]
 
 
@@ -243,6 +258,7 @@ class Picture:
     step: NowPicture | None
     steps: tuple[StepPicture, ...]
     load: LoadPicture
+    hinge: HingePicture
     stacks: tuple[StackPicture, ...]
     shores: tuple[ShorePicture, ...]
     captured_m: float | None

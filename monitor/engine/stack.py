@@ -11,9 +11,10 @@ from dataclasses import dataclass
 from math import atan, hypot, sqrt, tan
 
 from monitor.engine.channels import ChannelState
+from monitor.engine.estimate import PoseEstimate
 from monitor.engine.kalman import RateFilter
+from monitor.engine.leak import PressureLoss, Sinking
 from monitor.engine.picture import BagPicture, StackPicture
-from monitor.engine.pose import PoseEstimate
 from monitor.rig.capacity import AreaTable
 from monitor.rig.schema import Rig, Stack
 
@@ -104,6 +105,8 @@ class StackState:
         self.isolated: set[str] = set()
         self._states = states
         self._trend: RateFilter | None = None
+        self._sinking = Sinking()
+        self._losses = [PressureLoss() for _ in stack.bag]
 
     def lean_channels(self) -> tuple[str, ...]:
         """The channels that the lean needs."""
@@ -123,6 +126,8 @@ class StackState:
         total = stack.height_at_zero + rise if rise is not None else None
         pressures = [self.pressure(i, now_ns) for i in range(len(stack.bag))]
         force, heights = self._equilibrium(total, rise, pressures)
+        still = not {"filling", "venting"} & set(doing.values())
+        sink = self._sinking.tick(now_ns, still, rise, pose.rise_sd(*stack.at) if pose else 0.0)
         lean = self._lean(rise, heights, pose, now_ns)
         length = hypot(lean.x, lean.y) if lean else None
         if lean and length is not None:
@@ -146,18 +151,28 @@ class StackState:
             lean_use=None if length is None else length / stack.ring,
             lean_rate_m_s=self._trend.rate if self._trend else None,
             plates=lean.plates if lean else (),
+            sink_m_s=sink.sink_m_s if sink and sink.significant else None,
             bags=tuple(
-                self._bag(i, pressures[i], heights[i] if heights else None, force, doing[bag.name], now_ns)
+                self._bag(i, pressures[i], heights[i] if heights else None, force, doing[bag.name], still, now_ns)
                 for i, bag in enumerate(stack.bag)
             ),
         )
 
     def _bag(
-        self, i: int, pressure: float | None, height: float | None, force: float | None, doing: str, now_ns: int
+        self,
+        i: int,
+        pressure: float | None,
+        height: float | None,
+        force: float | None,
+        doing: str,
+        still: bool,
+        now_ns: int,
     ) -> BagPicture:
         bag = self.stack.bag[i]
         known = pressure is not None
         reading = self.pressures[i].reading(now_ns) if known else None
+        warmth = self._states[bag.temperature].value(now_ns) if bag.temperature else None
+        loss = self._losses[i].tick(now_ns, still, reading, self.pressures[i].sd, warmth)
         return BagPicture(
             name=bag.name,
             pressure_pa=reading,
@@ -168,6 +183,7 @@ class StackState:
             supply_pa=self.stack.supply,
             working_pa=bag.working_pressure,
             doing=doing,
+            loss_pa_s=loss.loss_pa_s if loss and loss.significant else None,
         )
 
     def _equilibrium(

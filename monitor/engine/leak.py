@@ -1,0 +1,279 @@
+"""Leaks at hold: a load on bags that sinks, and a fixed volume of air that loses pressure.
+
+A leaking bag under load shows no falling pressure: the load goes on pressing, and sinks. A bag (or shore) whose height is
+fixed because the load stands on shores does lose pressure. Both are a straight line fitted to what came in since nobody
+touched anything, for as long back as it is straight, with its error. Whether anybody fills or vents, and what to say of a
+leak, is decided elsewhere.
+
+Air that has just been pressed in is warm and shrinks as it cools, at constant load as well as in a fixed volume. Where no
+sensor gives its temperature the first while after a fill is left out; slower cooling still looks like a leak.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from math import fsum, hypot, sqrt
+
+P_ATM = 101_325.0
+"""Standard atmosphere, Pa (exact; CGPM 1954)."""
+
+_SIGNIFICANT = 4.0
+"""Standard deviations a rate must exceed (common practice, no source)."""
+_SINKS_M_S = 0.05e-3
+"""Sinking slower than this, 3 mm a minute, is creep (common practice, no source)."""
+_LOSES_PA_S = 10.0
+"""Loss slower than this, 0.36 bar an hour, is not called a leak (invented)."""
+_HOLD_OFF_NS = 20_000_000_000
+"""How long air is left to cool after a fill (invented)."""
+_BLOCK_NS = 1_000_000_000
+"""Readings are averaged over this: longer than the filters before them remember, so that the means err independently."""
+_FEWEST = 10
+"""Means before there is a rate (invented): fewer make four standard deviations no rare thing."""
+_MOST = 300
+"""Means kept: five minutes (invented)."""
+_UNCORRECTED_S = 60.0
+"""How long a pressure must have fallen along one line to be called a leak where no temperature is known: cooling slows
+down meanwhile (invented)."""
+_JOLT = 5.0
+"""Standard deviations by which a mean off the line shows that something else has moved (invented)."""
+_ROUNDING = 1e-9
+"""Share of a reading that is nothing but rounding: readings without noise are no jolt to one another."""
+_CREDIBLE = 1e12
+"""No reading is larger, in any unit used here: what is comes from a broken sensor, and its square must stay finite."""
+
+
+@dataclass(frozen=True, slots=True)
+class SinkPicture:
+    """How fast a stack head sinks at hold (m/s, down positive), one standard deviation, over how long that was seen (s).
+
+    `significant`: beyond four standard deviations and beyond creep.
+    """
+
+    sink_m_s: float
+    sink_sd_m_s: float
+    over_s: float
+    significant: bool
+
+
+@dataclass(frozen=True, slots=True)
+class LossPicture:
+    """How fast a fixed volume loses air (gauge Pa/s at the first temperature and volume seen, loss positive).
+
+    One standard deviation, over how long that was seen (s). `corrected`: for temperature; if not, a loss may be cooling.
+    `free_air_m3_s`: the loss as air at atmospheric pressure, None where the volume is not known. `significant`: beyond
+    four standard deviations and 10 Pa/s, and for a minute where it is not corrected.
+    """
+
+    loss_pa_s: float
+    loss_sd_pa_s: float
+    over_s: float
+    corrected: bool
+    free_air_m3_s: float | None
+    significant: bool
+
+
+@dataclass(frozen=True, slots=True)
+class _Line:
+    """A least-squares line through (t, y, noise): about its mean point, slope up positive.
+
+    `variance` of one point about it: what the residuals show, or what the noise says if that is more.
+    """
+
+    n: int
+    t: float
+    y: float
+    slope: float
+    stt: float
+    variance: float
+
+    @classmethod
+    def through(cls, points: Sequence[tuple[float, float, float]]) -> _Line:
+        """Fit it. `points`: at least three, at different times."""
+        n = len(points)
+        t, y = fsum(p[0] for p in points) / n, fsum(p[1] for p in points) / n
+        stt = fsum((p[0] - t) ** 2 for p in points)
+        slope = fsum((p[0] - t) * (p[1] - y) for p in points) / stt
+        left = fsum((p[1] - y - slope * (p[0] - t)) ** 2 for p in points) / (n - 2)
+        noise = fsum(p[2] ** 2 for p in points) / n
+        return cls(n, t, y, slope, stt, max(left, noise) + (_ROUNDING * y) ** 2)
+
+    @property
+    def slope_sd(self) -> float:
+        """One standard deviation of `slope`."""
+        return sqrt(self.variance / self.stt)
+
+    @property
+    def over_s(self) -> float:
+        """How long it is: as long as so many points evenly spread."""
+        return sqrt(12.0 * self.stt / self.n)
+
+    def misses(self, t: float, y: float) -> bool:
+        """Whether a new point lies off it beyond chance."""
+        off = y - self.y - self.slope * (t - self.t)
+        return off * off > _JOLT**2 * self.variance * (1.0 + 1.0 / self.n + (t - self.t) ** 2 / self.stt)
+
+    def bends(self, after: _Line) -> bool:
+        """Whether the line after it runs on at another slope, beyond chance."""
+        return abs(after.slope - self.slope) > _SIGNIFICANT * hypot(after.slope_sd, self.slope_sd)
+
+    def falls(self, limit: float) -> bool:
+        """Whether it falls beyond doubt, and faster than `limit`."""
+        return -self.slope > max(limit, _SIGNIFICANT * self.slope_sd)
+
+
+class _Trend:
+    """What came in since the last restart, as means over a second, for as long back as it is one straight line.
+
+    After a jolt it starts again; where it bends, the older half is forgotten: what has stopped is no leak any more. The
+    noise of a mean is taken as that of one reading, as if averaging had not helped: what remains of a reading's error is
+    often the same over the whole second.
+    """
+
+    def __init__(self) -> None:
+        self.restart()
+
+    def restart(self) -> None:
+        """Forget everything."""
+        self.line: _Line | None = None
+        self._means: list[tuple[float, float, float]] = []
+        self._block: list[tuple[float, float, float]] = []
+        self._from_ns: int | None = None
+        self._block_ns = 0
+
+    def add(self, now_ns: int, value: float, noise: float) -> None:
+        """Take one reading and its standard deviation; one that is not a number or goes back in time is left out."""
+        if not (abs(value) < _CREDIBLE and 0.0 <= noise < _CREDIBLE):
+            return
+        if self._from_ns is None:
+            self._from_ns = self._block_ns = now_ns
+        t = (now_ns - self._from_ns) * 1e-9
+        if self._block and t < self._block[-1][0]:
+            return
+        if now_ns - self._block_ns >= _BLOCK_NS:
+            size = len(self._block)
+            mean_t, mean, mean_noise = (fsum(column) / size for column in zip(*self._block, strict=True))
+            self._take((mean_t, mean, mean_noise))
+            self._block, self._block_ns = [], now_ns
+        self._block.append((t, value, noise))
+
+    def _take(self, mean: tuple[float, float, float]) -> None:
+        means = self._means
+        half = _FEWEST // 2
+        if len(means) >= half and _Line.through(means).misses(mean[0], mean[1]):
+            means.clear()
+        means.append(mean)
+        del means[:-_MOST]
+        while len(means) > _FEWEST:
+            middle = len(means) // 2
+            if not _Line.through(means[:middle]).bends(_Line.through(means[middle:])):
+                break
+            del means[: min(middle, len(means) - _FEWEST)]
+        self.line = _Line.through(means) if len(means) >= _FEWEST else None
+
+
+class _Hold:
+    """Since when nobody has filled or vented."""
+
+    def __init__(self) -> None:
+        self._since_ns: int | None = None
+
+    def still_for_ns(self, now_ns: int, still: bool) -> int | None:
+        """How long it has been quiet as far as is known, None while it is not."""
+        if not still:
+            self._since_ns = None
+            return None
+        if self._since_ns is None:
+            self._since_ns = now_ns
+        return now_ns - self._since_ns
+
+
+class Sinking:
+    """The sinking of one stack head at hold, load on the bags: followed from tick to tick."""
+
+    def __init__(self) -> None:
+        self.reset()
+
+    def reset(self) -> None:
+        """Start again: something was moved that `still` does not tell of."""
+        self._trend, self._hold = _Trend(), _Hold()
+
+    def tick(self, now_ns: int, still: bool, rise_m: float | None, rise_sd_m: float = 0.0) -> SinkPicture | None:
+        """How fast it sinks. `still`: nobody fills or vents a bag of this stack, nor moves the load otherwise.
+
+        `rise_m`: of the stack head (up positive), with its standard deviation; None while it is not known. None until
+        there is a rate: 20 s for the air to cool and ten for a line.
+        """
+        quiet = self._hold.still_for_ns(now_ns, still)
+        if quiet is None:
+            self._trend.restart()
+        if quiet is None or rise_m is None or quiet < _HOLD_OFF_NS:
+            return None
+        self._trend.add(now_ns, rise_m, rise_sd_m)
+        line = self._trend.line
+        return SinkPicture(-line.slope, line.slope_sd, line.over_s, line.falls(_SINKS_M_S)) if line else None
+
+
+class PressureLoss:
+    """The loss of one shut bag or shore whose volume stays as it is, load on shores: followed from tick to tick."""
+
+    def __init__(self, atmospheric_pa: float = P_ATM) -> None:
+        self.atmospheric_pa = atmospheric_pa
+        self.reset()
+
+    def reset(self) -> None:
+        """Start again: something was changed that `still` does not tell of."""
+        self._trend, self._hold = _Trend(), _Hold()
+        self._reference: tuple[float | None, float | None] = (None, None)
+
+    def tick(
+        self,
+        now_ns: int,
+        still: bool,
+        pressure_pa: float | None,
+        noise_pa: float = 0.0,
+        temperature_k: float | None = None,
+        volume_m3: float | None = None,
+    ) -> LossPicture | None:
+        """How fast it loses air. `still`: nobody fills or vents it. `pressure_pa` gauge, None while it is not known.
+
+        `temperature_k` of the air inside and `volume_m3`, where they are known: with them a pressure that follows them
+        is no loss. Without a temperature nothing is said within 20 s of a fill. None until there is a rate.
+        """
+        quiet = self._hold.still_for_ns(now_ns, still)
+        temperature, volume = _positive(temperature_k), _positive(volume_m3)
+        before_t, before_v = self._reference
+        if quiet is None or (temperature is None, volume is None) != (before_t is None, before_v is None):
+            self._trend.restart()
+            self._reference = before_t, before_v = temperature, volume
+        if quiet is None or pressure_pa is None or (temperature is None and quiet < _HOLD_OFF_NS):
+            return None
+        warmer = temperature / before_t if temperature and before_t else 1.0
+        larger = volume / before_v if volume and before_v else 1.0
+        self._trend.add(now_ns, at_reference(pressure_pa, warmer, larger, self.atmospheric_pa), noise_pa)
+        line = self._trend.line
+        if line is None:
+            return None
+        return LossPicture(
+            loss_pa_s=-line.slope,
+            loss_sd_pa_s=line.slope_sd,
+            over_s=line.over_s,
+            corrected=temperature is not None,
+            free_air_m3_s=-line.slope * before_v / self.atmospheric_pa
+            if before_v and self.atmospheric_pa > 0.0
+            else None,
+            significant=line.falls(_LOSES_PA_S) and (temperature is not None or line.over_s >= _UNCORRECTED_S),
+        )
+
+
+def at_reference(pressure_pa: float, warmer: float, larger: float, atmospheric_pa: float = P_ATM) -> float:
+    """The gauge pressure (Pa) that air of gauge `pressure_pa` would have at its reference temperature and volume.
+
+    `warmer`, `larger`: its absolute temperature and volume now over those at the reference. p V / T is constant with p
+    absolute (ideal gas: Boyle, Gay-Lussac), which is why the atmosphere counts.
+    """
+    return (pressure_pa + atmospheric_pa) * larger / warmer - atmospheric_pa if warmer > 0.0 else pressure_pa
+
+
+def _positive(value: float | None) -> float | None:
+    return value if value is not None and 0.0 < value < _CREDIBLE else None
