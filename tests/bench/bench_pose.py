@@ -1,6 +1,6 @@
 """The pose over random lifts: errors against the truth and the steady limit, honesty of the errors, and who is blamed.
 
-python tests/bench/bench_pose.py [LIFTS]    (500 of each kind unless said; two minutes a kind on two cores)
+python tests/bench/bench_pose.py [LIFTS] [KIND...]    (500 of each kind unless said; two minutes a kind on two cores)
 
 Every lift has a rig of its own: size, slant of the hinge, three or four heights of every mounting, two or three
 inclinometers, noise, rates of 8 to 25 a second with a tenth of jitter, and a load that is not level. All of it is invented.
@@ -153,7 +153,7 @@ def tell(kind: str, lifts: list[Outcome]) -> None:
 def main() -> None:
     lifts = int(sys.argv[1]) if len(sys.argv) > 1 else 500
     with ProcessPoolExecutor() as pool:
-        for kind in KINDS:
+        for kind in sys.argv[2:] or KINDS:
             tell(kind, list(pool.map(play, ((kind, seed) for seed in range(lifts)), chunksize=4)))
     print(f"mean NIS {normalised_innovations(max(1, lifts // 20)):.3f} (shaken, {max(1, lifts // 20)} lifts)")
 
