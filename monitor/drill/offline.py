@@ -5,7 +5,7 @@ For tests and for making recordings. Nothing here sleeps or opens a port.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from typing import Protocol
 
 from drivers.mqtt import MqttReader
@@ -13,7 +13,7 @@ from drivers.reading import LinkState, Reading
 from drivers.serial_line import SerialReader
 from monitor.debrief.verdict import Verdict
 from monitor.drill.scenario import Scenario
-from monitor.drill.wire import Said, VirtualRig
+from monitor.drill.wire import PortClock, Said, VirtualRig
 from monitor.engine.engine import Engine
 from monitor.engine.picture import Picture, Transition
 from monitor.live import hand
@@ -36,13 +36,14 @@ def play(
     scenario: Scenario,
     *,
     seed: int = 1,
+    clocks: Mapping[str, PortClock] | None = None,
     keeper: Keeper | None = None,
     on_step: Callable[[VirtualRig, Picture], None] | None = None,
     doctor: Callable[[Said], Said | None] = lambda said: said,
 ) -> Verdict:
     """Play a drill to its end; returns the verdict on it. `doctor` may change or swallow what a port says."""
     engine, verdict = Engine(rig), Verdict()
-    virtual = VirtualRig(rig, scenario, seed)
+    virtual = VirtualRig(rig, scenario, seed, clocks or {})
     waiting: list[Entry] = [Notice(0, "link", port.name, False, "connected") for port in rig.port]
 
     def sink(it: Reading | LinkState) -> None:

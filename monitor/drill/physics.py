@@ -1,268 +1,296 @@
-"""The truth of a virtual rig: a rigid load on its hinge, bags that hold air, valves, shores that lock in steps.
+"""The truth of a virtual rig: a rigid load, with a hinge or free, on stacks of bags, with shores that follow and lock.
 
-Quasi-static: no inertia, one equilibrium a step. It knows nothing of sensors and shares nothing with the estimator.
-A bag holds an amount of air n = p_abs * V (Pa m^3 at one temperature, Boyle); its volume grows by its effective area,
-dV = A dh, so that F = p dV/dh (virtual work); joined bags carry one force and their heights sum to the room the load leaves.
-Free lifts (no hinge) are not simulated yet.
+Quasi-static: one equilibrium a step. It knows nothing of sensors and shares nothing with the estimator. The head of a
+stack follows the load-fixed point it touches, unless it slips or the bags roll; its plates share the load's tilt, and what
+their tilts do not explain of the head's offset is shear of the bags.
 """
 
 from __future__ import annotations
 
-import itertools
-from dataclasses import dataclass, field
-from math import asin, cos, floor, hypot, sin, sqrt, tan
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from math import asin, atan2, hypot, sin
 
-from monitor.rig.parts import centre_of_gravity, total_weight
-from monitor.rig.schema import Bag, Rig, Shore, Stack
+from monitor.drill import lean as bent
+from monitor.drill.air import (
+    CONDUCTANCE,
+    CRITICAL_RATIO,
+    P_ATM,
+    P_REFERENCE,
+    T_REFERENCE,
+    VENT_CONDUCTANCE,
+    AirBag,
+    BagStack,
+    flow,
+)
+from monitor.drill.balance import Free, Hinged, Post
+from monitor.drill.body import Hinge, Placement, Point, free_placement, hinge_of
+from monitor.drill.shore import FOLLOW_AT_LEAST, TrueShore
+from monitor.rig.parts import centre_of_gravity as planned_centre
+from monitor.rig.parts import total_weight
+from monitor.rig.schema import Rig, Stack
 
-P_ATM = 101_325.0
-CONDUCTANCE = 3.3e-9
-"""Sonic conductance of a fill valve, m^3/(s Pa), fully open: about 6 mm/s under a 32 kN stack (invented)."""
-VENT_CONDUCTANCE = 5.5e-9
-CRITICAL_RATIO = 0.3
-"""Pressure ratio below which a valve's flow is choked; ISO 6358 gives the form, the value is usual for small valves (memory)."""
-P_REFERENCE = 100_000.0
-"""Reference pressure of a sonic conductance (ISO 6358, ANR), Pa."""
-DEAD_SPACE_M = 0.02
-"""A flat bag holds the air of this height (invented)."""
-FOLLOW_AT_LEAST = 0.5
-"""Share of its follow pressure below which a shore's air no longer extends it (invented)."""
+__all__ = [
+    "CONDUCTANCE",
+    "CRITICAL_RATIO",
+    "FOLLOW_AT_LEAST",
+    "P_ATM",
+    "P_REFERENCE",
+    "T_REFERENCE",
+    "VENT_CONDUCTANCE",
+    "AirBag",
+    "TrueShore",
+    "Truth",
+    "flow",
+]  # fmt: skip
 
-
-def flow(conductance: float, upstream_pa: float, downstream_pa: float) -> float:
-    """Flow through an orifice as d(pV)/dt (Pa m^3/s), pressures absolute, choked below the critical ratio.
-
-    After ISO 6358: q = C p1 p0 * sqrt(1 - ((p2/p1 - b)/(1 - b))^2), the root being 1 when choked. Never backward.
-    """
-    if upstream_pa <= downstream_pa:
-        return 0.0
-    ratio = downstream_pa / upstream_pa
-    choked = conductance * upstream_pa * P_REFERENCE
-    if ratio <= CRITICAL_RATIO:
-        return choked
-    return choked * sqrt(1.0 - ((ratio - CRITICAL_RATIO) / (1.0 - CRITICAL_RATIO)) ** 2)
-
-
-@dataclass
-class AirBag:
-    """One bag: the air in it, how far its fill and vent valves are open (0..1), and its height."""
-
-    bag: Bag
-    air: float = 0.0
-    height: float = 0.0
-    filling: float = 0.0
-    venting: float = 0.0
-
-    def __post_init__(self) -> None:
-        self.height = self.bag.height_flat
-        self.air = P_ATM * self.volume(self.height)
-
-    def area(self, height: float) -> float:
-        """Effective area (m^2) at a height, from the data plate."""
-        plate = self.bag.capacity
-        for (h0, f0), (h1, f1) in itertools.pairwise(plate):
-            if height <= h1:
-                share = max(0.0, (height - h0) / (h1 - h0))
-                return (f0 + share * (f1 - f0)) / self.bag.working_pressure
-        return plate[-1][1] / self.bag.working_pressure
-
-    def volume(self, height: float) -> float:
-        """Volume (m^3) at a height: dead space and the integral of the area, exact for a table linear in between."""
-        plate = self.bag.capacity
-        total = DEAD_SPACE_M * self.area(plate[0][0])
-        for (h0, _), (h1, _) in itertools.pairwise(plate):
-            top = min(height, h1)
-            if top <= h0:
-                return total
-            total += (top - h0) * (self.area(h0) + self.area(top)) / 2.0
-        return total + max(0.0, height - plate[-1][0]) * self.area(plate[-1][0])
-
-    def pressure(self, height: float | None = None) -> float:
-        """Gauge pressure (Pa) at a height, its own if none is given."""
-        return self.air / self.volume(self.height if height is None else height) - P_ATM
-
-    def force(self, height: float) -> float:
-        """Force (N) at a height."""
-        return self.pressure(height) * self.area(height)
-
-    def height_under(self, force: float) -> float:
-        """The height (m) at which it carries a force: flat if it cannot lift it."""
-        low, high = self.bag.height_flat, self.bag.capacity[-1][0]
-        if self.force(low) <= force:
-            return low
-        for _ in range(60):
-            middle = (low + high) / 2.0
-            if self.force(middle) > force:
-                low = middle
-            else:
-                high = middle
-            if high - low < 1e-8:
-                break
-        return (low + high) / 2.0
+_USUAL_WEIGHT, _USUAL_CENTRE = 50_000.0, (2.0, 0.0, 0.1)
+"""Of a load whose rig file says neither (invented)."""
 
 
 @dataclass
-class TrueShore:
-    """One shore: how far it has extended since the zero, its air, and what is wrong with it."""
+class _Going:
+    """Something that changes evenly over some seconds: `apply` takes each share of it."""
 
-    shore: Shore
-    extension: float = 0.0
-    air: float = 0.0
-    stuck: bool = False
-    released: bool = False
-
-    def __post_init__(self) -> None:
-        self.air = self.shore.follow_pressure
-
-    def follow(self, rise: float) -> None:
-        """Let it follow the load, whose rise at its head is given: up in steps of its lock pitch; down if released."""
-        if self.stuck or self.air < FOLLOW_AT_LEAST * self.shore.follow_pressure:
-            return
-        if self.released:
-            self.extension = max(0.0, rise)
-        else:
-            pitch = self.shore.lock_pitch
-            self.extension = max(self.extension, pitch * floor(rise / pitch + 1e-9))
+    apply: Callable[[float], None]
+    seconds: float
+    left: float
 
 
-@dataclass
 class Truth:
-    """The rig as it truly is. `advance` lets time pass."""
+    """The rig as it truly is. `advance` lets time pass. ValueError where the load cannot rest or be raised as the rig says.
 
-    rig: Rig
-    theta: float = 0.0
-    turning: float = 0.0
-    """Rate of theta (rad/s) over the last step."""
-    force: float = 0.0
-    """What the bags give together (N) in the last step; the ground or locked shores carry what is missing."""
-    time_s: float = 0.0
-    roll: float = 0.0
-    """How far the joined bags have rolled: tilt (rad) of the plate between them beyond half the load's, toward +x when
-    negative, since a plate whose +x side is up leans the stack to -x."""
-    roll_rate: float = 0.0
-    bags: dict[str, AirBag] = field(default_factory=dict)
-    shores: dict[str, TrueShore] = field(default_factory=dict)
+    `weight` and `centre_of_gravity` (load frame) are the true ones; without them the plan's are true.
+    """
 
-    def __post_init__(self) -> None:
-        if self.rig.load.hinge is None:
-            raise ValueError("the virtual rig needs a load with a hinge")
-        self.weight = total_weight(self.rig.load) or 50_000.0
-        self.cg = centre_of_gravity(self.rig.load) or (2.0, 0.0, 0.1)
-        self.bags = {bag.name: AirBag(bag) for stack in self.rig.stack for bag in stack.bag}
-        self.shores = {shore.name: TrueShore(shore) for shore in self.rig.shore}
+    def __init__(
+        self, rig: Rig, *, weight: float | None = None, centre_of_gravity: tuple[float, float, float] | None = None
+    ) -> None:
+        self.rig = rig
+        self.weight = weight or total_weight(rig.load) or _USUAL_WEIGHT
+        self.cg = centre_of_gravity or planned_centre(rig.load) or _USUAL_CENTRE
+        self.time_s = 0.0
+        self.theta = 0.0
+        """How far the load has turned (rad)."""
+        self.roll = 0.0
+        """How far the joined bags have rolled: tilt (rad) of the plate between them beyond half the load's, toward +x when
+        negative, since a plate whose +x side is up leans the stack to -x."""
+        self.roll_rate = 0.0
+        self.slips: dict[str, tuple[float, float]] = {stack.name: (0.0, 0.0) for stack in rig.stack}
+        """How far (m, load frame) each top plate has slipped on the load."""
+        self.bags = {bag.name: AirBag(bag) for stack in rig.stack for bag in stack.bag}
+        self.shores = {shore.name: TrueShore(shore) for shore in rig.shore}
+        self.forces = {stack.name: 0.0 for stack in rig.stack}
+        """What the bags of each stack give (N); ground or locked shores carry what is missing."""
+        self.hinge: Hinge | None = hinge_of(rig.load.hinge, self.cg) if rig.load.hinge else None
+        self._stacks = {s.name: BagStack(s, [self.bags[bag.name] for bag in s.bag]) for s in rig.stack}
+        for stack in rig.stack:
+            if self.hinge is not None and self.hinge.arm(stack.at) <= 0.0:
+                raise ValueError(f"stack {stack.name} stands on the hinge or beyond it")
+        self._going: list[_Going] = []
+        self._rates = (0.0, 0.0, 0.0)
+        self._placed: tuple[tuple[float, Hinge], Placement] | None = None
+        self._free: Free | None = None
+        self._freedoms: list[float] = []
+        self._pose = (0.0, 0.0, 0.0)
+        if self.hinge is None:
+            self._free = Free(self.weight, self.cg, self._posts())
+            q = self._free.solve([0.0] * (1 + len(self._free.ways)), list(self.shores.values()))
+            if q is None:
+                raise ValueError("the load does not rest on its stacks: its centre of gravity lies outside them")
+            # The ground gives under the load: the zero is where it has come to rest.
+            z, a, b = self._free.pose(q)
+            self._free.rest = [max(0.0, -(z + a * s.at[0] + b * s.at[1])) for s in rig.stack]
+            self._freedoms = [0.0] * len(q)
 
-    def arm(self, point: tuple[float, float]) -> float:
-        """Distance (m) of a point of the load from its hinge line, positive on the centre of gravity's side."""
-        assert self.rig.load.hinge is not None, "checked when made"
-        (x0, y0), (x1, y1) = self.rig.load.hinge
-        length = hypot(x1 - x0, y1 - y0)
-        arm = ((point[0] - x0) * (y0 - y1) + (point[1] - y0) * (x1 - x0)) / length
-        centre = (self.cg[0] - x0) * (y0 - y1) + (self.cg[1] - y0) * (x1 - x0)
-        return arm if centre >= 0.0 else -arm
+    # What is so now
+
+    @property
+    def placement(self) -> Placement:
+        """How the load stands."""
+        if self.hinge is None:
+            return free_placement(*self._pose, [stack.at for stack in self.rig.stack])
+        if self._placed is None or self._placed[0] != (self.theta, self.hinge):
+            self._placed = (self.theta, self.hinge), self.hinge.placement(self.theta)
+        return self._placed[1]
+
+    @property
+    def force(self) -> float:
+        """What all bags give together (N)."""
+        return sum(self.forces.values())
+
+    @property
+    def heights(self) -> dict[str, float]:
+        """Height (m) of each bag."""
+        return {name: bag.height for name, bag in self.bags.items()}
+
+    @property
+    def shore_loads(self) -> dict[str, float]:
+        """What each shore carries (N): its air's thrust and its lock's share, as a cell at its head feels it."""
+        return {name: shore.thrust + shore.carried for name, shore in self.shores.items()}
+
+    def arm(self, point: Point) -> float:
+        """Distance (m) of a point of the load from the hinge line at the zero, positive on the centre of gravity's side."""
+        if self.hinge is None:
+            raise ValueError("a load without a hinge has no arms")
+        return self.hinge.arm(point)
 
     def direction(self) -> tuple[float, float]:
-        """Unit vector, level, normal to the hinge and toward the centre of gravity."""
-        assert self.rig.load.hinge is not None, "checked when made"
-        (x0, y0), (x1, y1) = self.rig.load.hinge
-        length = hypot(x1 - x0, y1 - y0)
-        nx, ny = (y0 - y1) / length, (x1 - x0) / length
-        centre = (self.cg[0] - x0) * (y0 - y1) + (self.cg[1] - y0) * (x1 - x0)
-        return (nx, ny) if centre >= 0.0 else (-nx, -ny)
+        """Level unit vector: normal to the hinge and toward the centre of gravity; uphill where there is no hinge."""
+        if self.hinge is not None:
+            return self.hinge.toward
+        _, a, b = self._pose
+        steep = hypot(a, b)
+        return (a / steep, b / steep) if steep > 0.0 else (1.0, 0.0)
 
-    def rise(self, point: tuple[float, float]) -> float:
-        """Rise (m) of a point of the load's underside."""
-        return self.arm(point) * sin(self.theta)
+    def rise(self, point: Point) -> float:
+        """Rise (m) of a load-fixed point since the zero: (x, y) of the underside, or (x, y, height over it)."""
+        return self.placement.place(point)[2] - (point[2] if len(point) == 3 else 0.0)
 
     def rise_rate(self, point: tuple[float, float]) -> float:
-        """Rate (m/s) of that rise."""
-        return self.arm(point) * cos(self.theta) * self.turning
+        """Rate (m/s) of the rise of a point of the underside, over the last step."""
+        dz, da, db = self._rates
+        return dz + da * point[0] + db * point[1]
+
+    def tilt(self, axis: tuple[float, float]) -> float:
+        """Tilt (rad) of an axis in the load's underside, positive when its + end is up."""
+        placed = self.placement
+        return asin((axis[0] * placed.a + axis[1] * placed.b) / hypot(*axis))
 
     def gap(self, name: str) -> float:
         """Gap (m) between a shore and the load."""
         shore = self.shores[name]
         return self.rise(shore.shore.at) - shore.extension
 
-    def needed(self, stack: Stack, theta: float) -> float:
-        """Force (N) that a stack must give to hold the load at an angle: moments about the hinge, shared by the stacks."""
-        xg, zg = self.arm(self.cg[:2]), self.cg[2]
-        moment = self.weight * (xg * cos(theta) - zg * sin(theta))
-        moment -= sum(s.air * s.shore.piston_area * self.arm(s.shore.at) * cos(theta) for s in self.shores.values())
-        return moment / (len(self.rig.stack) * self.arm(stack.at) * cos(theta))
+    def hinge_distance(self) -> float | None:
+        """Distance (m) from the load's origin to the line of its underside that has not risen; None while level."""
+        return self.placement.no_rise_at()
+
+    def tip_rad(self) -> float | None:
+        """Angle (rad) at which the load goes over centre about its hinge as it is now; None without a hinge."""
+        return None if self.hinge is None else atan2(self.hinge.arm(self.cg) - self.hinge.gone, self.cg[2])
+
+    # Stacks
+
+    def plates(self, stack: Stack) -> list[tuple[float, float]]:
+        """True tilt (x, y) of each plate of a stack, from the foot up. The top plate turns with the load; rolled bags
+        drag it along by half, and behind a slipped one the plates between lean after it."""
+        heights, columns = self._column(stack), []
+        for k, axis in enumerate(((1.0, 0.0), (0.0, 1.0))):
+            tilts = bent.shared(len(heights), self.tilt(axis))
+            if k == 0 and self.roll:
+                tilts = bent.rolled(tilts, self.roll)
+            columns.append(bent.carried(heights, tilts, self.slips[stack.name][k]))
+        return list(zip(*columns, strict=True))
+
+    def tilt_lean(self, stack: Stack) -> tuple[float, float]:
+        """Offset (m, x and y) of the head from the foot that the plates' tilts alone make; the rest of `lean` is shear."""
+        heights = self._column(stack)
+        xs, ys = zip(*self.plates(stack), strict=True)
+        return bent.offset(heights, xs), bent.offset(heights, ys)
+
+    def contact(self, stack: Stack) -> tuple[float, float]:
+        """The point of the load's underside (load frame) that the head's centre touches."""
+        x, y = stack.at[0] + self.slips[stack.name][0], stack.at[1] + self.slips[stack.name][1]
+        if self.roll:
+            heights = self._column(stack)
+            tilts = bent.shared(len(heights), self.tilt((1.0, 0.0)))
+            x += bent.offset(heights, bent.rolled(tilts, self.roll)) - bent.offset(heights, tilts)
+        return x, y
+
+    def lean(self, stack: Stack) -> tuple[float, float]:
+        """True offset (m, x and y) of the head from the foot: where the load has carried it, where it slipped or rolled."""
+        x, y, _ = self.placement.place(self.contact(stack))
+        return x - stack.at[0], y - stack.at[1]
+
+    def _column(self, stack: Stack) -> list[float]:
+        """Heights (m) of the bags, the stack's own plates shared out among them."""
+        bags = self._stacks[stack.name]
+        plates = (stack.height_at_zero - bags.flat) / len(bags.bags)
+        return [bag.height + plates for bag in bags.bags]
+
+    def _posts(self) -> list[Post]:
+        return [Post(self._stacks[s.name], self.contact(s), s.height_at_zero, s.at) for s in self.rig.stack]
+
+    # What happens
+
+    def slip(self, stack: str, by: tuple[float, float], seconds: float) -> None:
+        """Let a top plate slip on the load by (x, y) metres, evenly over some seconds."""
+
+        def apply(share: float) -> None:
+            x, y = self.slips[stack]
+            self.slips[stack] = x + share * by[0], y + share * by[1]
+
+        self._start(apply, seconds)
+
+    def slide(self, by: float, seconds: float) -> None:
+        """Let the load slide over its hinge: the line of no rise goes `by` (m) along it, all of it the other way."""
+        self._start(lambda share: self._shift(slid=share * by), seconds)
+
+    def walk(self, by: float, seconds: float) -> None:
+        """Let the edge at the hinge crumble: the line of no rise goes `by` (m) along the load, which stays where it is."""
+        self._start(lambda share: self._shift(walked=share * by), seconds)
+
+    def crush(self, by: float, seconds: float) -> None:
+        """Let the support at the hinge sink by so much (m)."""
+        self._start(lambda share: self._shift(sunk=share * by), seconds)
+
+    def warm(self, bag: str, kelvin: float, seconds: float) -> None:
+        """Let the air in a bag come to a temperature (K)."""
+        air = self.bags[bag]
+        change = kelvin - air.temperature
+
+        def apply(share: float) -> None:
+            air.temperature += share * change
+
+        self._start(apply, seconds)
+
+    def _shift(self, slid: float = 0.0, walked: float = 0.0, sunk: float = 0.0) -> None:
+        it = self.hinge
+        if it is None:
+            raise ValueError("a load without a hinge has none to shift")
+        self.hinge = replace(it, slid=it.slid + slid, walked=it.walked + walked, sunk=it.sunk + sunk)
+
+    def _start(self, apply: Callable[[float], None], seconds: float) -> None:
+        if seconds <= 0.0:
+            apply(1.0)
+        else:
+            self._going.append(_Going(apply, seconds, seconds))
 
     def advance(self, dt: float) -> None:
         """Let `dt` seconds pass: air flows, the load finds its place, the shores follow."""
         self.time_s += dt
         for stack in self.rig.stack:
             for bag in stack.bag:
-                air = self.bags[bag.name]
-                inside = air.pressure() + P_ATM
-                air.air += dt * flow(CONDUCTANCE * air.filling, stack.supply + P_ATM, inside)
-                air.air -= dt * flow(VENT_CONDUCTANCE * air.venting, inside, P_ATM)
+                self.bags[bag.name].breathe(stack.supply, dt)
         self.roll += self.roll_rate * dt
-        before = self.theta
+        for going in self._going:
+            going.apply(min(dt, going.left) / going.seconds)
+            going.left -= dt
+        self._going = [going for going in self._going if going.left > 1e-9]
+        before = self.placement
         self._settle()
-        self.turning = (self.theta - before) / dt
+        after = self.placement
+        self._rates = (after.oz - before.oz) / dt, (after.a - before.a) / dt, (after.b - before.b) / dt
         for shore in self.shores.values():
             shore.follow(self.rise(shore.shore.at))
 
     def _settle(self) -> None:
-        """Find the angle at which bags and load agree; locked shores hold it up whatever the bags do."""
-        stack = self.rig.stack[0]
-        arm = self.arm(stack.at)
-        flat = sum(bag.height_flat for bag in stack.bag)
-        theta = self.theta
-        for _ in range(4):  # the force hardly changes with the angle: this closes within a step or two
-            force = self.needed(stack, theta)
-            risen = sum(self.bags[bag.name].height_under(force) for bag in stack.bag) - flat
-            theta = asin(min(0.9, risen / arm))
-        floor_theta = max(
-            (
-                asin(s.extension / self.arm(s.shore.at))
-                for s in self.shores.values()
-                if s.extension > 0.0 and not s.released
-            ),
-            default=0.0,
-        )
-        if theta < floor_theta:
-            theta = floor_theta
-            force = self._force_for(stack, flat + arm * sin(theta))
-        for bag in stack.bag:
-            self.bags[bag.name].height = self.bags[bag.name].height_under(force)
-        # A flat bag is a spacer, so a resting stack pushes as hard as its strongest bag.
-        self.force = min(force, max(self.bags[bag.name].force(bag.height_flat) for bag in stack.bag))
-        self.theta = theta
-
-    def _force_for(self, stack: Stack, height: float) -> float:
-        """The force that the bags give when their heights must sum to `height`."""
-        low, high = 0.0, max(self.bags[bag.name].force(bag.height_flat) for bag in stack.bag)
-        for _ in range(60):
-            middle = (low + high) / 2.0
-            if sum(self.bags[bag.name].height_under(middle) for bag in stack.bag) > height:
-                low = middle
-            else:
-                high = middle
-        return (low + high) / 2.0
-
-    def plates(self, stack: Stack) -> list[tuple[float, float]]:
-        """True tilt (x, y) of each plate of a stack, from the foot up. The top plate turns with the load; rolled bags
-        drag it along by half."""
-        nx, ny = self.direction()
-        count = len(stack.bag)
-        tilts = []
-        for i in range(count + 1):
-            share = i / count
-            rolled = self.roll * (0.0 if i == 0 else 0.5 if i == count else 1.0)
-            tilts.append((share * self.theta * nx + rolled, share * self.theta * ny))
-        return tilts
-
-    def lean(self, stack: Stack) -> tuple[float, float]:
-        """True offset (m, x and y) of the head from the foot: integrated along each bag's bent axis."""
-        tilts, x, y = self.plates(stack), 0.0, 0.0
-        pieces = 50
-        for i, bag in enumerate(stack.bag):
-            dz = self.bags[bag.name].height / pieces
-            for k in range(pieces):
-                share = (k + 0.5) / pieces
-                x -= dz * tan(tilts[i][0] + share * (tilts[i + 1][0] - tilts[i][0]))
-                y -= dz * tan(tilts[i][1] + share * (tilts[i + 1][1] - tilts[i][1]))
-        return x, y
+        """Find the place at which bags and load agree, and leave every bag at its height."""
+        posts, shores = self._posts(), list(self.shores.values())
+        if self.hinge is not None:
+            self.theta = Hinged(self.hinge, self.weight, self.cg, posts).solve(self.theta, shores)
+            s, hinge = sin(self.theta), self.hinge
+            rises = [(hinge.arm(post.contact) - hinge.gone) * s - hinge.sunk for post in posts]
+        else:
+            assert self._free is not None, "a load is hinged or free"
+            self._free.posts = posts
+            # A load that goes over is left where it last stood: what falls is no matter of bags.
+            self._freedoms = self._free.solve(self._freedoms, shores) or self._freedoms
+            self._pose = z, a, b = self._free.pose(self._freedoms)
+            self.theta = asin(hypot(a, b))
+            rises = [z + a * post.contact[0] + b * post.contact[1] for post in posts]
+        for post, rise in zip(posts, rises, strict=True):
+            force = post.bags.force(post.bags.flat + rise)[0]
+            self.forces[post.bags.stack.name] = force
+            post.bags.settle(force)

@@ -16,7 +16,7 @@ from typing import Annotated, Literal
 from pydantic import Field, ValidationError
 
 from drivers.config import Strict
-from drivers.units import Angle, Length, Pressure, Time, UnitError, to_si
+from drivers.units import Angle, Force, Length, Pressure, Time, UnitError, to_si
 from monitor.drill.physics import Truth
 from monitor.drill.sensors import Fault, Sensors
 from monitor.rig.schema import Rig, Step, Until
@@ -25,7 +25,8 @@ OVERSHOOT_M = 0.0015
 """A crew stops a fill this far past the mark: one that stops exactly on it may never be seen to have reached it."""
 _TOUCH_M = 0.002
 """How far the load is raised to free the locks before lowering (common practice: at least the lock pitch)."""
-
+_EMPTY_PA = 1000.0
+"""A gauge of a crew shows no less (invented)."""
 _PATIENCE_S = 300.0
 """A crew gives up on what has not come about by then (invented): a drill ends on any rig, even one that cannot lift."""
 
@@ -50,6 +51,12 @@ _FAULTS: dict[str, Literal["silent", "frozen", "bias", "drift", "spike", "noisy"
     "spike": "spike",
     "noisy": "noisy",
 }
+_AMOUNTS = {
+    "slip": "length", "slide": "length", "walk": "length", "crush": "length", "leak": "ratio", "cool": "temperature",
+}  # fmt: skip
+"""What `by` is of the moves that change the truth."""
+_USUAL_SECONDS = {"slip": 0.5, "slide": 5.0, "walk": 5.0, "crush": 5.0, "cool": 60.0}
+"""How long such a change takes where a move does not say (invented)."""
 
 
 class Move(Strict):
@@ -58,24 +65,41 @@ class Move(Strict):
     Sensors: `silence`, `freeze`, `bias`, `drift`, `spike`, `noisy` spoil a channel and `restore` mends it. `by` is how
     much, in the channel's own quantity (drift: that much a second; noisy: a plain number, how many times the noise).
     `pressure` is what `air` sets, and a stop of `fill` and `vent`.
+
+    Things that go wrong with load and air go on for `seconds` while the crew's next move begins: `slip`, the top plate of
+    `stack` slips on the load by `by` metres `toward` (x, y); `slide`, the load slides over its hinge so that the line of
+    no rise goes `by` along it; `walk`, the edge at the hinge crumbles and that line walks as far, the load staying where
+    it is; `crush`, the hinge's support sinks by `by`; `cool`, the air in `bag` comes to the temperature `by`. `leak`, at
+    once and until `by` 0, is a hole in `bag` as a share of its open vent. `stack` is also where a `rise` is measured:
+    else that of the bag, or the first.
     """
 
     do: Literal[
         "wait", "fill", "vent", "plan", "stick", "free", "release", "lock", "air", "roll",
+        "slip", "slide", "walk", "crush", "leak", "cool",
         "silence", "freeze", "bias", "drift", "spike", "noisy", "restore",
     ]  # fmt: skip
     bag: str | None = None
     shore: str | None = None
+    stack: str | None = None
     channel: str | None = None
     opening: Annotated[float, Field(gt=0, le=10)] = 1.0
     pressure: Pressure | None = None
     rate: Angle = 0.0
     by: float | str | None = None
+    toward: tuple[float, float] = (1.0, 0.0)
     steps: list[int] = []
     seconds: Time | None = None
     rise: Length | None = None
     gap: Length | None = None
     lean: Length | None = None
+
+
+class TrueLoad(Strict):
+    """What the load truly is, where the plan has it wrong."""
+
+    weight: Annotated[Force, Field(gt=0)] | None = None
+    centre_of_gravity: tuple[Length, Length, Length] | None = None
 
 
 class Scenario(Strict):
@@ -84,6 +108,7 @@ class Scenario(Strict):
     name: str
     title: str
     story: str
+    truth: TrueLoad = TrueLoad()
     must: list[Must] = []
     move: list[Move]
 
@@ -120,6 +145,8 @@ class Crew:
         self.rig, self.truth, self.sensors = rig, truth, sensors
         self.phase = "rest"
         self.finished = False
+        self._at = {stack.name: stack.at for stack in rig.stack}
+        self._over = {bag.name: stack.name for stack in rig.stack for bag in stack.bag}
         self._check(scenario)
         self._playing = self._play(scenario)
 
@@ -133,6 +160,7 @@ class Crew:
         known: dict[str, Collection[str]] = {
             "bag": self.truth.bags,
             "shore": self.truth.shores,
+            "stack": self._at,
             "channel": self.sensors.channels,
         }
         for i, move in enumerate(scenario.move):
@@ -141,7 +169,7 @@ class Crew:
                 name = getattr(move, key)
                 if name is not None and name not in there:
                     raise DrillError(f"{where}.{key}: found '{name}'; this rig has {', '.join(there)}")
-            needs = "bag" if move.do in ("fill", "vent") else "channel" if move.do in (*_FAULTS, "restore") else None
+            needs = _needs(move.do)
             if needs is not None and getattr(move, needs) is None:
                 raise DrillError(f"{where}: found no {needs}; '{move.do}' needs one")
             stops = (move.seconds, move.rise, move.gap, move.lean, move.pressure if move.bag else None)
@@ -150,13 +178,22 @@ class Crew:
             for number in move.steps:
                 if not 1 <= number <= len(self.rig.step):
                     raise DrillError(f"{where}.steps: found {number}; this rig's plan has {len(self.rig.step)} steps")
-            if move.do in ("bias", "drift", "spike", "noisy"):
+            if move.do in ("bias", "drift", "spike", "noisy", *_AMOUNTS):
                 self._amount(move, where)
+            if move.do in ("slide", "walk", "crush") and self.truth.hinge is None:
+                raise DrillError(f"{where}.do: found '{move.do}'; this rig's load has no hinge")
+            if move.do == "slip" and hypot(*move.toward) == 0.0:
+                raise DrillError(f"{where}.toward: found [0, 0]; allowed is a direction, such as [1.0, 0.0]")
 
     def _amount(self, move: Move, where: str) -> float:
-        channel = self.sensors.channels[move.channel or ""]
+        quantity = _AMOUNTS.get(move.do) or (
+            "ratio" if move.do == "noisy" else self.sensors.channels[move.channel or ""].quantity
+        )
         try:
-            return to_si("ratio" if move.do == "noisy" else channel.quantity, move.by)
+            amount = to_si(quantity, move.by)
+            if move.do in ("leak", "cool") and amount < 0.0:
+                raise UnitError("0 or more")
+            return amount
         except UnitError as error:
             raise DrillError(f"{where}.by: found {move.by!r}; allowed is {error}") from None
 
@@ -185,11 +222,35 @@ class Crew:
                 shore.air = move.pressure if move.pressure is not None else shore.shore.follow_pressure
         elif move.do == "roll":
             truth.roll_rate = move.rate
+        elif move.do in _AMOUNTS:
+            self._change(move, self._amount(move, move.do))
         elif move.do == "restore":
             self.sensors.faults.pop(move.channel or "", None)
         elif move.channel is not None:
             amount = 0.0 if move.by is None else self._amount(move, move.channel)
             self.sensors.faults[move.channel] = Fault(_FAULTS[move.do], amount, truth.time_s)
+
+    def _change(self, move: Move, by: float) -> None:
+        truth = self.truth
+        seconds = _USUAL_SECONDS.get(move.do, 0.0) if move.seconds is None else move.seconds
+        if move.do == "leak":
+            truth.bags[move.bag or ""].leaking = by
+        elif move.do == "cool":
+            truth.warm(move.bag or "", by, seconds)
+        elif move.do == "slip":
+            x, y = move.toward
+            truth.slip(move.stack or "", (by * x / hypot(x, y), by * y / hypot(x, y)), seconds)
+        else:
+            {"slide": truth.slide, "walk": truth.walk, "crush": truth.crush}[move.do](by, seconds)
+
+    def _rise(self, stack: str | None, bag: str | None) -> float:
+        """Rise (m) at a stack: the one named, that of a bag, or the first."""
+        return self.truth.rise(self._at[stack or self._over.get(bag or "") or self.rig.stack[0].name])
+
+    def _holds(self, name: str) -> bool:
+        """Whether there is anything to let out of a bag that would lower it."""
+        bag = self.truth.bags[name]
+        return bag.height > bag.flat + 1e-4 and bag.pressure() > _EMPTY_PA
 
     def _hold(self, move: Move) -> Iterator[str]:
         """Do one thing until a stop is reached; the valve it opened is shut at the end."""
@@ -205,7 +266,7 @@ class Crew:
 
     def _reached(self, move: Move, begun: float, lean_before: float) -> bool:
         truth = self.truth
-        rise = truth.rise(self.rig.stack[0].at)
+        rise = self._rise(move.stack, move.bag)
         sign = -1.0 if move.do == "vent" else 1.0
         stops = [
             truth.time_s - begun >= (_PATIENCE_S if move.seconds is None else move.seconds) - 1e-9,
@@ -233,7 +294,7 @@ class Crew:
             past = OVERSHOOT_M if step.do == "fill" else -OVERSHOOT_M
             rise = None if until.rise is None else until.rise + past
             seconds = 10.0 if rise is None and until.pressure is None else None
-            move = Move(do=step.do, bag=step.bag, rise=rise, pressure=until.pressure, seconds=seconds)
+            move = Move(do=step.do, bag=step.bag, stack=until.at, rise=rise, pressure=until.pressure, seconds=seconds)
             yield from self._hold(move)
         elif step.do == "hold":
             yield from self._wait((step.for_ or 0.0) + 4.0, "hold")  # surely longer than any clock that times it
@@ -243,22 +304,32 @@ class Crew:
             yield from self._wait(3.0, step.do)
 
     def _lower(self, to: float) -> Iterator[str]:
-        """Air to the shores, a touch of rise to free the locks, release, vent in the reverse of filling, lock again."""
+        """Air to the shores, a touch of rise to free the locks, release, vent in the reverse of filling, lock again.
+
+        Of several stacks the highest is vented next, so that they come down together.
+        """
         filled = [step.bag for step in self.rig.step if step.do == "fill" and step.bag is not None]
-        begun, rise = self.truth.time_s, self.truth.rise(self.rig.stack[0].at)
-        if filled:
-            yield from self._hold(Move(do="fill", bag=filled[-1], rise=rise + _TOUCH_M))
+        last = {self._over[bag]: bag for bag in filled}
+        begun = self.truth.time_s
+        for stack, bag in last.items():
+            yield from self._hold(Move(do="fill", bag=bag, rise=self._rise(stack, None) + _TOUCH_M))
         self._once(Move(do="release"))
         yield from self._wait(1.0, "released")
-        for bag in reversed(filled):
-            flat = self.truth.bags[bag].bag.height_flat
-            while (
-                self.truth.rise(self.rig.stack[0].at) > to + 1e-4
-                and self.truth.bags[bag].height > flat + 1e-4
-                and self.truth.time_s - begun < _PATIENCE_S
-            ):
-                yield from self._hold(Move(do="vent", bag=bag, seconds=0.1))
+        while self.truth.time_s - begun < _PATIENCE_S:
+            up = [bag for bag in reversed(filled) if self._rise(None, bag) > to + 1e-4 and self._holds(bag)]
+            if not up:
+                break
+            yield from self._hold(Move(do="vent", bag=max(up, key=lambda bag: self._rise(None, bag)), seconds=0.1))
         self._once(Move(do="lock"))
         if to <= 0.0:  # the load rests: let the air out
             for bag in reversed(filled):
                 yield from self._hold(Move(do="vent", bag=bag, seconds=5.0))
+
+
+def _needs(do: str) -> str | None:
+    """What a move cannot do without, if anything: the name of a bag, a stack or a channel."""
+    if do in ("fill", "vent", "leak", "cool"):
+        return "bag"
+    if do == "slip":
+        return "stack"
+    return "channel" if do in (*_FAULTS, "restore") else None

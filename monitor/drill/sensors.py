@@ -5,14 +5,14 @@ from __future__ import annotations
 import random
 from collections.abc import Callable
 from dataclasses import dataclass
-from math import asin, sin, tan
+from math import dist
 from typing import Literal
 
 from drivers.config import Channel
 from monitor.drill.physics import Truth
-from monitor.rig.schema import Rig, Stack
+from monitor.rig.schema import HeightSensor, Rig, Stack, TiltSensor
 
-_USUAL_NOISE = {"length": 0.0005, "pressure": 1000.0, "angle": 0.0009}
+_USUAL_NOISE = {"length": 0.0005, "pressure": 1000.0, "angle": 0.0009, "temperature": 0.1, "force": 50.0}
 """Where the rig file gives none (invented)."""
 
 Reads = Callable[[Truth], float]
@@ -22,13 +22,15 @@ def meanings(rig: Rig) -> dict[str, Reads]:
     """What each channel measures, as a function of the truth (SI, without noise). Unused channels are left out."""
     reads: dict[str, Reads] = {}
     for i, height in enumerate(rig.height):
-        reads[height.channel] = _height(height.at, height.mount, 0.20 + 0.01 * i)
+        reads[height.channel] = _height(height, 0.20 + 0.01 * i)
     for tilt in rig.tilt:
-        reads[tilt.channel] = _tilt(tilt.axis)
+        reads[tilt.channel] = _tilt(tilt)
     for shore in rig.shore:
         reads[shore.extension] = _extension(shore.name)
         if shore.pressure is not None:
             reads[shore.pressure] = _air(shore.name)
+        if shore.load_cell is not None:
+            reads[shore.load_cell] = _cell(shore.name)
     for stack in rig.stack:
         pairs = {i + 1: bag.plate_tilt for i, bag in enumerate(stack.bag[:-1])} | {len(stack.bag): stack.head_tilt}
         for plate, pair in pairs.items():
@@ -38,6 +40,10 @@ def meanings(rig: Rig) -> dict[str, Reads]:
             reads[channel] = _offset(stack, axis)
         for bag in stack.bag:
             reads[bag.pressure] = _pressure(bag.name)
+            if bag.height is not None:
+                reads[bag.height] = _bag_height(bag.name)
+            if bag.temperature is not None:
+                reads[bag.temperature] = _temperature(bag.name)
     return reads
 
 
@@ -61,19 +67,31 @@ def _pressure(bag: str) -> Reads:
     return lambda truth: truth.bags[bag].pressure()
 
 
-def _height(at: tuple[float, float], mount: str, base: float) -> Reads:
-    if mount == "load":
-        return lambda truth: base + truth.rise(at)
-    return lambda truth: base + truth.arm(at) * tan(truth.theta)
+def _bag_height(bag: str) -> Reads:
+    return lambda truth: truth.bags[bag].height
 
 
-def _tilt(axis: tuple[float, float]) -> Reads:
-    def reads(truth: Truth) -> float:
-        nx, ny = truth.direction()
-        along = (axis[0] * nx + axis[1] * ny) / (axis[0] ** 2 + axis[1] ** 2) ** 0.5
-        return asin(along * sin(truth.theta))
+def _temperature(bag: str) -> Reads:
+    return lambda truth: truth.bags[bag].temperature
 
-    return reads
+
+def _cell(shore: str) -> Reads:
+    return lambda truth: truth.shore_loads[shore]
+
+
+def _height(it: HeightSensor, base: float) -> Reads:
+    """By its mounting; `base` (m) is what a vertical one reads at the zero, while a wire reads its whole length."""
+    point = (*it.at, it.height)
+    if it.mount == "load":
+        return lambda truth: base + truth.rise(point)
+    if it.mount == "ground":
+        return lambda truth: base + truth.placement.seen_from_below(*point) - it.height
+    anchor = it.anchor or (*it.at, it.height)
+    return lambda truth: dist(truth.placement.place(point), anchor)
+
+
+def _tilt(it: TiltSensor) -> Reads:
+    return lambda truth: it.mounting + truth.tilt(it.axis)
 
 
 @dataclass

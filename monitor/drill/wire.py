@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-from dataclasses import dataclass, field
+import random
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, field, replace
 
 import orjson
 
@@ -11,7 +12,7 @@ from drivers import nmea, senml
 from drivers.config import Channel, MqttSource
 from drivers.units import linear
 from monitor.drill.physics import Truth
-from monitor.drill.scenario import Crew, Scenario
+from monitor.drill.scenario import Crew, DrillError, Scenario
 from monitor.drill.sensors import Sensors
 from monitor.rig.schema import Rig
 
@@ -39,21 +40,42 @@ class Said:
     topic: str | None = None
 
 
+@dataclass(frozen=True, slots=True)
+class PortClock:
+    """How a port keeps time: what it says arrives late by the size of a normal deviate of `jitter_s` (s), in order; and
+    its own clock runs slow by a share `skew`, so that it falls behind and leaves a beat out now and then."""
+
+    jitter_s: float = 0.0
+    skew: float = 0.0
+
+
 @dataclass
 class VirtualRig:
-    """A rig, its crew and its sensors. `step` lets one twentieth of a second pass and gives what the ports say."""
+    """A rig, its crew and its sensors. `step` lets one twentieth of a second pass and gives what the ports say.
+
+    `clocks` says of which ports the time is not kept well. What such a port says late comes with a later step.
+    """
 
     rig: Rig
     scenario: Scenario
     seed: int = 1
+    clocks: Mapping[str, PortClock] = field(default_factory=dict)
     truth: Truth = field(init=False)
     crew: Crew = field(init=False)
 
     def __post_init__(self) -> None:
-        self.truth = Truth(self.rig)
+        true = self.scenario.truth
+        try:
+            self.truth = Truth(self.rig, weight=true.weight, centre_of_gravity=true.centre_of_gravity)
+        except ValueError as error:
+            raise DrillError(f"rig '{self.rig.rig.name}': {error}") from None
         self._sensors = Sensors(self.rig, self.seed)
         self.crew = Crew(self.rig, self.scenario, self.truth, self._sensors)
         self._count = 0
+        self._late: list[Said] = []
+        self._latest = dict.fromkeys(self.clocks, 0)
+        self._beat = dict.fromkeys(self.clocks, 0.0)
+        self._random = {name: random.Random(f"{self.seed} {name}") for name in self.clocks}
         self._by_port: dict[str, list[Channel]] = {port.name: [] for port in self.rig.port}
         for channel in self.rig.channel:
             self._by_port[channel.source.port].append(channel)
@@ -65,18 +87,44 @@ class VirtualRig:
 
     def step(self) -> list[Said]:
         """What every port says now; then time passes."""
-        said = list(self._say())
+        said = self._arrived(list(self._say()))
         self.crew.act()
         self.truth.advance(STEP_NS * 1e-9)
         self._count += 1
         return said
 
+    def _arrived(self, said: list[Said]) -> list[Said]:
+        """What has come in by now, in the order in which it came."""
+        if not self.clocks:
+            return said
+        for it in said:
+            if it.port not in self.clocks:
+                self._late.append(it)
+                continue
+            delay = abs(self._random[it.port].gauss(0.0, self.clocks[it.port].jitter_s))
+            due = self._latest[it.port] = max(it.time_ns + round(delay * 1e9), self._latest[it.port])
+            self._late.append(replace(it, time_ns=due))
+        come = [it for it in self._late if it.time_ns <= self.time_ns]
+        self._late = [it for it in self._late if it.time_ns > self.time_ns]
+        return sorted(come, key=lambda it: it.time_ns)
+
+    def _speaks(self, port: str, period_ns: int) -> bool:
+        """Whether a port's own clock has come to its next beat."""
+        clock = self.clocks.get(port)
+        if clock is None or clock.skew == 0.0:
+            return self.time_ns % period_ns == 0
+        if self.time_ns < self._beat[port]:
+            return False
+        self._beat[port] += period_ns * (1.0 + clock.skew)
+        return True
+
     def _say(self) -> Iterator[Said]:
         for port in self.rig.port:
             channels = self._by_port[port.name]
+            if not self._speaks(port.name, STEP_NS * (_MQTT_EVERY if port.driver == "mqtt" else 1)):
+                continue
             if port.driver == "mqtt":
-                if self._count % _MQTT_EVERY == 0:
-                    yield from self._messages(port.name, channels)
+                yield from self._messages(port.name, channels)
             else:
                 yield from self._sentences(port.name, channels)
 
