@@ -5,6 +5,7 @@ None stays null: not known, never zero. Keys may be added, never renamed.
 
 from __future__ import annotations
 
+from dataclasses import asdict
 from typing import Any
 
 from monitor.engine.picture import AlarmPicture, Picture, StackPicture, Transition
@@ -57,8 +58,9 @@ def picture(it: Picture) -> Json:
             "direction_rad": it.hinge.direction_rad,
             "sd_m": it.hinge.sd_m,
             "free": it.hinge.free,
+            "walk_m": it.hinge.walk_m,
         },
-        "balance": {"weight_n": None, "cg_m": None, "moment_nm": None, "tip_rad": None, "tip_sd_rad": None},
+        "balance": asdict(it.balance),
         "stacks": {stack.name: _stack(stack) for stack in it.stacks},
         "shores": {
             shore.name: {
@@ -97,6 +99,12 @@ def _stack(it: StackPicture) -> Json:
         "lean_x_m": it.lean_x_m,
         "lean_y_m": it.lean_y_m,
         "lean_use": it.lean_use,
+        "lean_sd_m": it.lean_sd_m,
+        "lean_bound_m": it.lean_bound_m,
+        "lean_at_rise_m": it.lean_at_rise_m,
+        "slip_m": it.slip_m,
+        "slipping": it.slipping,
+        "disagree": list(it.disagree),
         "reach_m": it.reach_m,
         "sink_m_s": it.sink_m_s,
         "bags": {

@@ -13,7 +13,6 @@ from monitor.engine.activity import StackActivity
 from monitor.engine.channels import ChannelState
 from monitor.engine.conditions import Scene
 from monitor.engine.estimate import PoseEstimate
-from monitor.engine.hinge import UNKNOWN, hinge_of
 from monitor.engine.orders import Orders
 from monitor.engine.picture import (
     LoadPicture,
@@ -23,6 +22,7 @@ from monitor.engine.picture import (
     StackPicture,
     ZeroPicture,
 )
+from monitor.engine.pivot import Pivot
 from monitor.engine.pose import PoseFilter
 from monitor.engine.sequence import Sequence
 from monitor.engine.shores import Crib, ShoreState, captured, fall_if_bags_fail
@@ -42,6 +42,7 @@ class Engine:
         self.stacks = [StackState(stack, rig, self.channels) for stack in rig.stack]
         self.activity = [StackActivity(stack) for stack in self.stacks]
         self.shores = [ShoreState(shore, self.channels) for shore in rig.shore]
+        self.pivot = Pivot(rig, self.pose.size_m, self.pose.heads)
         self.sequence = Sequence(rig)
         self.watch = watch or Watch()
         self.orders = Orders(self)
@@ -103,6 +104,7 @@ class Engine:
                 state.take_zero()
             state.unzeroed = name in measured_from_zero and state.baseline is None
         self.pose.zero(now_ns)
+        self.pivot = Pivot(self.rig, self.pose.size_m, self.pose.heads)
         for shore in self.shores:
             shore.released = False
         self.zero_ns, self.captured_m = now_ns, 0.0
@@ -117,6 +119,7 @@ class Engine:
         stacks = self._stack_pictures(pose, now_ns)
         shores = tuple(shore.picture(pose, now_ns) for shore in self.shores)
         load = self._load_picture(pose, stacks)
+        hinge, balance = self.pivot.tick(now_ns, pose, stacks, shores)
         step = self.sequence.tick(now_ns, stacks, shores, self.cribbed_ns)
         if load.rise_m is not None and captured(shores):
             self.captured_m = load.rise_m
@@ -128,7 +131,8 @@ class Engine:
             step=step,
             steps=self.sequence.pictures(),
             load=load,
-            hinge=hinge_of(pose, self.pose.size_m, self.pose.heads) if pose else UNKNOWN,
+            hinge=hinge,
+            balance=balance,
             stacks=stacks,
             shores=shores,
             captured_m=self.captured_m,

@@ -75,12 +75,31 @@ class LoadPicture:
 @dataclass(frozen=True, slots=True)
 class HingePicture:
     """Where the load turns: the line of no rise in its underside, by its distance from the load's origin, that distance's
-    standard deviation, and its direction (rad from +x, in [-45, 135) degrees). `free`: it rises without turning."""
+    standard deviation, and its direction (rad from +x, in [-45, 135) degrees). `free`: it rises without turning.
+
+    `shift_m`: how far the load has risen at the hinge beyond what was learned there, `shift_limit_m` from where on that is
+    no chance; `walk_m` the same as a walk along the underside, toward the lifted side positive."""
 
     distance_m: float | None
     direction_rad: float | None
     sd_m: float | None
     free: bool | None
+    shift_m: float | None = None
+    shift_limit_m: float | None = None
+    walk_m: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class BalancePicture:
+    """What the bags' forces say of the load. `moment_nm`: of its weight about the hinge, as it lies now. `tip_rad`: the angle
+    from how it lay at the zero at which it goes over centre. `cg_m`: load frame. None until known to a useful error."""
+
+    weight_n: float | None = None
+    weight_sd_n: float | None = None
+    cg_m: tuple[float | None, float | None, float | None] | None = None
+    moment_nm: float | None = None
+    tip_rad: float | None = None
+    tip_sd_rad: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -99,13 +118,20 @@ class BagPicture:
     working_pa: float
     doing: str
     loss_pa_s: float | None
+    height_sd_m: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
 class StackPicture:
     """One stack. Lean is how far the head's centre stands from the foot's, positive toward +x and +y; `lean_use` is
-    its length over the foot's ring. `reach_m` is the total height, ground to load, at which the supply can lift no
-    more. `rise_m` is the load's rise at this head. `plates` are the centres (x, y offset, height) from foot to head.
+    its length, the head's own ring added where that must stay inside, over the foot's ring. `lean_bound_m` is how far the
+    lean may be off, `lean_at_rise_m` the rise at which `lean_use` comes to 1 at the present trend (None while it does not
+    grow). `slip_m`: how far the head has gone beyond what the load's motion explains, over about the last second;
+    `slipping` whether that is a slide on the load, None where nothing sees the head. `disagree` names the bags whose
+    pressures do not fit one force. `force_sd_n` is its error: `force_steady_sd_n` the part that no averaging lessens,
+    `force_split_sd_n` the part that changes as the lift goes on. `reach_m` is the total height, ground to load, at which the
+    supply can lift no more. `rise_m` is the load's rise at this head. `plates` are the centres (x, y offset, height) from
+    foot to head.
     `sink_m_s`: how fast the head sinks while nobody fills or vents (down positive), None unless that is beyond doubt."""
 
     name: str
@@ -124,6 +150,14 @@ class StackPicture:
     plates: tuple[tuple[float, float, float], ...]
     sink_m_s: float | None
     bags: tuple[BagPicture, ...]
+    force_sd_n: float | None = None
+    force_steady_sd_n: float | None = None
+    force_split_sd_n: float | None = None
+    disagree: tuple[str, ...] = ()
+    lean_bound_m: float | None = None
+    lean_at_rise_m: float | None = None
+    slip_m: float | None = None
+    slipping: bool | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -259,6 +293,7 @@ class Picture:
     steps: tuple[StepPicture, ...]
     load: LoadPicture
     hinge: HingePicture
+    balance: BalancePicture
     stacks: tuple[StackPicture, ...]
     shores: tuple[ShorePicture, ...]
     captured_m: float | None

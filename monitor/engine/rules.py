@@ -10,7 +10,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 from monitor.engine import conditions as see
-from monitor.engine import instrument
+from monitor.engine import going, instrument
 from monitor.engine.conditions import Outcome, Scene
 from monitor.engine.picture import Priority
 
@@ -77,6 +77,9 @@ DANGER, WARNING, CAUTION = Priority.DANGER, Priority.WARNING, Priority.CAUTION
 RULES: tuple[Rule, ...] = (
     Rule("stop-called", DANGER, _crew, instrument.stop_called, "shut all valves", on_s=0.0, off_s=0.0),
     Rule("lean", DANGER, _stacks, see.lean_with_bound, "stop filling, hold", clear_at=0.95, on_s=0.2),
+    Rule("slip", DANGER, _stacks, going.slip, "stop filling, hold", clear_at=0.7, on_s=0.1, off_s=2.0),
+    Rule("hinge-shift", DANGER, _load, going.hinge_shift, "stop, look at its edge", clear_at=0.7, on_s=0.2, off_s=2.0),
+    Rule("over-centre", DANGER, _load, going.over_centre, "stop filling, hold", set_at=0.95, clear_at=0.92, on_s=0.2),
     Rule("tilt", DANGER, _load, see.tilt, "stop filling, hold", clear_at=0.95, on_s=0.2),
     Rule("cross-tilt", DANGER, _load, see.cross_tilt, "stop, level the load", clear_at=0.95, on_s=0.2),
     Rule("bag-pressure", DANGER, _bags, see.bag_pressure, "shut it, vent it", clear_at=0.98, on_s=0.2),
@@ -98,6 +101,8 @@ RULES: tuple[Rule, ...] = (
     ),
     Rule("shore-behind", WARNING, _shores, see.shore_behind, "stop filling, free it", on_s=1.0),
     Rule("uncaptured", WARNING, _load, see.uncaptured, "stop filling, capture"),
+    Rule("over-centre", WARNING, _load, going.over_centre, "go slow, hold it back", set_at=0.8, clear_at=0.77),
+    Rule("overload", WARNING, _load, going.overload, "hold, check plan", clear_at=0.97, on_s=1.0, off_s=2.0),
     Rule("bag-early", WARNING, _bags, see.bag_early, "shut it"),
     Rule("rise-rate", WARNING, _load, see.rise_rate, "throttle the valve", on_s=0.5),
     Rule("link-lost", WARNING, _ports, instrument.link_lost, "check cable and power", on_s=0.0, off_s=0.5),

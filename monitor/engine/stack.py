@@ -1,110 +1,67 @@
-"""A stack of bags: the force it carries, how high each bag is, how far the head stands from the foot.
+"""A stack of bags, followed from tick to tick: its force, its bags' heights, its lean, whether its head slides.
 
-Bag i sits between plates i-1 and i, counted from the foot (0). Its data plate gives force against height at working
-pressure; divided by that pressure it is the effective area A_i(h), so F = p_i * A_i(h_i), the same F in every bag.
-A bag still flat is a spacer: F >= p*A and its height is fixed. A bag without air is one, too.
+Bag i sits between plates i-1 and i, counted from the foot (0). Here readings become the numbers that heights.py, lean.py
+and slip.py work on, and what they say becomes the picture; how they come to it stands there.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from math import atan, hypot, sqrt, tan
+from math import atan, radians, tan
 
 from monitor.engine.channels import ChannelState
-from monitor.engine.estimate import PoseEstimate
+from monitor.engine.estimate import BOUND_SDS, PoseEstimate
+from monitor.engine.heights import Air, Heights, Split
+from monitor.engine.heights import share_height as share_height
 from monitor.engine.kalman import RateFilter
 from monitor.engine.leak import PressureLoss, Sinking
-from monitor.engine.picture import BagPicture, StackPicture
+from monitor.engine.lean import Lean, LeanTrend, carried_to, lean_of, moved_with_load, put_together
+from monitor.engine.mounts import Level
+from monitor.engine.picture import BagPicture, Point, StackPicture
+from monitor.engine.slip import SlipWatch, Turning
 from monitor.rig.capacity import AreaTable
 from monitor.rig.schema import Rig, Stack
 
-_NO_AIR = 0.02
-"""Below this share of its working pressure a bag counts as empty."""
 _LIFTED_M = 0.001
 """The stack's force is known once it has lifted its load clear of rest by this much."""
-_SPLIT_SD_M = 0.01
-"""How well pressures alone split the stack's height between its bags (one standard deviation)."""
+_SHEAR = 0.04
+"""One standard deviation of the sideways shear that tilts do not see, as a share of the rise (common practice, no source)."""
+_FOOT_SD = radians(0.5)
+"""How level the foot is set (common practice, no source)."""
+_UNSEEN_SD = radians(2.0)
+"""How far a plate without a sensor may be off the line between its neighbours (common practice, no source)."""
 _LEAN_AGILITY, _LEAN_RATE_SD = 1e-5, 0.002
 """For the lean's trend: density of its acceleration (m^2/s^3), and its rate when first seen (m/s)."""
 
 
-def share_height(tables: list[AreaTable], pressures: list[float | None], total: float) -> tuple[float, list[float]]:
-    """(force, heights) with p_i*A_i(h_i) = force for every open bag and heights that sum to `total`.
-
-    Pressures in Pa gauge, None for a spacer (it stays at its flat height); lengths in m, force in N. The sum of heights
-    falls with the force, piecewise linearly between the table's points, so the root is found exactly. A total
-    outside what the tables allow is met at their nearest end, and what remains is shared evenly.
-    """
-    open_bags = [(table, p) for table, p in zip(tables, pressures, strict=True) if p is not None]
-    if not open_bags:
-        return 0.0, [table.heights[0] for table in tables]
-
-    def heights(force: float, highest: bool) -> list[float]:
-        return [
-            table.heights[0] if p is None else table.height_at(force / p, highest)
-            for table, p in zip(tables, pressures, strict=True)
-        ]
-
-    forces = sorted({area * p for table, p in open_bags for area in table.areas})
-    high, upper = forces[-1], heights(forces[-1], False)
-    for force in reversed(forces):  # from the greatest force (all flat) downward: the sum only grows
-        for highest in (False, True):
-            these = heights(force, highest)
-            if sum(these) >= total:
-                span = sum(these) - sum(upper)
-                share = (total - sum(upper)) / span if span > 0.0 else 0.0
-                between = [u + share * (t - u) for u, t in zip(upper, these, strict=True)]
-                return high + share * (force - high), _shared_out(between, total, pressures)
-            high, upper = force, these
-    return high, _shared_out(upper, total, pressures)
-
-
-def _shared_out(heights: list[float], total: float, pressures: list[float | None]) -> list[float]:
-    """The heights with what is missing to `total` shared evenly by the open bags."""
-    missing = (total - sum(heights)) / sum(p is not None for p in pressures)
-    return [h if p is None else h + missing for h, p in zip(heights, pressures, strict=True)]
-
-
 @dataclass(frozen=True, slots=True)
-class Lean:
-    """How far the head's centre stands from the foot's (m, toward +x and +y), and one standard deviation of it."""
+class _Plates:
+    """Tilt (x, y, rad) of every plate from the foot up: smoothed, as just read, and one standard deviation of a reading."""
 
-    x: float
-    y: float
-    sd: float
-    plates: tuple[tuple[float, float, float], ...]
-
-
-def lean_of(heights: list[float], tilts: list[tuple[float, float]], tilt_sd: float, split_sd: float) -> Lean:
-    """The lean that plate tilts give: each bag's axis is a circular arc whose chord points along the mean tilt.
-
-    `heights`: each bag's height (m, vertical) from the foot up. `tilts`: (x, y) tilt (rad) of plates 0..n against
-    gravity, positive when the + side is up; such a plate's normal leans to the - side, hence the sign.
-    """
-    x = y = z = variance = 0.0
-    plates = [(0.0, 0.0, 0.0)]
-    for i, height in enumerate(heights):
-        tx, ty = (tan((tilts[i][axis] + tilts[i + 1][axis]) / 2.0) for axis in (0, 1))
-        x, y, z = x - height * tx, y - height * ty, z + height
-        plates.append((x, y, z))
-        above = heights[i + 1] if i + 1 < len(heights) else 0.0
-        variance += ((height + above) / 2.0 * tilt_sd) ** 2
-        if i:
-            before = tan((tilts[i - 1][0] + tilts[i][0]) / 2.0), tan((tilts[i - 1][1] + tilts[i][1]) / 2.0)
-            variance += (split_sd * hypot(tx - before[0], ty - before[1])) ** 2
-    return Lean(x, y, sqrt(variance), tuple(plates))
+    tilts: list[Point]
+    read: list[Point]
+    sds: list[float]
 
 
 class StackState:
-    """One stack, followed from tick to tick."""
+    """One stack, followed from tick to tick. `split` is the last tick's: heights and force with their errors."""
 
     def __init__(self, stack: Stack, rig: Rig, states: dict[str, ChannelState]) -> None:
         self.stack = stack
+        self.load = rig.load
         self.tables = [AreaTable(bag) for bag in stack.bag]
         self.pressures = [states[bag.pressure] for bag in stack.bag]
         self.isolated: set[str] = set()
+        self.split: Split | None = None
+        self._gaps = stack.height_at_zero - sum(table.heights[0] for table in self.tables)
+        """`height_at_zero` may hold plates besides the flat bags; they keep their height."""
         self._states = states
-        self._trend: RateFilter | None = None
+        self._heights = Heights(stack.bag)
+        self._level: Level | None = None
+        self._rate: RateFilter | None = None
+        self._trend, self._turning, self._slip = LeanTrend(), Turning(), SlipWatch()
+        self._watched: tuple[bool, bool] | None = None
+        self._slipped = False
         self._sinking = Sinking()
         self._losses = [PressureLoss() for _ in stack.bag]
 
@@ -122,57 +79,58 @@ class StackState:
     def picture(self, pose: PoseEstimate | None, doing: dict[str, str], now_ns: int) -> StackPicture:
         """This stack for the picture."""
         stack = self.stack
+        if pose is not None and pose.level is not self._level:  # every zero brings its own: the lift begins anew
+            self._level = pose.level
+            self._begin()
         rise = pose.rise(*stack.at) if pose else None
-        total = stack.height_at_zero + rise if rise is not None else None
-        pressures = [self.pressure(i, now_ns) for i in range(len(stack.bag))]
-        force, heights = self._equilibrium(total, rise, pressures)
+        rise_sd = pose.rise_sd(*stack.at) if pose else 0.0
+        self.split = split = self._shared(rise, rise_sd, doing, now_ns)
+        force = split.force if split else None
         still = not {"filling", "venting"} & set(doing.values())
-        sink = self._sinking.tick(now_ns, still, rise, pose.rise_sd(*stack.at) if pose else 0.0)
-        lean = self._lean(rise, heights, pose, now_ns)
-        length = hypot(lean.x, lean.y) if lean else None
-        if lean and length is not None:
-            if self._trend is None:
-                self._trend = RateFilter(max(lean.sd, 1e-4), _LEAN_AGILITY, _LEAN_RATE_SD)
-            self._trend.update(now_ns, length)
-        else:
-            self._trend = None
+        sink = self._sinking.tick(now_ns, still, rise, rise_sd)
+        lean = self._lean(rise, pose, now_ns)
+        length = lean.length if lean else None
         return StackPicture(
             name=stack.name,
             at=stack.at,
             ring_m=stack.ring,
             rise_m=rise,
             force_n=force,
-            height_m=total,
+            height_m=stack.height_at_zero + rise if rise is not None else None,
             reach_m=self._reach(force),
             lean_m=length,
             lean_x_m=lean.x if lean else None,
             lean_y_m=lean.y if lean else None,
             lean_sd_m=lean.sd if lean else None,
-            lean_use=None if length is None else length / stack.ring,
-            lean_rate_m_s=self._trend.rate if self._trend else None,
+            lean_use=None if length is None else (length + stack.head_ring) / stack.ring,
+            lean_rate_m_s=self._rate.rate if self._rate else None,
             plates=lean.plates if lean else (),
             sink_m_s=sink.sink_m_s if sink and sink.significant else None,
-            bags=tuple(
-                self._bag(i, pressures[i], heights[i] if heights else None, force, doing[bag.name], still, now_ns)
-                for i, bag in enumerate(stack.bag)
-            ),
+            bags=tuple(self._bag(i, split, doing[bag.name], still, now_ns) for i, bag in enumerate(stack.bag)),
+            force_sd_n=split.force_sd if split else None,
+            force_steady_sd_n=split.steady_sd if split else None,
+            force_split_sd_n=split.split_sd if split else None,
+            disagree=tuple(stack.bag[i].name for i in split.disagree) if split else (),
+            lean_bound_m=BOUND_SDS * lean.sd if lean else None,
+            lean_at_rise_m=self._lean_at_rise(rise, length, now_ns),
+            slip_m=self._slip.slip_m,
+            slipping=self._slip.slipping,
         )
 
-    def _bag(
-        self,
-        i: int,
-        pressure: float | None,
-        height: float | None,
-        force: float | None,
-        doing: str,
-        still: bool,
-        now_ns: int,
-    ) -> BagPicture:
+    def _begin(self) -> None:
+        self._heights.reset()
+        self._trend.reset()
+        self._slip.reset()
+        self._rate, self._slipped = None, False
+
+    def _bag(self, i: int, split: Split | None, doing: str, still: bool, now_ns: int) -> BagPicture:
         bag = self.stack.bag[i]
-        known = pressure is not None
+        known = self.pressure(i, now_ns) is not None
         reading = self.pressures[i].reading(now_ns) if known else None
         warmth = self._states[bag.temperature].value(now_ns) if bag.temperature else None
         loss = self._losses[i].tick(now_ns, still, reading, self.pressures[i].sd, warmth)
+        height = split.heights[i] if split else None
+        force = split.force if split else None
         return BagPicture(
             name=bag.name,
             pressure_pa=reading,
@@ -184,77 +142,152 @@ class StackState:
             working_pa=bag.working_pressure,
             doing=doing,
             loss_pa_s=loss.loss_pa_s if loss and loss.significant else None,
+            height_sd_m=split.sd(i) if split else None,
         )
 
-    def _equilibrium(
-        self, total: float | None, rise: float | None, pressures: list[float | None]
-    ) -> tuple[float | None, list[float] | None]:
-        """(force, heights): force None until the load is lifted, both None while the rise is unknown.
-
-        `height_at_zero` may hold plates besides the flat bags; they keep their height.
-        """
-        if total is None or rise is None:
-            return None, None
-        flat = [table.heights[0] for table in self.tables]
-        plates = self.stack.height_at_zero - sum(flat)
+    def _shared(self, rise: float | None, rise_sd: float, doing: dict[str, str], now_ns: int) -> Split | None:
+        """Heights and force. The force is None until the load is lifted, all is while the rise is unknown."""
+        it = self._heights
+        if rise is None:
+            it.lost()
+            return None
         if rise < _LIFTED_M:
-            return None, flat
-        if any(p is None for p in pressures):  # a bag nobody's gauge sees: the rise cannot be placed
-            return None, None
-        holding: list[float | None] = [
-            p if p is not None and p > _NO_AIR * bag.working_pressure else None
-            for p, bag in zip(pressures, self.stack.bag, strict=True)
-        ]
-        if not any(holding):
-            return None, None
-        return share_height(self.tables, holding, total - plates)
+            it.reset()
+            n = it.n
+            return Split(it.flat, [[0.0] * n for _ in range(n)], rise_sd, None, None)
+        air = [self._air(i, doing, now_ns) for i in range(it.n)]
+        return it.tick(now_ns, sum(it.flat) + rise, rise_sd, air)
+
+    def _air(self, i: int, doing: dict[str, str], now_ns: int) -> Air:
+        bag, gauge = self.stack.bag[i], self.pressures[i]
+        sensor = self._states[bag.height] if bag.height else None
+        grown = sensor.since_zero(now_ns) if sensor else None
+        return Air(
+            pressure=None if bag.name in self.isolated else gauge.reading(now_ns),
+            noise=gauge.sd,
+            isolated=bag.name in self.isolated,
+            active=doing[bag.name] in ("filling", "venting"),
+            height=None if grown is None else self.tables[i].heights[0] + grown,
+            height_sd=sensor.sd if sensor else 0.0,
+        )
 
     def _reach(self, force: float | None) -> float | None:
         """Total height, ground to load, at which the supply can lift this force no more."""
         if force is None:
             return None
-        plates = self.stack.height_at_zero - sum(table.heights[0] for table in self.tables)
-        return plates + sum(table.height_at(force / self.stack.supply, True) for table in self.tables)
+        return self._gaps + sum(table.height_at(force / self.stack.supply, True) for table in self.tables)
 
-    def _lean(
-        self, rise: float | None, heights: list[float] | None, pose: PoseEstimate | None, now_ns: int
-    ) -> Lean | None:
-        """The lean from the tilts of the plates; a plate without a sensor is put between its neighbours.
-
-        Where pressures do not say how the rise is split between the bags it is split evenly, and the error says so.
-        """
-        if rise is None:
+    def _lean(self, rise: float | None, pose: PoseEstimate | None, now_ns: int) -> Lean | None:
+        """The lean of all there is. The load's own motion is believed while head and load agree and the tilts are there
+        to say so; the head's own measured travel comes before it."""
+        load = moved_with_load(self.load, self.stack.at, pose) if pose else None
+        offset = self._offset(now_ns)
+        plates = self._plates(pose, now_ns) if rise is not None else None
+        heights, split = self._heights_for_lean(rise)
+        tilts = None
+        if plates is not None and rise is not None:
+            tilts = lean_of(heights, plates.tilts, plates.sds, split, _SHEAR * abs(rise))
+        self._watch_slip(plates, heights, offset, tilts, load, now_ns)
+        trusted = None if self._slipped or tilts is None else load
+        lean = put_together(tilts, offset or trusted)
+        if lean is None:
+            self._rate = None
+            self._trend.reset()
             return None
-        split_sd = _SPLIT_SD_M
-        if heights is None:
-            share = rise / len(self.tables)
-            heights = [table.heights[0] + share for table in self.tables]
-            split_sd = max(_SPLIT_SD_M, abs(rise) / 2.0)
-        known: dict[int, tuple[float, float]] = {0: (0.0, 0.0)}
-        noise = 0.0
+        if self._rate is None:
+            self._rate = RateFilter(max(1e-4, self._noise(plates, heights, offset)), _LEAN_AGILITY, _LEAN_RATE_SD)
+        self._rate.update(now_ns, lean.length)
+        if rise is not None:
+            self._trend.tick(now_ns, rise, lean.length)
+        return carried_to(lean, tilts.plates) if tilts else lean
+
+    def _heights_for_lean(self, rise: float | None) -> tuple[list[float], list[list[float]]]:
+        """Heights of the bags and their covariance, gaps shared out; where nobody knows which bag rose, any may have."""
+        n = len(self.tables)
+        if self.split is not None:
+            return [h + self._gaps / n for h in self.split.heights], self.split.cov
+        share = (rise or 0.0) / n
+        v = share * share
+        spread = [[v * (n - 1) if i == j else -v for j in range(n)] for i in range(n)]
+        return [table.heights[0] + share + self._gaps / n for table in self.tables], spread
+
+    def _watch_slip(
+        self,
+        plates: _Plates | None,
+        heights: list[float],
+        offset: Lean | None,
+        tilts: Lean | None,
+        load: Lean | None,
+        now_ns: int,
+    ) -> None:
+        watched = offset is not None, load is not None
+        if watched != self._watched:
+            self._watched = watched
+            self._slip.reset()
+        head = lean = None
+        if offset is not None:
+            head, lean = self._offset_read(now_ns), (offset.x, offset.y)
+        elif plates is not None and tilts is not None and any(bag.plate_tilt for bag in self.stack.bag[:-1]):
+            head, lean = self._turning.tick(heights, plates.read), (tilts.x, tilts.y)
+        explained = (load.x, load.y) if load else (0.0, 0.0)
+        self._slip.tick(now_ns, head, explained, self._noise(plates, heights, offset), lean)
+        self._slipped = self._slipped or self._slip.slipping is True
+
+    def _noise(self, plates: _Plates | None, heights: list[float], offset: Lean | None) -> float:
+        """How far the lean trembles (m, one standard deviation): the foot stands still."""
+        if offset is not None:
+            return offset.sd
+        return lean_of(heights, plates.tilts, [0.0, *plates.sds[1:]]).sd if plates else 0.0
+
+    def _offset(self, now_ns: int) -> Lean | None:
+        """The head's sideways travel since the zero, measured directly."""
+        if self.stack.head_offset is None:
+            return None
+        x, y = (self._states[name] for name in self.stack.head_offset)
+        at_x, at_y = x.since_zero(now_ns), y.since_zero(now_ns)
+        return None if at_x is None or at_y is None else Lean(at_x, at_y, (x.sd**2, 0.0, y.sd**2))
+
+    def _offset_read(self, now_ns: int) -> Point | None:
+        """The same without the smoothing, which overshoots a step, from anywhere."""
+        x, y = (self._states[name].reading(now_ns) for name in self.stack.head_offset or ())
+        return None if x is None or y is None else (x, y)
+
+    def _plates(self, pose: PoseEstimate | None, now_ns: int) -> _Plates | None:
+        """The tilt of every plate; one without a sensor is put between its neighbours, and the error says so. None while
+        a sensor of one is silent."""
+        tilts: dict[int, Point] = {0: (0.0, 0.0)}
+        read, sds = dict(tilts), {0: _FOOT_SD}
         top = len(self.stack.bag)
         pairs = {i + 1: bag.plate_tilt for i, bag in enumerate(self.stack.bag[:-1])} | {top: self.stack.head_tilt}
         for plate, pair in pairs.items():
             if pair is None:
                 continue
             x, y = self._states[pair[0]], self._states[pair[1]]
-            tx, ty = x.value(now_ns), y.value(now_ns)
-            if tx is None or ty is None:
+            tx, ty, rx, ry = x.value(now_ns), y.value(now_ns), x.reading(now_ns), y.reading(now_ns)
+            if tx is None or ty is None or rx is None or ry is None:
                 return None
-            known[plate] = (tx, ty)
-            noise = max(noise, x.noise, y.noise)
-        if top not in known:  # no sensor on the top plate: it turns with the load it carries
+            tilts[plate], read[plate], sds[plate] = (tx, ty), (rx, ry), max(x.sd, y.sd)
+        if top not in tilts:  # no sensor on the top plate: it turns with the load it carries
             if pose is None:
                 return None
-            known[top] = pose.absolute
-            noise = max(noise, pose.tilt_sd(1.0, 0.0), pose.tilt_sd(0.0, 1.0))
-        tilts = [known.get(i) or _between(known, i) for i in range(top + 1)]
-        gaps = self.stack.height_at_zero - sum(table.heights[0] for table in self.tables)
-        return lean_of([h + gaps / top for h in heights], tilts, noise, split_sd)
+            tilts[top] = read[top] = pose.absolute
+            sds[top] = max(pose.tilt_sd(1.0, 0.0), pose.tilt_sd(0.0, 1.0))
+        return _Plates(_filled(tilts, top), _filled(read, top), [sds.get(i, _UNSEEN_SD) for i in range(top + 1)])
+
+    def _lean_at_rise(self, rise: float | None, length: float | None, now_ns: int) -> float | None:
+        """The rise at which the head's ring comes to the edge of the foot's; None where the bags do not reach so high."""
+        if rise is None or length is None:
+            return None
+        at = self._trend.reaches(now_ns, rise, length, self.stack.ring - self.stack.head_ring)
+        return at if at is not None and at <= sum(t.heights[-1] - t.heights[0] for t in self.tables) else None
 
 
-def _between(known: dict[int, tuple[float, float]], plate: int) -> tuple[float, float]:
-    """The tilt of a plate without a sensor, on the line between the nearest known ones."""
+def _filled(known: dict[int, Point], top: int) -> list[Point]:
+    """The tilts of all plates; of one without a sensor, on the line between the nearest known ones."""
+    return [known[i] if i in known else _between(known, i) for i in range(top + 1)]
+
+
+def _between(known: dict[int, Point], plate: int) -> Point:
     below, above = max(k for k in known if k < plate), min(k for k in known if k > plate)
     share = (plate - below) / (above - below)
     (x0, y0), (x1, y1) = known[below], known[above]

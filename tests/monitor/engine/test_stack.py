@@ -1,97 +1,10 @@
-"""A stack of bags: force, heights, reach and lean against closed forms."""
+"""A stack of bags, from readings to its picture: force, heights, reach, lean, slip."""
 
 import math
 
 import pytest
-from hypothesis import given
-from hypothesis import strategies as st
 
-from monitor.engine.stack import lean_of, share_height
-from monitor.rig.capacity import AreaTable
-from monitor.rig.schema import Bag
-
-
-def strip(length: float) -> Bag:
-    """A pillow strip: F = p B (L - pi h/2), B = 1 m, 8 bar (two inextensible sheets; see any text on air springs)."""
-    heights = [0.0, 0.1, 0.2, 0.3]
-    return Bag.model_validate(
-        {
-            "name": "b",
-            "working_pressure": 8e5,
-            "height_flat": 0.0,
-            "pressure": "p",
-            "capacity": [[h, 8e5 * (length - math.pi * h / 2)] for h in heights],
-        }
-    )
-
-
-def test_equal_pressure_gives_a_pillow_pair_its_known_difference():
-    # L1 - pi h1/2 = L2 - pi h2/2, so h1 - h2 = 2 (L1 - L2)/pi = 0.127324 m for 0.6 and 0.4 (computed).
-    tables = [AreaTable(strip(0.6)), AreaTable(strip(0.4))]
-    force, (h1, h2) = share_height(tables, [3e5, 3e5], 0.35)
-    assert h1 - h2 == pytest.approx(0.127324, abs=1e-6)
-    assert h1 + h2 == pytest.approx(0.35)
-    assert force == pytest.approx(3e5 * (0.6 - math.pi * h1 / 2))
-
-
-@given(st.floats(1e5, 8e5), st.floats(1e5, 8e5), st.floats(0.0, 1.0))
-def test_every_open_bag_carries_one_force_and_heights_sum(p1, p2, share):
-    tables = [AreaTable(strip(0.6)), AreaTable(strip(0.5))]
-    total = 0.05 + share * 0.5
-    force, heights = share_height(tables, [p1, p2], total)
-    assert sum(heights) == pytest.approx(total)
-    for table, pressure, height in zip(tables, (p1, p2), heights, strict=True):
-        if 1e-9 < height < table.heights[-1] - 1e-9:
-            assert pressure * table.area(height) == pytest.approx(force, rel=1e-9)
-        elif height <= 1e-9:
-            assert force >= pressure * table.areas[0] * (1 - 1e-9)
-
-
-def test_a_bag_without_air_is_a_spacer():
-    tables = [AreaTable(strip(0.6)), AreaTable(strip(0.4))]
-    force, heights = share_height(tables, [None, 4e5], 0.1)
-    assert heights == pytest.approx([0.0, 0.1])
-    assert force == pytest.approx(4e5 * (0.4 - math.pi * 0.1 / 2))
-
-
-def test_where_a_table_is_flat_the_force_is_still_known():
-    flat = Bag.model_validate(
-        {
-            "name": "b",
-            "working_pressure": 8e5,
-            "height_flat": 0.1,
-            "pressure": "p",
-            "capacity": [[0.1, 80e3], [0.5, 80e3]],
-        }
-    )
-    force, heights = share_height([AreaTable(flat), AreaTable(flat)], [2e5, 2e5], 0.5)
-    assert force == pytest.approx(20e3)
-    assert sum(heights) == pytest.approx(0.5)
-
-
-def test_a_tilted_plate_leans_the_stack_to_its_low_side():
-    # A plate whose +x side is up has its normal toward -x. One bag, 0.3 m, its top at 10 degrees: mean 5 degrees.
-    it = lean_of([0.3], [(0.0, 0.0), (math.radians(10), 0.0)], 0.0, 0.0)
-    assert (it.x, it.y) == (pytest.approx(-0.3 * math.tan(math.radians(5))), 0.0)
-    # atan(30 mm over 300 mm) is 5.7106 degrees (computed): both plates at that tilt lean it by 30 mm.
-    slope = math.radians(5.710593)
-    it = lean_of([0.3], [(slope, 0.0), (slope, 0.0)], 0.0, 0.0)
-    assert it.x == pytest.approx(-0.03, abs=1e-8)
-
-
-def test_the_chord_of_a_bent_bag_is_near_its_arc():
-    # A circular arc turning by t over its height: head offset = h tan(t/2) exactly.
-    heights, turn = [0.2, 0.2], 0.4
-    it = lean_of(heights, [(0.0, 0.0), (0.0, -turn / 2), (0.0, -turn)], 0.0, 0.0)
-    assert it.y == pytest.approx(0.2 * math.tan(turn / 4) + 0.2 * math.tan(3 * turn / 4))
-    assert it.plates[-1] == (pytest.approx(0.0), pytest.approx(it.y), pytest.approx(0.4))
-
-
-def test_the_lean_knows_its_error():
-    sd = math.radians(0.05)
-    it = lean_of([0.2, 0.2], [(0.0, 0.0)] * 3, sd, 0.01)
-    assert it.sd == pytest.approx(math.hypot(0.2 * sd, 0.1 * sd))
-    assert lean_of([0.2, 0.2], [(0.0, 0.0), (0.3, 0.0), (0.3, 0.0)], sd, 0.01).sd > it.sd
+from monitor.rig.schema import Rig
 
 
 def test_force_height_and_reach_of_the_example(lift, clean_script):
@@ -117,16 +30,150 @@ def test_before_it_lifts_the_force_is_not_known(lift, clean_script):
     assert lift.play(clean_script, 5.0).stacks[0].force_n is None
 
 
-def test_a_lost_gauge_does_not_blind_the_lean(lift, clean_script):
+def silent(script, *channels):
+    def it(t):
+        moment = script(t)
+        moment.silent = channels
+        return moment
+
+    return it
+
+
+def test_a_lost_gauge_blinds_neither_the_lean_nor_the_force(lift, clean_script):
     lift.play(clean_script, 30.0)
-
-    def silent(t):
-        it = clean_script(t)
-        it.silent = ("S1-lower-p",)
-        return it
-
-    stack = lift.play(silent, 33.0).stacks[0]
-    assert stack.force_n is None
+    stack = lift.play(silent(clean_script, "S1-lower-p"), 33.0).stacks[0]
     assert stack.bags[0].pressure_pa is None
+    assert stack.force_n == pytest.approx(32_000, rel=0.02)  # the other bag carries the same
+    assert [bag.height_m for bag in stack.bags] == pytest.approx([0.186, 0.181], abs=0.01)
     assert stack.lean_m is not None
     assert stack.lean_sd_m > 0.0
+
+
+def test_a_bag_shut_off_without_its_hose_keeps_its_height(lift, clean_script):
+    lift.play(clean_script, 45.0)
+    lift.act("isolate", bag="S1-lower")
+    stack = lift.play(clean_script, 60.0).stacks[0]
+    assert stack.bags[0].pressure_pa is None
+    assert [bag.height_m for bag in stack.bags] == pytest.approx([0.21, 0.181], abs=0.015)
+    assert stack.force_n == pytest.approx(32_000, rel=0.02)
+
+
+def test_a_stack_that_no_gauge_sees_has_no_force(lift, clean_script):
+    lift.play(clean_script, 45.0)
+    stack = lift.play(silent(clean_script, "S1-lower-p", "S1-upper-p"), 48.0).stacks[0]
+    assert (stack.force_n, stack.force_sd_n, stack.reach_m) == (None, None, None)
+
+
+def test_a_clean_lift_leans_with_its_load_and_nothing_is_at_odds(lift, clean_script):
+    # The slab turns about the edge 4.2 m away: its point over the stack goes 4.2 m * (1 - cos) toward the hinge.
+    lift.play(clean_script, 60.0)
+    for picture in lift.pictures:
+        stack = picture.stacks[0]
+        assert stack.disagree == ()
+        if stack.rise_m is None:
+            continue
+        carried = math.sqrt(4.2**2 - stack.rise_m**2) - 4.2
+        assert (stack.lean_x_m, stack.lean_y_m) == (pytest.approx(carried, abs=0.005), pytest.approx(0.0, abs=0.002))
+        assert stack.slipping is not True
+        assert stack.lean_bound_m == pytest.approx(3.0 * stack.lean_sd_m)
+        assert stack.plates[-1][:2] == pytest.approx((stack.lean_x_m, stack.lean_y_m))
+
+
+def test_gauges_that_contradict_each_other_are_both_named(lift, clean_script):
+    def wrong(t):
+        it = clean_script(t)
+        it.offset = {"S1-upper-p": 60e3} if t > 45.0 else {}
+        return it
+
+    lift.play(wrong, 45.5)
+    assert lift.pictures[-1].stacks[0].disagree == ()
+    stack = lift.play(wrong, 48.0).stacks[0]
+    assert stack.disagree == ("S1-lower", "S1-upper")
+    assert stack.force_sd_n > 0.05 * stack.force_n
+
+
+def rolling(script, degrees, at, seconds):
+    def it(t):
+        moment = script(t)
+        moment.roll = math.radians(degrees) * min(1.0, max(0.0, (t - at) / seconds))
+        return moment
+
+    return it
+
+
+def test_a_head_that_slides_is_called_and_its_load_no_longer_asked(lift, clean_script):
+    # 4 degrees more of the plate between lean two bags of 0.21 and 0.18 m by 13.6 mm (computed), in half a second.
+    script = rolling(clean_script, -4.0, 48.0, 0.5)
+    assert lift.play(script, 47.9).stacks[0].slipping is False
+    assert lift.play(script, 49.0).stacks[0].slipping is True
+    assert lift.pictures[-1].stacks[0].slip_m == pytest.approx(0.0136, abs=0.002)
+    stack = lift.play(script, 52.0).stacks[0]
+    assert stack.slipping is False
+    tilts = -0.21 * math.tan((stack.rise_m / 4.2 / 2.0 - math.radians(4.0)) / 2.0) - 0.18 * math.tan(
+        (stack.rise_m / 4.2 * 1.5 - math.radians(4.0)) / 2.0
+    )
+    assert stack.lean_x_m == pytest.approx(tilts, abs=0.002)
+    assert stack.lean_sd_m > 0.005  # what shear does to it, nobody knows any more
+
+
+def test_bags_that_roll_slowly_lean_and_the_rise_that_ends_it_is_foretold(lift, clean_script):
+    script = rolling(clean_script, 60.0, 22.0, 60.0)
+    stack = lift.play(script, 35.0).stacks[0]
+    assert stack.lean_x_m < -0.035
+    assert stack.lean_use == pytest.approx(stack.lean_m / 0.15)
+    assert stack.rise_m < stack.lean_at_rise_m < 0.8
+    assert not any(picture.stacks[0].slipping for picture in lift.pictures)
+    assert lift.play(script, 46.0).stacks[0].lean_at_rise_m is None  # it rises no more
+
+
+def test_where_the_heads_ring_must_stay_inside_it_counts(document, new_lift, clean_script):
+    document["stack"][0]["head_ring"] = "60 mm"
+    stack = new_lift(rig=Rig.model_validate(document)).play(clean_script, 30.0).stacks[0]
+    assert stack.lean_use == pytest.approx((stack.lean_m + 0.06) / 0.15)
+
+
+def test_the_heads_own_travel_comes_before_everything(document, new_lift, clean_script):
+    # Pure shear: plates parallel, the head 20 mm out. Tilts see nothing of it.
+    document["stack"][0]["head_offset"] = ["S1-off-x", "S1-off-y"]
+    for axis in "xy":
+        document["channel"].append(
+            {
+                "name": f"S1-off-{axis}",
+                "quantity": "length",
+                "range": ["-1 m", "1 m"],
+                "noise": "0.5 mm",
+                "source": {"port": "bench", "id": f"O{axis}"},
+            }
+        )
+    lift = new_lift(rig=Rig.model_validate(document))
+    plain = lift.truth
+    gone = {"S1-off-x": 0.0, "S1-off-y": 0.0}
+    lift.truth = lambda moment: plain(moment) | gone
+    lift.play(clean_script, 40.0)
+    gone["S1-off-y"] = 0.02
+    stack = lift.play(clean_script, 40.8).stacks[0]
+    assert stack.slipping is True
+    assert stack.slip_m == pytest.approx(0.02, abs=0.003)
+    stack = lift.play(clean_script, 44.0).stacks[0]
+    assert stack.lean_y_m == pytest.approx(0.02, abs=0.002)
+    assert stack.lean_sd_m < 0.001
+
+
+def test_over_one_bag_alone_tilts_see_no_slide(document, new_lift, moment):
+    document["stack"][0]["bag"] = document["stack"][0]["bag"][:1]
+    document["stack"][0]["bag"][0].pop("plate_tilt")
+    document["stack"][0]["height_at_zero"] = "0.12 m"
+    document["step"] = []
+    stack = new_lift(rig=Rig.model_validate(document)).play(lambda t: moment(), 4.0).stacks[0]
+    assert stack.lean_m is not None
+    assert (stack.slipping, stack.slip_m) == (None, None)
+
+
+def test_a_new_zero_begins_anew(lift, clean_script):
+    script = rolling(clean_script, -6.0, 48.0, 0.3)
+    lift.play(script, 52.0)
+    assert lift.engine.stacks[0]._slipped
+    lift.play(script, 55.0)
+    lift.act("zero")
+    lift.tick()
+    assert not lift.engine.stacks[0]._slipped

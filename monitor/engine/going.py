@@ -1,0 +1,91 @@
+"""What the load itself is about to do: slide, walk on its hinge, go over centre, weigh more than planned.
+
+Conditions like those of conditions.py, drawn from what the estimator makes of forces and motion together.
+"""
+
+from __future__ import annotations
+
+from math import atan2, hypot
+
+from monitor import quantities as show
+from monitor.engine.conditions import BOUND_SDS, Measured, Outcome, Scene, Unknown
+from monitor.engine.mounts import asin_clipped
+from monitor.rig.parts import centre_of_gravity, total_weight
+
+_HEAVIER_SDS = 2.0
+"""Standard deviations by which a load must be heavier than planned and its margin."""
+_SLIP_M = 0.010
+"""What a slip is measured against; whether it is one, slip.py says (common practice, no source)."""
+
+
+def slip(scene: Scene, name: str) -> Outcome:
+    """The head goes sideways faster than the load's motion explains: it slides on the load."""
+    stack = scene.stack(name)
+    if stack.slipping is None:
+        missing = scene.lean_missing[name]
+        if scene.pose is None:
+            return scene.no_pose()
+        return Unknown(f"slip of {name} not seen without {missing[0]}", missing) if missing else None
+    gone = abs(stack.slip_m or 0.0)
+    share = max(1.2, gone / _SLIP_M) if stack.slipping else min(0.6, 0.5 * gone / _SLIP_M)
+    return Measured(share, f"{show.length(gone, scene.units)} in a second on the load", {"slip_m": stack.slip_m})
+
+
+def hinge_shift(scene: Scene, _: str) -> Outcome:
+    """The line that the load turns about walks, or what carries it sinks."""
+    hinge = scene.picture.hinge
+    if scene.pose is None:
+        return scene.no_pose()
+    if hinge.shift_m is None or hinge.shift_limit_m is None or hinge.walk_m is None:
+        return None
+    way = "sank" if hinge.shift_m < 0.0 else "rose"
+    walked, moved = (show.length(abs(it), scene.units) for it in (hinge.walk_m, hinge.shift_m))
+    return Measured(
+        abs(hinge.shift_m) / hinge.shift_limit_m,
+        f"walked {walked} or {way} {moved}",
+        {"walk_m": hinge.walk_m, "shift_m": hinge.shift_m, "limit_m": hinge.shift_limit_m},
+    )
+
+
+def over_centre(scene: Scene, _: str) -> Outcome:
+    """How far the load has turned toward where it goes over centre: as the forces say, else as planned."""
+    hinge, pose = scene.rig.load.hinge, scene.pose
+    if hinge is None:
+        return None
+    if pose is None:
+        return scene.no_pose()
+    (x0, y0), (x1, y1) = hinge
+    length = hypot(x1 - x0, y1 - y0)
+    nx, ny = (y0 - y1) / length, (x1 - x0) / length
+    side = sum((s.at[0] - x0) * nx + (s.at[1] - y0) * ny for s in scene.rig.stack)
+    nx, ny = (nx, ny) if side >= 0.0 else (-nx, -ny)
+    tip, tip_sd, by = scene.picture.balance.tip_rad, scene.picture.balance.tip_sd_rad or 0.0, "forces"
+    if tip is None:
+        planned = centre_of_gravity(scene.rig.load)
+        if planned is None:
+            return None
+        e = (planned[0] - x0) * nx + (planned[1] - y0) * ny
+        tip, by = atan2(e, planned[2]) - asin_clipped(nx * pose.a0 + ny * pose.b0), "plan"
+    least = tip - BOUND_SDS * tip_sd
+    if least <= 0.0:
+        return Measured(2.0, "it stands over centre", {"tip_rad": tip, "by": by})
+    turned, sd = pose.tilt(nx, ny), pose.tilt_sd(nx, ny)
+    return Measured(
+        (turned + BOUND_SDS * sd) / least,
+        f"{show.angle(turned)}, goes over at {show.angle(tip)}",
+        {"tilt_rad": turned, "tip_rad": tip, "tip_sd_rad": tip_sd, "by": by},
+    )
+
+
+def overload(scene: Scene, _: str) -> Outcome:
+    """The load's weight beyond its error, against the planned one and its margin."""
+    planned, weight = total_weight(scene.rig.load), scene.picture.balance.weight_n
+    if planned is None or weight is None:
+        return None
+    sd = scene.picture.balance.weight_sd_n or 0.0
+    limit = planned * (1.0 + scene.rig.limits.weight_margin)
+    return Measured(
+        (weight - _HEAVIER_SDS * sd) / limit,
+        f"{show.force(weight, scene.units)}, {show.force(planned, scene.units)} planned",
+        {"weight_n": weight, "planned_n": planned, "limit_n": limit},
+    )

@@ -1,0 +1,388 @@
+"""How high each bag of a stack is, what force the stack carries, and which gauge contradicts the others.
+
+Known are the height of the whole stack and the pressures. What gives a bag its share is weighed in a small Kalman filter:
+its own height sensor; the equal force p_i*A_i(h_i) of all open bags, as sharp as the data plates are steep; and, where
+they are flat, who was being filled or vented while the stack rose. Where the total height comes from is not decided here.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Sequence
+from dataclasses import dataclass
+from itertools import combinations
+from math import exp, hypot, log, sqrt
+
+from monitor.rig.capacity import AreaTable
+from monitor.rig.schema import Bag
+
+_NO_AIR = 0.02
+"""Below this share of its working pressure a bag counts as empty."""
+_OPENS, _SHUTS = 2.0, 4.0
+"""Standard deviations of the push at its flat height within which a bag is taken to be opening; and beyond which one that
+may be flat is taken to be flat again (common practice, no source)."""
+_FLAT_M = 0.002
+"""So near its flat height a bag may be flat, whatever its error (invented)."""
+_KNOWN_TAKER, _UNKNOWN_TAKER = 0.3, 0.5
+"""Share of a rise that may have gone to another bag than the one given it: while one is being filled or vented, and while
+none or several are (invented)."""
+_ANEW_M = 0.1
+"""The rise after which that share errs anew: over less the error grows in step, over more as a random walk (invented)."""
+_STEP_M, _STEP_SDS = 0.001, 3.0
+"""A rise is one only beyond this and beyond its error: trembling is no rise, and a hold of hours costs nothing."""
+_FLOWING = 0.02
+"""Share by which a gauge may be off while air flows past it (common practice, no source)."""
+_FILL_TICKS = 100.0
+"""It is off by the same share all through a fill: so many ticks together teach what one would (a fill of ten seconds)."""
+_WANDER = 1.0 / 16.0
+"""Variances of a height sensor by which a split may change between two looks: its mean errs as much as half a reading."""
+_FARTHEST_M = 0.03
+"""The stretch to either side over which a table's slope is taken at most (invented)."""
+_GATE = 4.0
+"""Standard deviations by which forces, or a height sensor, contradict what is known: then they teach it nothing."""
+_LEAST = 1e-9
+"""Nothing is divided by less, nor its logarithm taken (Pa, N, m^2)."""
+_AT_ODDS_NS = 1_000_000_000
+"""How long forces must contradict each other before it is said."""
+
+Matrix = list[list[float]]
+
+
+def share_height(tables: list[AreaTable], pressures: list[float | None], total: float) -> tuple[float, list[float]]:
+    """(force, heights) with p_i*A_i(h_i) = force for every open bag and heights that sum to `total`.
+
+    Pressures in Pa gauge, None for a spacer (it stays at its flat height); lengths in m, force in N. The sum of heights
+    falls with the force, piecewise linearly between the table's points, so the root is found exactly. A total
+    outside what the tables allow is met at their nearest end, and what remains is shared evenly.
+    """
+    open_bags = [(table, p) for table, p in zip(tables, pressures, strict=True) if p is not None]
+    if not open_bags:
+        return 0.0, [table.heights[0] for table in tables]
+
+    def heights(force: float, highest: bool) -> list[float]:
+        return [
+            table.heights[0] if p is None else table.height_at(force / p, highest)
+            for table, p in zip(tables, pressures, strict=True)
+        ]
+
+    forces = sorted({area * p for table, p in open_bags for area in table.areas})
+    high, upper = forces[-1], heights(forces[-1], False)
+    for force in reversed(forces):  # from the greatest force (all flat) downward: the sum only grows
+        for highest in (False, True):
+            these = heights(force, highest)
+            if sum(these) >= total:
+                span = sum(these) - sum(upper)
+                share = (total - sum(upper)) / span if span > 0.0 else 0.0
+                between = [u + share * (t - u) for u, t in zip(upper, these, strict=True)]
+                return high + share * (force - high), _shared_out(between, total, pressures)
+            high, upper = force, these
+    return high, _shared_out(upper, total, pressures)
+
+
+def _shared_out(heights: list[float], total: float, pressures: list[float | None]) -> list[float]:
+    """The heights with what is missing to `total` shared evenly by the open bags."""
+    missing = (total - sum(heights)) / sum(p is not None for p in pressures)
+    return [h if p is None else h + missing for h, p in zip(heights, pressures, strict=True)]
+
+
+@dataclass(frozen=True, slots=True)
+class Air:
+    """What is heard of one bag: gauge pressure (Pa, None where no gauge sees it) and its standard deviation, whether it is
+    shut off without its hose, whether it is being filled or vented, and what its own height sensor says (m, m)."""
+
+    pressure: float | None
+    noise: float = 0.0
+    isolated: bool = False
+    active: bool = False
+    height: float | None = None
+    height_sd: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class Split:
+    """Heights of the bags (m, from the foot up; their sum is the total), their covariance, the total's error left out;
+    the force (N) with one standard deviation, None where no open bag has a gauge; the bags whose readings do not fit.
+
+    `steady_sd`: the part of the force's error that no averaging lessens (data plates, split, air that flows); `split_sd`: the
+    part that changes as the lift goes on."""
+
+    heights: list[float]
+    cov: Matrix
+    total_sd: float
+    force: float | None
+    force_sd: float | None
+    disagree: tuple[int, ...] = ()
+    steady_sd: float | None = None
+    split_sd: float | None = None
+
+    def sd(self, i: int) -> float:
+        """One standard deviation of the height of bag i (m), the total's error included."""
+        return hypot(sqrt(max(0.0, self.cov[i][i])), self.total_sd)
+
+
+class Heights:
+    """The bags of one stack, followed from tick to tick.
+
+    State: the heights h, and for each bag the share s by which its data plate and gauge are off, constant over the lift:
+    that is why a thousand looks at the same pressures do not make the split a thousand times surer. The heights' errors
+    cancel in their sum, which is known: every correction keeps to it. Forces are compared by their logarithms,
+    ln p + ln A(h) + s, so that what a correction does is not a matter of the noise it corrects for.
+    """
+
+    def __init__(self, bags: Sequence[Bag]) -> None:
+        self._bags = bags
+        self._tables = [AreaTable(bag) for bag in bags]
+        self.n = len(bags)
+        self.reset()
+
+    @property
+    def flat(self) -> list[float]:
+        """The heights of the flat bags (m)."""
+        return [table.heights[0] for table in self._tables]
+
+    def reset(self) -> None:
+        """Every bag is flat and nothing has been learnt."""
+        n = self.n
+        self.h, self.scale = self.flat, [0.0] * n
+        self.open = [False] * n
+        self.p = [[0.0] * (2 * n) for _ in range(2 * n)]
+        for i, bag in enumerate(self._bags):
+            self.p[n + i][n + i] = bag.capacity_error**2
+        self._mark = sum(self.h)
+        self._gap = False
+        self._odd_since: dict[tuple[int, int], int] = {}
+
+    def lost(self) -> None:
+        """The total is not known now: what it does meanwhile can be given to nobody."""
+        self._gap = True
+
+    def tick(self, now_ns: int, total: float, total_sd: float, air: Sequence[Air]) -> Split | None:
+        """The split now. `total`: height of all bags together (m). None while no bag can be what holds the stack up."""
+        started = any(self.open)
+        self._open_and_shut(total, air)
+        if not any(self.open):
+            return None
+        if not started:
+            self._start(total, air)
+        self._credit(total, total_sd, air)
+        for i, it in enumerate(air):
+            if it.height is not None and self.open[i] and sum(self.open) > 1:
+                self._correct_by_sensor(i, it.height, max(it.height_sd, 1e-5))
+        at_odds = self._correct_by_pressures(now_ns, air)
+        self._keep_above_flat(total)
+        disagree = self._named(at_odds)
+        force, force_sd, steady_sd, split_sd = self._force(air, disagree)
+        cov = [row[: self.n] for row in self.p[: self.n]]
+        return Split(list(self.h), cov, total_sd, force, force_sd, disagree, steady_sd, split_sd)
+
+    def _open_and_shut(self, total: float, air: Sequence[Air]) -> None:
+        """Which bags have left their flat height. One that pushes too weakly there for the force is a spacer, and so is
+        one without air; one that nobody's gauge sees may be open, unless it was shut off while flat."""
+        forces = {
+            i: self._push(i, it, self.h[i]) for i, it in enumerate(air) if self.open[i] and it.pressure is not None
+        }
+        pushes = {i: self._push(i, it, 0.0) for i, it in enumerate(air) if self._has_air(i, it)}
+        # The load has just left its rest, or was raised before anyone looked: the pressures alone must say it.
+        anew = None if any(self.open) else share_height(self._tables, self._heard(air, pushes), total)[0]
+        now = list(self.open)
+        for i, it in enumerate(air):
+            if it.pressure is None:
+                now[i] = self.open[i] or not it.isolated
+                continue
+            if i not in pushes:
+                now[i] = False
+                continue
+            others = [force for j, force in forces.items() if j != i]
+            force = max(others, default=0.0) if anew is None else anew
+            sd = force * hypot(self._bags[i].capacity_error, max(bag.capacity_error for bag in self._bags))
+            sd = hypot(sd, self._tables[i].areas[0] * self._noise(it))
+            if self.open[i]:
+                unsure = _GATE * sqrt(max(0.0, self.p[i][i])) if it.active else 0.0  # at rest none comes down
+                near_flat = self.h[i] - self._tables[i].heights[0] < _FLAT_M + unsure
+                now[i] = not (near_flat and pushes[i] < force - _SHUTS * sd)
+            else:
+                now[i] = pushes[i] >= force - _OPENS * sd
+        for i in range(self.n):
+            if self.open[i] and not now[i]:
+                self._shut(i)
+        self.open = now
+
+    @staticmethod
+    def _heard(air: Sequence[Air], bags: Collection[int]) -> list[float | None]:
+        """The pressures of these bags, None for a spacer's."""
+        return [it.pressure if i in bags else None for i, it in enumerate(air)]
+
+    def _has_air(self, i: int, it: Air) -> bool:
+        return it.pressure is not None and it.pressure > _NO_AIR * self._bags[i].working_pressure
+
+    def _shut(self, i: int) -> None:
+        """It is flat for certain: what that says of the others, and nothing more is to be learnt of its height."""
+        flat = self._tables[i].heights[0]
+        h = [0.0] * (2 * self.n)
+        h[i] = 1.0
+        self._correct(h, 1e-12, flat - self.h[i])
+        self.h[i] = flat
+        for j in range(2 * self.n):
+            self.p[i][j] = self.p[j][i] = 0.0
+
+    def _start(self, total: float, air: Sequence[Air]) -> None:
+        """What the pressures alone say, unless some bag is not heard."""
+        known = self._heard(air, [i for i in range(self.n) if self.open[i]])
+        if all((p is not None) == is_open for p, is_open in zip(known, self.open, strict=True)):
+            self.h = share_height(self._tables, known, total)[1]
+        self._spread((_UNKNOWN_TAKER * (total - sum(self.flat))) ** 2, None)
+        self._mark, self._gap = total, False
+
+    def _credit(self, total: float, total_sd: float, air: Sequence[Air]) -> None:
+        """Give what the stack has risen to the bag that takes or loses air, and let the doubt about that grow."""
+        up = [i for i in range(self.n) if self.open[i]]
+        active = [i for i in up if air[i].active]
+        unheard = any(air[i].pressure is None and not air[i].isolated for i in up)
+        taker = active[0] if len(active) == 1 and not unheard and not self._gap else None
+        takers = [taker] if taker is not None else up if self._gap or unheard else active or up
+        missing = (total - sum(self.h)) / len(takers)
+        for i in takers:
+            self.h[i] += missing
+        path = abs(total - self._mark)
+        if path > max(_STEP_M, _STEP_SDS * total_sd):
+            doubt = _KNOWN_TAKER if taker is not None else _UNKNOWN_TAKER
+            self._spread(doubt**2 * path * max(path, _ANEW_M), taker)
+            self._mark, self._gap = total, False
+
+    def _spread(self, variance: float, taker: int | None) -> None:
+        """Let height that one bag was given belong to another, from the taker or between any two."""
+        up = [i for i in range(self.n) if self.open[i]]
+        for i, j in combinations(up, 2):
+            if taker is None or taker in (i, j):
+                v = variance / (len(up) - 1)
+                self.p[i][i] += v
+                self.p[j][j] += v
+                self.p[i][j] -= v
+                self.p[j][i] -= v
+
+    def _correct_by_sensor(self, i: int, height: float, sd: float) -> None:
+        self._spread(_WANDER * sd * sd, i)
+        h = [0.0] * (2 * self.n)
+        h[i] = 1.0
+        off = height - self.h[i]
+        if off * off <= _GATE**2 * (self.p[i][i] + sd * sd):
+            self._correct(h, sd * sd, off)
+
+    def _correct_by_pressures(self, now_ns: int, air: Sequence[Air]) -> list[tuple[int, int]]:
+        """All open bags carry one force: take that in where it can be, and return the pairs that have contradicted it
+        for a while."""
+        seen = [i for i in range(self.n) if self.open[i] and air[i].pressure is not None]
+        fused, at_odds = 0, []
+        for i, j in combinations(seen, 2):
+            weaker = i if self._push(i, air[i], self.h[i]) < self._push(j, air[j], self.h[j]) else j
+            if self._may_be_flat(weaker):
+                continue  # the weaker one: what the plates carry past a flat bag, its pressure does not show
+            row = [x - y for x, y in zip(self._row(i), self._row(j), strict=True)]
+            off = log(max(_LEAST, self._push(j, air[j], self.h[j])) / max(_LEAST, self._push(i, air[i], self.h[i])))
+            r = sum((air[k].noise / max(_LEAST, air[k].pressure or 0.0)) ** 2 for k in (i, j))
+            slow = sum(_FLOWING**2 for k in (i, j) if air[k].active)
+            if off * off > _GATE**2 * (self._variance(row) + r + slow):
+                since = self._odd_since.setdefault((i, j), now_ns)
+                if now_ns - since >= _AT_ODDS_NS:
+                    at_odds.append((i, j))
+                continue
+            self._odd_since.pop((i, j), None)
+            if fused < len(seen) - 1:
+                fused += 1
+                self._correct(row, max(r + _FILL_TICKS * slow, 1e-12), off)
+        for pair in [pair for pair in self._odd_since if not set(pair) <= set(seen)]:
+            del self._odd_since[pair]
+        return at_odds
+
+    def _may_be_flat(self, i: int) -> bool:
+        return self.h[i] - self._tables[i].heights[0] < _FLAT_M
+
+    def _named(self, at_odds: list[tuple[int, int]]) -> tuple[int, ...]:
+        """Whose reading fits none: the one in every contradiction where the others agree, else all that are in one."""
+        if len(at_odds) == 2:
+            return tuple(set(at_odds[0]) & set(at_odds[1]))
+        return tuple(sorted({i for pair in at_odds for i in pair}))
+
+    def _force(
+        self, air: Sequence[Air], disagree: tuple[int, ...]
+    ) -> tuple[float | None, float | None, float | None, float | None]:
+        """Precision-weighted mean of what the open bags push, its error, and the two parts of that which `Split` tells
+        apart; where two bags contradict each other the error covers both."""
+        seen = [i for i in range(self.n) if self.open[i] and air[i].pressure is not None]
+        usable = seen if len(disagree) != 1 else [i for i in seen if i not in disagree]
+        if not usable:
+            return None, None, None, None
+        pushes = [self._push(i, air[i], self.h[i]) for i in usable]
+        noises = [self._noise(air[i]) / max(_LEAST, air[i].pressure or 0.0) for i in usable]
+        rows = [self._row(i) for i in usable]
+        weights = [1.0 / max(1e-9, self._variance(row) + noise**2) for row, noise in zip(rows, noises, strict=True)]
+        weights = [weight / sum(weights) for weight in weights]
+        force = sum(w * push for w, push in zip(weights, pushes, strict=True))
+        mean = [sum(w * row[k] for w, row in zip(weights, rows, strict=True)) for k in range(2 * self.n)]
+        variance = self._variance(mean) + sum((w * noise) ** 2 for w, noise in zip(weights, noises, strict=True))
+        apart = (max(pushes) - min(pushes)) / 2.0 if len(disagree) > 1 else 0.0
+        flowing = sum((w * _FLOWING) ** 2 for w, i in zip(weights, usable, strict=True) if air[i].active)
+        steady = force * sqrt(self._variance(mean) + flowing)
+        split = force * sqrt(max(0.0, self._along(mean[: self.n] + [0.0] * self.n)[1]))
+        return force, max(force * sqrt(variance), apart), max(steady, apart), split
+
+    def _push(self, i: int, it: Air, height: float) -> float:
+        """What a bag pushes at a height (N), its plate's known error allowed for."""
+        return (it.pressure or 0.0) * self._tables[i].area(height) * exp(self.scale[i])
+
+    def _row(self, i: int) -> list[float]:
+        """Derivatives of that push's logarithm by the state."""
+        row = [0.0] * (2 * self.n)
+        row[i] = self._slope(i) / max(_LEAST, self._tables[i].area(self.h[i]))
+        row[self.n + i] = 1.0
+        return row
+
+    def _slope(self, i: int) -> float:
+        """How the area falls with height (m), over the stretch in which the height may lie."""
+        table, reach = self._tables[i], min(_FARTHEST_M, max(_FLAT_M, sqrt(max(0.0, self.p[i][i]))))
+        low, high = max(table.heights[0], self.h[i] - reach), self.h[i] + reach
+        return (table.area(high) - table.area(low)) / max(_FLAT_M, high - low)
+
+    def _noise(self, it: Air) -> float:
+        return hypot(it.noise, _FLOWING * (it.pressure or 0.0) if it.active else 0.0)
+
+    def _variance(self, h: list[float]) -> float:
+        """h' P h."""
+        used = [(k, value) for k, value in enumerate(h) if value]
+        p, total = self.p, 0.0
+        for k, a in used:
+            row = p[k]
+            for m, b in used:
+                total += a * row[m] * b
+        return max(0.0, total)
+
+    def _along(self, h: list[float]) -> tuple[list[float], float]:
+        """(P h, h' P h)."""
+        used = [(k, value) for k, value in enumerate(h) if value]
+        ph = [sum(row[k] * value for k, value in used) for row in self.p]
+        return ph, max(0.0, sum(ph[k] * value for k, value in used))
+
+    def _correct(self, h: list[float], r: float, innovation: float) -> None:
+        """One scalar update; the covariance stays symmetric by construction."""
+        ph, variance = self._along(h)
+        s = variance + r
+        for i in range(self.n):
+            self.h[i] += ph[i] / s * innovation
+            self.scale[i] += ph[self.n + i] / s * innovation
+        for row, a in zip(self.p, ph, strict=True):
+            for k, b in enumerate(ph):
+                row[k] -= a * b / s
+        for k in range(2 * self.n):
+            self.p[k][k] = max(0.0, self.p[k][k])
+
+    def _keep_above_flat(self, total: float) -> None:
+        """No bag is lower than flat: what one would lack the other open ones give."""
+        for _ in range(self.n):
+            low = [i for i in range(self.n) if self.open[i] and self.h[i] < self._tables[i].heights[0]]
+            for i in low:
+                self.h[i] = self._tables[i].heights[0]
+            room = [i for i in range(self.n) if self.open[i] and self.h[i] > self._tables[i].heights[0]]
+            missing = total - sum(self.h)
+            if not room or not low:
+                return
+            for i in room:
+                self.h[i] += missing / len(room)

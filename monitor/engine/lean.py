@@ -1,0 +1,240 @@
+"""How far the head of a stack stands from its foot: from the tilts of the plates, the load's own motion, or directly.
+
+Each comes with its 2x2 error; here they are put together so that a danger is never averaged away. What counts as too much
+is decided elsewhere, and a head that slides quickly is slip.py's business.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from math import exp, hypot, sqrt, tan
+
+from monitor.engine.estimate import BOUND_SDS, PoseEstimate
+from monitor.engine.hinge import hinge_of
+from monitor.engine.kalman import Row
+from monitor.engine.mounts import sideways
+from monitor.engine.picture import Point
+from monitor.rig.schema import Load
+
+_STILL_M, _STILL_SHARE = 0.003, 0.02
+"""How far a load's own motion may miss the head's: the hinge gives a little and the head creeps, and so does a share of the
+way (common practice, no source)."""
+_SEEN_HINGE = 3.0
+"""Times that, where no hinge is planned and it is taken from the pose (invented)."""
+_BESIDE_M = 0.2
+"""How far beside the load's outline a seen hinge may lie (invented)."""
+_APART, _BOTH = 3.0, 2.0
+"""Standard deviations of their difference beyond which two leans contradict each other, and up to which they are one; in
+between the larger one gains weight, so that the lean does not jump."""
+_MEMORY_M, _SAMPLE_M = 0.02, 0.0005
+"""Rise over which the trend of lean remembers, and how often it looks."""
+_LOWERED_M = 0.002
+"""A head that is lower by this than it was is being lowered."""
+_FEWEST_M = 0.004
+"""Spread of rise (one standard deviation) that makes a trend."""
+_RECENT_NS = 3_000_000_000
+"""A rise that has stood still for so long has no trend (invented)."""
+
+Cov = tuple[float, float, float]
+"""xx, xy, yy of a symmetric 2x2 matrix (m^2)."""
+
+
+@dataclass(frozen=True, slots=True)
+class Lean:
+    """How far the head's centre stands from the foot's (m, toward +x and +y), its covariance, and the plates' centres."""
+
+    x: float
+    y: float
+    cov: Cov
+    plates: tuple[tuple[float, float, float], ...] = ()
+
+    @property
+    def length(self) -> float:
+        """Distance of the head's centre from the foot's (m)."""
+        return hypot(self.x, self.y)
+
+    @property
+    def sd(self) -> float:
+        """One standard deviation in the direction in which it is least known (m)."""
+        xx, xy, yy = self.cov
+        return sqrt(max(0.0, (xx + yy) / 2.0 + hypot((xx - yy) / 2.0, xy)))
+
+
+def lean_of(
+    heights: Sequence[float],
+    tilts: Sequence[Point],
+    tilt_sds: Sequence[float],
+    split: Sequence[Sequence[float]] | None = None,
+    shear_sd: float = 0.0,
+) -> Lean:
+    """The lean that plate tilts give: each bag's axis is a circular arc whose chord points along the mean tilt.
+
+    `heights`: each bag's height (m, vertical) from the foot up, `split` their covariance. `tilts`: (x, y) tilt (rad) of
+    plates 0..n against gravity, positive when the + side is up, with one standard deviation each; such a plate's normal
+    leans to the - side, hence the sign. An arc that turns from t0 to t1 over the height h goes sideways by
+    h*(cos t0 - cos t1)/(sin t1 - sin t0) = h*tan((t0 + t1)/2). `shear_sd` (m) is what parallel plates may have gone
+    sideways unseen.
+    """
+    x = y = z = 0.0
+    xx = yy = shear_sd * shear_sd
+    xy = 0.0
+    plates = [(0.0, 0.0, 0.0)]
+    slopes: list[Point] = []
+    for i, height in enumerate(heights):
+        tx, ty = (tan((tilts[i][axis] + tilts[i + 1][axis]) / 2.0) for axis in (0, 1))
+        slopes.append((tx, ty))
+        x, y, z = x - height * tx, y - height * ty, z + height
+        plates.append((x, y, z))
+    for i, sd in enumerate(tilt_sds):
+        below = heights[i - 1] * _steepness(slopes[i - 1]) if i else 0.0
+        above = heights[i] * _steepness(slopes[i]) if i < len(heights) else 0.0
+        variance = ((below + above) / 2.0 * sd) ** 2
+        xx, yy = xx + variance, yy + variance
+    for i, row in enumerate(split or ()):
+        for j, v in enumerate(row):
+            xx += v * slopes[i][0] * slopes[j][0]
+            xy += v * (slopes[i][0] * slopes[j][1] + slopes[i][1] * slopes[j][0]) / 2.0
+            yy += v * slopes[i][1] * slopes[j][1]
+    return Lean(x, y, (max(0.0, xx), xy, max(0.0, yy)), tuple(plates))
+
+
+def _steepness(slope: Point) -> float:
+    """How much faster a tangent grows than its angle there, at the steeper axis."""
+    return 1.0 + max(slope[0] * slope[0], slope[1] * slope[1])
+
+
+def moved_with_load(load: Load, at: Point, pose: PoseEstimate) -> Lean | None:
+    """How far the load-fixed point `at` in the underside has gone sideways about the hinge since the zero (m, ground).
+
+    The horizontal part of (R - R0) r, r from the hinge's nearest point (for a level load r*(cos theta - 1) - h_c*sin theta,
+    h_c = 0 in the underside). None without a hinge. The error: of the pose, and of a hinge and a head that give a little.
+    """
+    arm, doubt = _planned_arm(load, at), 1.0
+    if arm is None:
+        arm, doubt = _seen_arm(load, at, pose), _SEEN_HINGE
+    if arm is None:
+        return None
+    x, y, by_x, by_y = sideways(pose.level, pose.x[1], pose.x[2], (*arm, 0.0))
+    rest = (doubt * (_STILL_M + _STILL_SHARE * hypot(x, y))) ** 2
+    xx, xy, yy = (_between(pose, g, h) for g, h in ((by_x, by_x), (by_x, by_y), (by_y, by_y)))
+    return Lean(x, y, (xx + rest, xy, yy + rest))
+
+
+def _planned_arm(load: Load, at: Point) -> Point | None:
+    """From the nearest point of the planned hinge line to `at` (m, load frame)."""
+    if load.hinge is None:
+        return None
+    (x0, y0), (x1, y1) = load.hinge
+    ux, uy = x1 - x0, y1 - y0
+    size = hypot(ux, uy)
+    if size <= 0.0:
+        return at[0] - x0, at[1] - y0
+    off = ((at[0] - x0) * uy - (at[1] - y0) * ux) / size
+    return off * uy / size, -off * ux / size
+
+
+def _seen_arm(load: Load, at: Point, pose: PoseEstimate) -> Point | None:
+    """From the nearest point of the line of no rise, z + a*x + b*y = 0, to `at`; None where no hinge can be there."""
+    corners = load.outline or [at]
+    if hinge_of(pose, max(1.0, *(hypot(*corner) for corner in corners)), [at]).free is not False:
+        return None
+    _, a, b = pose.x[:3]
+    turn = a * a + b * b
+    off = pose.rise(*at) / turn if turn > 0.0 else 0.0
+    arm = off * a, off * b
+    for axis in (0, 1):
+        low, high = min(corner[axis] for corner in corners), max(corner[axis] for corner in corners)
+        if load.outline and not low - _BESIDE_M <= at[axis] - arm[axis] <= high + _BESIDE_M:
+            return None
+    return arm
+
+
+def _between(pose: PoseEstimate, g: Row, h: Row) -> float:
+    """Covariance of two numbers that follow the pose by the rows g and h."""
+    return sum(g[i] * pose.p[i][j] * h[j] for i in range(3) for j in range(3))
+
+
+def put_together(tilts: Lean | None, other: Lean | None) -> Lean | None:
+    """One lean of what the tilts say and what the head's or the load's own motion says.
+
+    Weighed by inverse covariance while they agree; beyond three standard deviations of their difference the larger one
+    holds, with its own error: a stack that rolls under a load that stays is not half as dangerous.
+    """
+    if tilts is None or other is None:
+        return tilts or other
+    a, b = tilts.cov, other.cov
+    inverse = _inverse((a[0] + b[0], a[1] + b[1], a[2] + b[2]))
+    if inverse is None:
+        return tilts
+    dx, dy = other.x - tilts.x, other.y - tilts.y
+    wx, wy = _times(inverse, (dx, dy))
+    apart = sqrt(max(0.0, dx * wx + dy * wy))
+    gx, gy = _times(a, (wx, wy))  # A (A + B)^-1 of the way from the one to the other
+    (p0, p1), (q0, q1) = (_times(a, _times(inverse, column)) for column in ((a[0], a[1]), (a[1], a[2])))
+    both = Lean(tilts.x + gx, tilts.y + gy, (a[0] - p0, a[1] - (p1 + q0) / 2.0, a[2] - q1), tilts.plates)
+    if apart <= _BOTH:
+        return both
+    larger = max(tilts, other, key=lambda it: it.length)
+    share = min(1.0, (apart - _BOTH) / (_APART - _BOTH))
+    cov = tuple(u + share * (v - u) for u, v in zip(both.cov, larger.cov, strict=True))
+    x, y = both.x + share * (larger.x - both.x), both.y + share * (larger.y - both.y)
+    return Lean(x, y, (cov[0], cov[1], cov[2]), tilts.plates)
+
+
+def carried_to(lean: Lean, plates: tuple[tuple[float, float, float], ...]) -> Lean:
+    """The lean with its plates' centres, drawn over by what the head is off them: evenly with height, as in shear."""
+    top = plates[-1]
+    if top[2] <= 0.0:
+        return replace(lean, plates=plates)
+    dx, dy = (lean.x - top[0]) / top[2], (lean.y - top[1]) / top[2]
+    return replace(lean, plates=tuple((x + dx * z, y + dy * z, z) for x, y, z in plates))
+
+
+def _inverse(m: Cov) -> Cov | None:
+    xx, xy, yy = m
+    det = xx * yy - xy * xy
+    return (yy / det, -xy / det, xx / det) if det > 0.0 else None
+
+
+def _times(m: Cov, v: Point) -> Point:
+    return m[0] * v[0] + m[1] * v[1], m[1] * v[0] + m[2] * v[1]
+
+
+class LeanTrend:
+    """Lean against rise over the last two centimetres of rise, by recursive least squares with forgetting."""
+
+    def __init__(self) -> None:
+        self.reset()
+
+    def reset(self) -> None:
+        """Forget everything."""
+        self._at: tuple[int, float] | None = None
+        self._weight = self._rise = self._lean = self._xx = self._xy = self._yy = 0.0
+
+    def tick(self, now_ns: int, rise: float, lean: float) -> None:
+        """Take the lean (m) at a rise (m); one at a rise that was just looked at adds nothing."""
+        if self._at is not None and rise < self._at[1] - _LOWERED_M:  # its way down is another story
+            self.reset()
+        step = 0.0 if self._at is None else rise - self._at[1]
+        if self._at is not None and step < _SAMPLE_M:
+            return
+        fade = exp(-step / _MEMORY_M)
+        self._at = now_ns, rise
+        weight = fade * self._weight + 1.0
+        dr, dl = rise - self._rise, lean - self._lean
+        share = fade * self._weight / weight  # weighted sums about the mean, after West (1979)
+        self._xx = fade * self._xx + share * dr * dr
+        self._xy = fade * self._xy + share * dr * dl
+        self._yy = fade * self._yy + share * dl * dl
+        self._rise, self._lean, self._weight = self._rise + dr / weight, self._lean + dl / weight, weight
+
+    def reaches(self, now_ns: int, rise: float, lean: float, limit: float) -> float | None:
+        """The rise (m) at which the lean comes to `limit` at this trend; None unless it grows beyond doubt, and now."""
+        if self._at is None or now_ns - self._at[0] > _RECENT_NS or self._xx <= self._weight * _FEWEST_M**2:
+            return None
+        slope = self._xy / self._xx
+        left = max(0.0, self._yy - slope * self._xy) / max(1.0, self._weight - 2.0)
+        if slope <= BOUND_SDS * sqrt(left / self._xx) or slope <= 0.0:
+            return None
+        return max(rise, rise + (limit - lean) / slope)

@@ -1,0 +1,69 @@
+"""What the load turns about, and what its balance about that says: the hinge of the plan, one that was found, or none.
+
+From zero to zero. Where the plan names no hinge, the first line found well enough is kept as the one to watch. A hinge that
+has walked begins the balance anew: the old arms no longer hold.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from math import hypot
+
+from monitor.engine.balance import Balance
+from monitor.engine.estimate import PoseEstimate
+from monitor.engine.hinge import UNKNOWN, hinge_of
+from monitor.engine.picture import BalancePicture, HingePicture, Point, ShorePicture, StackPicture
+from monitor.engine.walk import HingeWatch
+from monitor.rig.schema import Rig
+
+_FOUND_SD_M = 0.02
+"""A hinge that the plan does not name is taken once its distance is known so well."""
+_HALF_M = 1.0
+"""Half the length of the piece of it that is watched."""
+
+
+class Pivot:
+    """The hinge and the balance of one load, from one zero to the next."""
+
+    def __init__(self, rig: Rig, size_m: float, heads: list[Point]) -> None:
+        self.rig, self.size_m, self.heads = rig, size_m, heads
+        self.walk: HingeWatch | None = None
+        self.balance = Balance(rig, None)
+        if rig.load.hinge is not None:
+            self._take(rig.load.hinge)
+
+    def _take(self, line: tuple[Point, Point]) -> None:
+        self.walk, self.balance = HingeWatch(line, self.heads), Balance(self.rig, line)
+
+    def tick(
+        self,
+        now_ns: int,
+        pose: PoseEstimate | None,
+        stacks: tuple[StackPicture, ...],
+        shores: tuple[ShorePicture, ...],
+    ) -> tuple[HingePicture, BalancePicture]:
+        """What is known of both at this moment."""
+        if pose is None:
+            return UNKNOWN, BalancePicture()
+        hinge = hinge_of(pose, self.size_m, self.heads)
+        if self.walk is None and hinge.sd_m is not None and hinge.sd_m <= _FOUND_SD_M:
+            self._take(self._piece(pose))
+        shift = self.walk.tick(now_ns, pose) if self.walk is not None else None
+        if shift is not None:
+            hinge = replace(hinge, shift_m=shift.rise_m, shift_limit_m=shift.limit_m, walk_m=shift.walk_m)
+            if abs(shift.rise_m) >= shift.limit_m:
+                self.balance = Balance(self.rig, self.balance.line)
+        if self.walk is None and not hinge.free:
+            return hinge, BalancePicture()
+        return hinge, self.balance.tick(now_ns, pose, stacks, shores)
+
+    def _piece(self, pose: PoseEstimate) -> tuple[Point, Point]:
+        """The piece of the line of no rise that lies nearest to the stacks."""
+        z, a, b = pose.x[:3]
+        turn = hypot(a, b)
+        x = sum(at[0] for at in self.heads) / len(self.heads)
+        y = sum(at[1] for at in self.heads) / len(self.heads)
+        off = (z + a * x + b * y) / turn
+        foot = x - off * a / turn, y - off * b / turn
+        along = -b / turn * _HALF_M, a / turn * _HALF_M
+        return (foot[0] - along[0], foot[1] - along[1]), (foot[0] + along[0], foot[1] + along[1])

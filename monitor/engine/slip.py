@@ -1,0 +1,90 @@
+"""A head that slides on its load, the step before a bag is pushed out: the lean steps away from what the load explains.
+
+What is watched is how far the head has gone beyond the load-fixed point that it carried, over about the last second. It
+is quick where bags that roll are slow; a creeping lean is lean.py's business.
+
+Not seen: sliding slower than bags may roll, or by less than the limit, however quick; a head that slides while its bags
+shear under plates that stay parallel, and any slide over one bag alone, whose plate turns with the load (only `head_offset`
+sees these); a load that slides off its hinge and takes the head along; a slide that brings a head back to where the load
+would have it. Where no hinge says how the load goes sideways, any quick step of the head counts as a slip.
+"""
+
+from __future__ import annotations
+
+from collections import deque
+from collections.abc import Sequence
+from math import hypot, sqrt
+
+from monitor.engine.lean import lean_of
+from monitor.engine.picture import Point
+
+_WINDOW_NS = 1_000_000_000
+"""Over how long the head's step is taken: a slide is over within a second (invented)."""
+_ROLLS_M = 0.008
+"""How far joined bags may roll in that time and still only lean: drills roll at 4 to 6 mm/s (common practice, no source)."""
+_SURE = 5.0
+"""Standard deviations of a step's noise that are added to that: once in a million looks, and far less by chance alone."""
+_DWELL_NS = 140_000_000
+"""How long a step must have been seen: longer than one wrong reading stands, at ten readings a second."""
+_GAP_NS = 500_000_000
+"""After a silence of this length the window begins anew."""
+
+
+class Turning:
+    """How far the turning of its plates alone has carried a head, added up: a tilted bag that rises slides nowhere, and
+    neither does one whose height is only seen differently."""
+
+    def __init__(self) -> None:
+        self._tilts: Sequence[Point] = ()
+        self.x = self.y = 0.0
+
+    def tick(self, heights: Sequence[float], tilts: Sequence[Point]) -> Point:
+        """Take the bags' heights (m) and the plates' tilts (rad) now; returns how far it has come (m), from anywhere."""
+        if len(self._tilts) == len(tilts):
+            none = (0.0,) * len(tilts)
+            now, before = lean_of(heights, tilts, none), lean_of(heights, self._tilts, none)
+            self.x, self.y = self.x + now.x - before.x, self.y + now.y - before.y
+        self._tilts = tilts
+        return self.x, self.y
+
+
+class SlipWatch:
+    """The slip of one head, followed from tick to tick."""
+
+    def __init__(self) -> None:
+        self.reset()
+
+    def reset(self) -> None:
+        """Begin anew: what is measured, or what explains it, has changed."""
+        self._past: deque[tuple[int, float, float]] = deque()
+        self._beyond_ns: int | None = None
+        self.slip_m: float | None = None
+        self.slipping: bool | None = None
+
+    def tick(self, now_ns: int, head: Point | None, explained: Point, noise: float, lean: Point | None = None) -> None:
+        """Take where the head is (m, x and y), where the load would have it, and one standard deviation of the first.
+
+        `head` may be measured from anywhere, as long as it is always from there; `lean` is its place over the foot, where
+        that is not the same. None where nothing sees the head.
+        """
+        if head is None:
+            self.reset()
+            return
+        if self._past and not 0 <= now_ns - self._past[-1][0] <= _GAP_NS:
+            self.reset()
+        x, y = head[0] - explained[0], head[1] - explained[1]
+        self._past.append((now_ns, x, y))
+        while now_ns - self._past[0][0] > _WINDOW_NS:
+            self._past.popleft()
+        x, y = x - self._past[0][1], y - self._past[0][2]
+        self.slip_m = hypot(x, y)
+        limit = _ROLLS_M + _SURE * sqrt(2.0) * noise
+        at = lean or head
+        off = hypot(at[0] - explained[0], at[1] - explained[1])
+        before = hypot(at[0] - explained[0] - x, at[1] - explained[1] - y)
+        back = off < before - self.slip_m / 2.0  # as a leaning stack comes upright when it is let down
+        if self.slip_m <= limit or back:
+            self._beyond_ns = None
+        elif self._beyond_ns is None:
+            self._beyond_ns = now_ns
+        self.slipping = self._beyond_ns is not None and now_ns - self._beyond_ns >= _DWELL_NS
