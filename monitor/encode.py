@@ -67,12 +67,14 @@ def picture(it: Picture) -> Json:
                 "gap_m": shore.gap_m,
                 "air_pa": shore.air_pa,
                 "load_n": shore.load_n,
+                "load_most_n": shore.load_most_n,
                 "doing": shore.doing,
             }
             for shore in it.shores
         },
         "uncaptured_m": it.uncaptured_m,
         "fall_m": it.fall_m,
+        "held_by": None if it.held_by is None else list(it.held_by),
         "unknown": [{"rule": b.rule, "about": b.about, "because": b.because} for b in it.blind],
         "sensors": {
             sensor.name: {"status": sensor.status.value, "age_s": _rounded(sensor.age_s), "value": sensor.value}

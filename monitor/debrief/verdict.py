@@ -21,6 +21,7 @@ class Verdict:
         self._fall: float | None = None
         self._lean: dict[str, float | None] = {}
         self._gap: dict[str, float | None] = {}
+        self._load: dict[str, float | None] = {"weight_n": None, "moment_nm": None, "tip_rad": None}
 
     def take(self, picture: Picture) -> None:
         """Take the next picture."""
@@ -33,6 +34,9 @@ class Verdict:
         if load.tilt_x_rad is not None and load.tilt_y_rad is not None:
             self._tilt = _greatest(self._tilt, hypot(load.tilt_x_rad, load.tilt_y_rad))
         self._fall = _greatest(self._fall, picture.fall_m)
+        for name in self._load:  # the last that was known: it is the surest
+            value = getattr(picture.balance, name)
+            self._load[name] = self._load[name] if value is None else value
         for stack in picture.stacks:
             self._lean[stack.name] = _greatest(self._lean.get(stack.name), stack.lean_use)
         for shore in picture.shores:
@@ -75,7 +79,7 @@ class Verdict:
                 "gap_m": self._gap,
                 "fall_m": self._fall,
             },
-            "load": {"weight_n": None, "moment_nm": None, "tip_rad": None},
+            "load": dict(self._load),
         }
 
 

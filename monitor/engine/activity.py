@@ -10,6 +10,7 @@ from __future__ import annotations
 
 from math import log, sqrt
 
+from monitor.engine.carried import Carried
 from monitor.engine.kalman import RateFilter
 from monitor.engine.stack import StackState
 
@@ -37,8 +38,9 @@ FILLING, VENTING, HOLDING, RESTING, UNKNOWN = "filling", "venting", "holding", "
 class StackActivity:
     """The doing of every bag of one stack, followed from tick to tick."""
 
-    def __init__(self, stack: StackState) -> None:
+    def __init__(self, stack: StackState, *, alone: bool = True) -> None:
         self._stack = stack
+        self._carried = None if alone else Carried(stack)
         names = [bag.name for bag in stack.stack.bag]
         self.doing = dict.fromkeys(names, UNKNOWN)
         self._candidate: dict[str, tuple[str, int]] = dict.fromkeys(names, (UNKNOWN, 0))
@@ -58,13 +60,37 @@ class StackActivity:
             self._follow_ratios(now_ns)
         if rise_rate is not None and rise_rate_sd is not None:
             limit = max(_RISE_RATE, 2.0 * rise_rate_sd)
-            if rise_rate > limit:
+            if self._is_carried(seen, now_ns, rise_rate, rise_rate_sd, named):
+                pass
+            elif rise_rate > limit:
                 self._place(FILLING, seen, now_ns, named)
             elif rise_rate < -limit:
                 self._place(VENTING, seen, now_ns, named)
         for name, state in seen.items():
             self._settle(name, state, now_ns)
         return dict(self.doing)
+
+    def _is_carried(
+        self, seen: dict[str, str], now_ns: int, rise_rate: float, rise_rate_sd: float, named: str | None
+    ) -> bool:
+        """Whether another stack moves this one; then its open bags hold, whatever their pressures do."""
+        if self._carried is None:
+            return False
+        mover = named is not None and named in self._able(now_ns)
+        if not self._carried.tick(now_ns, rise_rate, rise_rate_sd, mover):
+            return False
+        for i, (name, state) in enumerate(seen.items()):
+            if state in (FILLING, VENTING) and self._carried.open(i):
+                seen[name] = HOLDING
+        return True
+
+    def _able(self, now_ns: int) -> list[str]:
+        """The bags with air enough to carry."""
+        return [
+            bag.name
+            for i, bag in enumerate(self._stack.stack.bag)
+            if (p := self._stack.pressure(i, now_ns)) is not None and p > _PRESSURISED * bag.working_pressure
+        ]
 
     def _by_pressure(self, i: int, now_ns: int) -> str:
         bag, gauge = self._stack.stack.bag[i], self._stack.pressures[i]
@@ -102,11 +128,7 @@ class StackActivity:
         if what in seen.values():
             self._moved_last[what] = next(name for name, state in seen.items() if state == what)
             return
-        able = [
-            bag.name
-            for i, bag in enumerate(self._stack.stack.bag)
-            if (p := self._stack.pressure(i, now_ns)) is not None and p > _PRESSURISED * bag.working_pressure
-        ]
+        able = self._able(now_ns)
         if not able:
             return
         sign = 1.0 if what == FILLING else -1.0

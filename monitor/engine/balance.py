@@ -11,7 +11,7 @@ same share at a steady pace), and each set of open bags apart from the next (eac
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from math import atan2, cos, hypot, isfinite, sin, sqrt
 
 from monitor.engine.estimate import PoseEstimate
@@ -153,7 +153,12 @@ class Balance:
         how = self._how(now_ns, pose, stacks)
         if how and len(forces) == len(stacks):
             self._take(now_ns, how, pose, forces, shores)
-        return self._hinged(pose) if self.line is not None else self._lifted_free()
+        if self.line is None:
+            return self._lifted_free()
+        said = self._hinged(pose)
+        if said.moment_nm is None or len(forces) != len(stacks):
+            return said
+        return replace(said, short_nm=max(0.0, said.moment_nm - self._moment(self._tilt(pose), forces, shores)))
 
     def _how(self, now_ns: int, pose: PoseEstimate, stacks: tuple[StackPicture, ...]) -> str:
         """Whether the load rises, hangs still on its bags, or neither can be said ("")."""
@@ -188,21 +193,15 @@ class Balance:
         if not self._block:
             self._began_ns = now_ns
         self._last_ns = now_ns
-        pushes = [(shore.at, self._push(shore)) for shore in shores]
         if self.line is None:
+            pushes = [(shore.at, self._push(shore)) for shore in shores]
             total = sum(f for _, f in forces) + sum(f for _, f in pushes)
             x = sum(s.at[0] * f for s, f in forces) + sum(at[0] * f for at, f in pushes)
             y = sum(s.at[1] * f for s, f in forces) + sum(at[1] * f for at, f in pushes)
             self._block.append((total, x, y, self._share(forces)))
         else:
             t = self._tilt(pose)
-            moment = 0.0
-            for s, force in forces:
-                leans = (s.lean_x_m or 0.0) * self.normal[0] + (s.lean_y_m or 0.0) * self.normal[1]
-                slant = leans / s.height_m if s.height_m else 0.0
-                moment += force * self.arm(s.at) * (cos(t) - slant * sin(t))
-            moment += sum(f * self.arm(at) * cos(t) for at, f in pushes)
-            self._block.append((t, moment, self._doubt(forces), self._share(forces)))
+            self._block.append((t, self._moment(t, forces, shores), self._doubt(forces), self._share(forces)))
         if now_ns - self._began_ns >= _BLOCK_NS:
             self._close()
 
@@ -215,6 +214,15 @@ class Balance:
         else:
             self._sums.setdefault(self._key, Sums()).add(*means)
         self._block = []
+
+    def _moment(self, t: float, forces: list[tuple[StackPicture, float]], shores: tuple[ShorePicture, ...]) -> float:
+        """Moment (N m) about the hinge of all that pushes, along each stack from foot to head."""
+        moment = sum(self._push(shore) * self.arm(shore.at) * cos(t) for shore in shores)
+        for s, force in forces:
+            leans = (s.lean_x_m or 0.0) * self.normal[0] + (s.lean_y_m or 0.0) * self.normal[1]
+            slant = leans / s.height_m if s.height_m else 0.0
+            moment += force * self.arm(s.at) * (cos(t) - slant * sin(t))
+        return moment
 
     def _push(self, shore: ShorePicture) -> float:
         """What a shore pushes with (N): its load cell, else the thrust of its air while it stands against the load."""

@@ -25,7 +25,7 @@ from monitor.engine.picture import (
 from monitor.engine.pivot import Pivot
 from monitor.engine.pose import PoseFilter
 from monitor.engine.sequence import Sequence
-from monitor.engine.shores import Crib, ShoreState, captured, fall_if_bags_fail
+from monitor.engine.shores import Crib, ShoreState, captured, carrying, fall_if_bags_fail, held_by
 from monitor.engine.stack import StackState
 from monitor.engine.watch import Watch
 from monitor.rig.schema import Rig
@@ -40,7 +40,7 @@ class Engine:
         self.channels = {channel.name: ChannelState(channel) for channel in rig.channel}
         self.pose = PoseFilter(rig, self.channels)
         self.stacks = [StackState(stack, rig, self.channels) for stack in rig.stack]
-        self.activity = [StackActivity(stack) for stack in self.stacks]
+        self.activity = [StackActivity(stack, alone=len(self.stacks) == 1) for stack in self.stacks]
         self.shores = [ShoreState(shore, self.channels) for shore in rig.shore]
         self.pivot = Pivot(rig, self.pose.size_m, self.pose.heads)
         self.sequence = Sequence(rig)
@@ -120,6 +120,8 @@ class Engine:
         shores = tuple(shore.picture(pose, now_ns) for shore in self.shores)
         load = self._load_picture(pose, stacks)
         hinge, balance = self.pivot.tick(now_ns, pose, stacks, shores)
+        shores = carrying(self.rig, shores, balance.short_nm, self.pivot.balance.line)
+        fall = fall_if_bags_fail(self.rig, pose, shores, self.cribs) if pose else None
         step = self.sequence.tick(now_ns, stacks, shores, self.cribbed_ns)
         if load.rise_m is not None and captured(shores):
             self.captured_m = load.rise_m
@@ -137,8 +139,8 @@ class Engine:
             shores=shores,
             captured_m=self.captured_m,
             uncaptured_m=uncaptured,
-            fall_m=fall_if_bags_fail(self.rig, pose, shores, self.cribs) if pose else None,
-            held_by=None,
+            fall_m=fall,
+            held_by=held_by(stacks, shores, fall) if pose else None,
             alarms=(),
             transitions=(),
             blind=(),

@@ -100,6 +100,8 @@ class BalancePicture:
     moment_nm: float | None = None
     tip_rad: float | None = None
     tip_sd_rad: float | None = None
+    short_nm: float | None = None
+    """By how much the bags' moment about the hinge falls short of the load's: locked shores and cribbing carry it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -163,7 +165,8 @@ class StackPicture:
 @dataclass(frozen=True, slots=True)
 class ShorePicture:
     """One shore. `gap_m` is the load's rise at its head minus its extension, both since the zero. `doing` is
-    following, locked, released or unknown."""
+    following, locked, released or unknown. `load_n` is what its load cell feels, pressed positive; `load_most_n` what it
+    carries at most, if it alone carried all that the bags are short of by the balance of the load."""
 
     name: str
     at: Point
@@ -175,6 +178,7 @@ class ShorePicture:
     follow_pa: float
     load_n: float | None
     doing: str
+    load_most_n: float | None = None
 
 
 @dataclass(frozen=True, slots=True)

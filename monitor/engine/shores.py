@@ -5,14 +5,14 @@ Only what is known counts: a shore whose gap is unknown, or that has been releas
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from math import sqrt
+from dataclasses import dataclass, replace
+from math import hypot, sqrt
 
 from monitor.engine.channels import ChannelState
 from monitor.engine.estimate import PoseEstimate
 from monitor.engine.fall import Support, fall_about_hinge, fall_free
 from monitor.engine.mounts import upright
-from monitor.engine.picture import Point, ShorePicture
+from monitor.engine.picture import Point, ShorePicture, StackPicture
 from monitor.rig.parts import centre_of_gravity
 from monitor.rig.schema import Rig, Shore
 
@@ -20,6 +20,11 @@ _FOLLOWING_M_S = 0.001
 """A shore that grows faster than this follows the load; one that does not is locked."""
 _DWELL_NS = 500_000_000
 """How long a shore must have stood still before it is called locked."""
+
+_LEAST_ARM_M = 0.1
+"""A shore nearer to the hinge than this tells nothing of the load about it."""
+_CRIBBED_M = 0.006
+"""What counts as held by cribbing where no shore says what gap is allowed (common practice, no source)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,6 +42,7 @@ class ShoreState:
         self.shore = shore
         self.extension = states[shore.extension]
         self.air = states[shore.pressure] if shore.pressure else None
+        self.cell = states[shore.load_cell] if shore.load_cell else None
         self.released = False
         self._grew_ns: int | None = None
 
@@ -58,6 +64,7 @@ class ShoreState:
         if pose is not None and grown is not None:
             gap = pose.rise(*shore.at) - grown
             sd = sqrt(pose.rise_sd(*shore.at) ** 2 + self.extension.noise**2)
+        felt = self.cell.reading(now_ns) if self.cell else None
         return ShorePicture(
             name=shore.name,
             at=shore.at,
@@ -67,7 +74,7 @@ class ShoreState:
             extension_m=grown,
             air_pa=self.air.reading(now_ns) if self.air else None,
             follow_pa=shore.follow_pressure,
-            load_n=None,
+            load_n=None if felt is None else abs(felt),  # pressed reads negative on some wires (NMEA 0183 XDR, type N)
             doing=self._doing(now_ns),
         )
 
@@ -77,6 +84,44 @@ def captured(shores: tuple[ShorePicture, ...]) -> bool:
     return bool(shores) and all(
         shore.gap_m is not None and shore.doing != "released" and shore.gap_m <= shore.gap_allowed_m for shore in shores
     )
+
+
+def carrying(
+    rig: Rig, shores: tuple[ShorePicture, ...], short_nm: float | None, line: tuple[Point, Point] | None
+) -> tuple[ShorePicture, ...]:
+    """The shores with what each carries at most (N), by what the bags are short of about the hinge `line` (N m).
+
+    A shore that stands clear of the load, is released or stands at the hinge carries nothing of it that can be said.
+    """
+    if short_nm is None or line is None:
+        return shores
+    (x0, y0), (x1, y1) = line
+    length = hypot(x1 - x0, y1 - y0)
+    pitches = {shore.name: shore.lock_pitch for shore in rig.shore}
+
+    def most(it: ShorePicture) -> float | None:
+        arm = abs((it.at[0] - x0) * (y0 - y1) + (it.at[1] - y0) * (x1 - x0)) / length
+        if it.gap_m is None or it.gap_sd_m is None or arm <= _LEAST_ARM_M:
+            return None
+        clear = it.doing == "released" or it.gap_m > pitches[it.name] + 3.0 * it.gap_sd_m
+        return 0.0 if clear else short_nm / arm
+
+    return tuple(replace(it, load_most_n=most(it)) for it in shores)
+
+
+def held_by(
+    stacks: tuple[StackPicture, ...], shores: tuple[ShorePicture, ...], fall_m: float | None
+) -> tuple[str, ...]:
+    """What would hold the load where it is: "bags" that carry force, "shores" locked within their gap, "cribbing" that no
+    more than an allowed gap lies under. The fall tells of the cribbing: it counts shores and cribs alike."""
+    held = ["bags"] if any(stack.force_n for stack in stacks) else []
+    locked = captured(shores)
+    if locked:
+        held.append("shores")
+    close = max((shore.gap_allowed_m for shore in shores), default=_CRIBBED_M)
+    if fall_m is not None and fall_m <= close and not locked and held:
+        held.append("cribbing")
+    return tuple(held)
 
 
 def fall_if_bags_fail(

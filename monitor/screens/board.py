@@ -192,7 +192,7 @@ def _unit(units: str) -> str:
 
 
 def numbers(picture: Picture, units: str, columns: int) -> list[Line]:
-    """Rate, tilt, lean, what is not captured, and the fall if the bags failed now."""
+    """Rate, tilt, lean, what is not captured, the fall if the bags failed now, the load."""
     load = picture.load
     rate = None if load.rate_m_s is None else load.rate_m_s
     way = "" if rate is None else " up" if rate > 0.0005 else " down" if rate < -0.0005 else " still"
@@ -211,8 +211,16 @@ def numbers(picture: Picture, units: str, columns: int) -> list[Line]:
     lines += [
         [("not captured  ", Role.DIM), (show.length(picture.uncaptured_m, units), Role.PLAIN)],
         [("fall if bags fail  ", Role.DIM), (show.length(picture.fall_m, units), Role.STRONG)],
+        [("load  ", Role.DIM), (_balance(picture, units), Role.PLAIN)],
     ]
     return [fit(line, columns) for line in lines]
+
+
+def _balance(picture: Picture, units: str) -> str:
+    """What the load weighs and at what tilt it goes over centre, each once it is known."""
+    it = picture.balance
+    over = "" if it.tip_rad is None else f", over centre at {show.angle(it.tip_rad)}"
+    return f"weighs {show.force(it.weight_n, units)}{over}"
 
 
 def status(picture: Picture, recording: str, columns: int) -> Line:

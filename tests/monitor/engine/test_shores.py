@@ -4,9 +4,10 @@ import math
 
 import pytest
 
+from drivers.reading import Quality, Reading
 from monitor.engine.estimate import PoseEstimate
 from monitor.engine.mounts import Level
-from monitor.engine.shores import Crib, captured, fall_if_bags_fail
+from monitor.engine.shores import Crib, captured, carrying, fall_if_bags_fail, held_by
 from monitor.rig.schema import Rig
 
 
@@ -103,3 +104,56 @@ def test_the_hinge_may_lie_in_any_direction(document, shores):
     slope = 0.1 / 4.2
     at = PoseEstimate((0.0, slope * math.cos(turn), slope * math.sin(turn), 0, 0, 0), [[0.0] * 6] * 6, Level())
     assert fall_if_bags_fail(rig, at, tuple(them), []) == pytest.approx(0.0042)
+
+
+def test_a_load_cell_is_read_pressed_positive(document, new_lift, moment):
+    # NMEA 0183 XDR, type N: compression reads negative.
+    document["shore"][0]["load_cell"] = "N1-load"
+    document["channel"].append(
+        {
+            "name": "N1-load",
+            "quantity": "force",
+            "range": ["-100 kN", "100 kN"],
+            "source": {"port": "bench", "id": "N1L"},
+        }
+    )
+    lift = new_lift(rig=Rig.model_validate(document))
+    lift.play(lambda t: moment(), 4.0)
+    lift.engine.accept(Reading("N1-load", 9999, lift.now_ns, None, -12_000.0, Quality.GOOD))
+    shores = {shore.name: shore for shore in lift.tick().shores}
+    assert shores["N1"].load_n == 12_000.0
+    assert shores["N2"].load_n is None
+
+
+def test_what_bags_are_short_of_is_the_most_a_touching_shore_carries(rig, shores):
+    # 46 kN m short, 4.6 m from the hinge: 10 kN, if this shore carried it alone (levers).
+    near, far = carrying(rig, shores(0.0005, 0.02), 46e3, rig.load.hinge)
+    assert near.load_most_n == pytest.approx(10e3)
+    assert far.load_most_n == 0.0, "it stands clear of the load"
+    assert carrying(rig, shores(0.0005, None), 46e3, rig.load.hinge)[1].load_most_n is None
+    assert carrying(rig, shores(0.0, 0.0), None, rig.load.hinge)[0].load_most_n is None
+
+
+def test_what_holds_the_load_is_named(lift, clean_script, shores):
+    stacks = lift.play(clean_script, 30.0).stacks
+    assert held_by(stacks, shores(0.001, 0.001), 0.001) == ("bags", "shores")
+    assert held_by(stacks, shores(0.001, 0.05), 0.04) == ("bags",)
+    assert held_by(stacks, shores(0.05, 0.05), 0.004) == ("bags", "cribbing")
+    assert lift.pictures[-1].held_by == ("bags", "shores")
+
+
+def test_a_load_let_down_onto_its_shores_shows_on_them(lift, clean_script):
+    """The weight is known from the lift; when the bags then lose half of what they gave, the shores carry the rest."""
+
+    def script(t):
+        it = clean_script(t)
+        if t > 50.0:
+            it.lower, it.upper = it.lower / 2.0, it.upper / 2.0
+            it.gap_n1 = it.gap_n2 = 0.0
+        return it
+
+    lift.play(script, 49.0)
+    assert max(s.load_most_n for s in lift.pictures[-1].shores) < 4e3
+    lift.play(script, 53.0)
+    # Half of 32 kN at 4.2 m from the hinge is 16 * 4.2 / 4.6 = 14.6 kN at the shores.
+    assert max(s.load_most_n for s in lift.pictures[-1].shores) == pytest.approx(14.6e3, rel=0.15)
