@@ -27,6 +27,8 @@ from monitor.rig.schema import HeightSensor, Rig
 _GATE, _BACK = 25.0, 9.0
 """Squared innovation over its variance above which a reading is held back (five standard deviations), and below which one
 that was held back is taken again (three): the longer it is held back, the less the pose alone contradicts it."""
+_LONGEST_S = 60.0
+"""A silence is carried on at the last rate for no longer: the error is half a metre by then, and says all there is to say."""
 _TOGETHER_NS = 250_000_000
 """Two channels held back within this time have moved together."""
 _PATIENCE = 3
@@ -180,7 +182,7 @@ class PoseFilter:
         if base is None:
             return
         if time_ns > self.time_ns:
-            it.predict((time_ns - self.time_ns) * 1e-9)
+            it.predict(min(_LONGEST_S, (time_ns - self.time_ns) * 1e-9))
             self.time_ns = time_ns
         x = it.x
         h, predicted = sensor.mount.see(x[0], x[1], x[2])
@@ -236,11 +238,11 @@ class PoseFilter:
         """Judge what the sensors have said since the last time, once enough has come together."""
         if self.time_ns is None:
             return
+        self._share_zero_error(now_ns)
         rows = [s for s in self._sensors.values() if s.fused and s.state.live(now_ns)]
         age = now_ns - self._block_ns
         if age < _BLOCK_NS or (age < _LONGEST_BLOCK_NS and any(s.count < 2 for s in rows)):
             return
-        self._share_zero_error(now_ns)
         spoke = [s for s in rows if s.count]
         jumped = [i for i, row in enumerate(spoke) if row.held >= _PATIENCE]
         if len(jumped) == 1 and len(spoke) > 3:
@@ -350,7 +352,7 @@ class PoseFilter:
         if not self._vouched([s for s in self._sensors.values() if s.fused and s.state.live(now_ns)]):
             return None
         ahead = self.filter.copy()
-        ahead.predict((now_ns - self.time_ns) * 1e-9)
+        ahead.predict(min(_LONGEST_S, (now_ns - self.time_ns) * 1e-9))
         for row, error in zip(ahead.p, self._zero_error, strict=False):
             for i in range(3):
                 row[i] += error[i]
