@@ -60,8 +60,8 @@ class StackActivity:
             self._follow_ratios(now_ns)
         if rise_rate is not None and rise_rate_sd is not None:
             limit = max(_RISE_RATE, 2.0 * rise_rate_sd)
-            if self._is_carried(seen, now_ns, rise_rate, rise_rate_sd, named):
-                pass
+            if self._is_carried(seen, now_ns, rise_rate, rise_rate_sd, named) is not False:
+                pass  # the rise is another stack's, or nobody can tell whose
             elif rise_rate > limit:
                 self._place(FILLING, seen, now_ns, named)
             elif rise_rate < -limit:
@@ -72,13 +72,14 @@ class StackActivity:
 
     def _is_carried(
         self, seen: dict[str, str], now_ns: int, rise_rate: float, rise_rate_sd: float, named: str | None
-    ) -> bool:
-        """Whether another stack moves this one; then its open bags hold, whatever their pressures do."""
+    ) -> bool | None:
+        """Whether another stack moves this one; then its open bags hold, whatever their pressures do. None: not to be told."""
         if self._carried is None:
             return False
         mover = named is not None and named in self._able(now_ns)
-        if not self._carried.tick(now_ns, rise_rate, rise_rate_sd, mover):
-            return False
+        carried = self._carried.tick(now_ns, rise_rate, rise_rate_sd, mover)
+        if not carried:
+            return carried
         for i, (name, state) in enumerate(seen.items()):
             if state in (FILLING, VENTING) and self._carried.open(i):
                 seen[name] = HOLDING

@@ -259,7 +259,12 @@ class Balance:
             if planned is not None:
                 e, z = self.arm(planned[:2]), planned[2]
                 said = sums.weight(e, z)
-                if said and _SDS_99 * said[1] <= _WEIGHT_SHARE * said[0] and (w_sd is None or said[1] < w_sd):
+                if (
+                    said
+                    and said[0] > 0.0
+                    and _SDS_99 * said[1] <= _WEIGHT_SHARE * said[0]
+                    and (w_sd is None or said[1] < w_sd)
+                ):
                     (w, w_sd) = said
                     moment = w * (e * cos(t) - z * sin(t))
             found = sums.moments() if key[0] == "rising" else None

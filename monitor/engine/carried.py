@@ -16,24 +16,29 @@ _DEAD_M = 0.02
 """A bag just open holds the air of about this height (common practice, no source)."""
 _OWN = 0.4
 """Share of the change that its own air must explain before a stack is taken to move by itself (invented)."""
-_UNSURE = 0.25
-"""Standard deviation of that share above which it tells nothing."""
+_SURE_SDS = 1.5
+"""Standard deviations by which that share must lie beyond it, for all of the time below."""
+_MEAN_S = 1.0
+"""Over about how long the share is averaged."""
 _DOUBT_NS = 2_000_000_000
 """How long the air must contradict the plan: the rates of pressure and load lag behind each other by up to a second."""
 
 
-def own_share(stack: StackState, rise_rate: float, rise_rate_sd: float, now_ns: int) -> tuple[float, float] | None:
-    """(share, standard deviation) of a stack's change that is its own air's, at a rise rate (m/s) of its head: from -1 (air
-    goes out) over 0 (none moves) to 1 (air comes in). None while heights or pressures are unknown or nothing is open."""
+def air_moved(
+    stack: StackState, rise_rate: float, rise_rate_sd: float, now_ns: int
+) -> tuple[float, float, float] | None:
+    """(p dV, V dp, variance of their sum) a second (W, W^2) of a stack's open bags, whose head rises at a rate (m/s).
+
+    None while heights or pressures are unknown or nothing is open."""
     if stack.split is None:
         return None
     by_pressure = variance = push = 0.0
     opened = 0
     for i, height in enumerate(stack.split.heights):
-        pressure, rate = stack.pressure(i, now_ns), stack.pressures[i].rate(now_ns)
         flat = stack.tables[i].heights[0]
         if height < flat + _OPEN_M:
             continue
+        pressure, rate = stack.pressure(i, now_ns), stack.pressures[i].rate(now_ns)
         if pressure is None or rate is None:
             return None
         area = stack.tables[i].area(height)
@@ -43,10 +48,7 @@ def own_share(stack: StackState, rise_rate: float, rise_rate_sd: float, now_ns: 
         variance += (stack.pressures[i].filter.rate_sd * area * (height - flat + _DEAD_M)) ** 2
     if not opened:
         return None
-    by_volume = push / opened * rise_rate
-    variance += (push / opened * rise_rate_sd) ** 2
-    greater = max(abs(by_volume), abs(by_pressure))
-    return ((by_volume + by_pressure) / greater, sqrt(variance) / greater) if greater > 0.0 else None
+    return push / opened * rise_rate, by_pressure, variance + (push / opened * rise_rate_sd) ** 2
 
 
 class Carried:
@@ -55,19 +57,34 @@ class Carried:
     def __init__(self, stack: StackState) -> None:
         self._stack = stack
         self._against_ns: int | None = None
+        self._then_ns: int | None = None
+        self._mean = (0.0, 0.0, 0.0)
 
-    def tick(self, now_ns: int, rise_rate: float, rise_rate_sd: float, named: bool) -> bool:
-        """True while the stack moves without air of its own. `named`: the plan's step has one of its bags move it.
-
-        What the plan says is believed until the air has contradicted it for a while.
+    def tick(self, now_ns: int, rise_rate: float, rise_rate_sd: float, named: bool) -> bool | None:
+        """True while the stack moves without air of its own, None where nothing can tell. `named`: the plan's step has one
+        of its bags move it. What the plan says is believed until the air has contradicted it for a while.
         """
-        share = own_share(self._stack, rise_rate, rise_rate_sd, now_ns)
-        if share is None or share[1] > _UNSURE or (abs(share[0]) > _OWN) == named:
+        moved = air_moved(self._stack, rise_rate, rise_rate_sd, now_ns)
+        if moved is None:
+            self._against_ns = self._then_ns = None
+            return None if not named else False
+        share, sd = self._share(now_ns, moved)
+        own, not_own = abs(share) - _SURE_SDS * sd > _OWN, abs(share) + _SURE_SDS * sd < _OWN
+        if not (not_own if named else own):
             self._against_ns = None
             return not named
         if self._against_ns is None:
             self._against_ns = now_ns
         return named if now_ns - self._against_ns >= _DOUBT_NS else not named
+
+    def _share(self, now_ns: int, moved: tuple[float, float, float]) -> tuple[float, float]:
+        """(share, standard deviation) of the change that is the stack's own air's: from -1 (goes out) to 1 (comes in)."""
+        gain = 1.0 if self._then_ns is None else min(1.0, (now_ns - self._then_ns) * 1e-9 / _MEAN_S)
+        self._then_ns = now_ns
+        volume, pressure, variance = (old + gain * (new - old) for old, new in zip(self._mean, moved, strict=True))
+        self._mean = volume, pressure, variance
+        greater = max(abs(volume), abs(pressure))
+        return ((volume + pressure) / greater, sqrt(variance) / greater) if greater > 0.0 else (0.0, 1.0)
 
     def open(self, index: int) -> bool:
         """Whether a bag has left its flat height; a flat one that takes air moves nothing yet."""

@@ -215,13 +215,14 @@ def _lean(scene: Scene, name: str, sds: float) -> Outcome:
     if stack.lean_m is None or stack.lean_sd_m is None:
         missing = scene.lean_missing[name]
         return Unknown(f"lean not known without {_names(missing)}", missing) if missing else scene.no_pose()
-    offset = stack.lean_m + sds * stack.lean_sd_m
+    head_ring = next(it.head_ring for it in scene.rig.stack if it.name == name)  # its whole ring must stay inside
+    offset = stack.lean_m + head_ring + sds * stack.lean_sd_m
     growing = stack.lean_rate_m_s or 0.0
     trend = f", growing {show.speed(growing, scene.units)}" if growing > 0.0005 else ""
     return Measured(
         offset / stack.ring_m,
-        f"{show.length(stack.lean_m, scene.units)} of {show.length(stack.ring_m, scene.units)} ring{trend}",
-        {"offset_m": stack.lean_m, "limit_m": stack.ring_m, "bound_m": sds * stack.lean_sd_m},
+        f"{show.length(stack.lean_m, scene.units)} of {show.length(stack.ring_m - head_ring, scene.units)} ring{trend}",
+        {"offset_m": stack.lean_m, "limit_m": stack.ring_m - head_ring, "bound_m": sds * stack.lean_sd_m},
     )
 
 

@@ -140,7 +140,7 @@ class Engine:
             captured_m=self.captured_m,
             uncaptured_m=uncaptured,
             fall_m=fall,
-            held_by=held_by(stacks, shores, fall) if pose else None,
+            held_by=held_by(self.rig, pose, stacks, shores, self.cribs) if pose else None,
             alarms=(),
             transitions=(),
             blind=(),

@@ -8,7 +8,7 @@ from __future__ import annotations
 from math import atan2, hypot
 
 from monitor import quantities as show
-from monitor.engine.conditions import BOUND_SDS, Measured, Outcome, Scene, Unknown
+from monitor.engine.conditions import BOUND_SDS, Evidence, Measured, Outcome, Scene, Unknown
 from monitor.engine.mounts import asin_clipped
 from monitor.rig.parts import centre_of_gravity, total_weight
 
@@ -25,7 +25,7 @@ def slip(scene: Scene, name: str) -> Outcome:
         missing = scene.lean_missing[name]
         if scene.pose is None:
             return scene.no_pose()
-        return Unknown(f"slip of {name} not seen without {missing[0]}", missing) if missing else None
+        return Unknown(f"slip of {name} not seen without {missing[0] if missing else 'a sensor at its head'}", missing)
     gone = abs(stack.slip_m or 0.0)
     share = max(1.2, gone / _SLIP_M) if stack.slipping else min(0.6, 0.5 * gone / _SLIP_M)
     return Measured(share, f"{show.length(gone, scene.units)} in a second on the load", {"slip_m": stack.slip_m})
@@ -49,31 +49,33 @@ def hinge_shift(scene: Scene, _: str) -> Outcome:
 
 def over_centre(scene: Scene, _: str) -> Outcome:
     """How far the load has turned toward where it goes over centre: as the forces say, else as planned."""
-    hinge, pose = scene.rig.load.hinge, scene.pose
-    if hinge is None:
-        return None
+    picture, pose = scene.picture, scene.pose
     if pose is None:
-        return scene.no_pose()
-    (x0, y0), (x1, y1) = hinge
+        return scene.no_pose() if scene.rig.load.hinge is not None else None
+    if picture.hinge.line is None:
+        return None
+    (x0, y0), (x1, y1) = picture.hinge.line
     length = hypot(x1 - x0, y1 - y0)
     nx, ny = (y0 - y1) / length, (x1 - x0) / length
     side = sum((s.at[0] - x0) * nx + (s.at[1] - y0) * ny for s in scene.rig.stack)
     nx, ny = (nx, ny) if side >= 0.0 else (-nx, -ny)
-    tip, tip_sd, by = scene.picture.balance.tip_rad, scene.picture.balance.tip_sd_rad or 0.0, "forces"
-    if tip is None:
-        planned = centre_of_gravity(scene.rig.load)
-        if planned is None:
-            return None
+    tip, least, by = picture.balance.tip_rad, picture.balance.tip_least_rad, "forces"
+    if tip is not None:
+        least = tip - BOUND_SDS * (picture.balance.tip_sd_rad or 0.0)
+    planned = centre_of_gravity(scene.rig.load)
+    if tip is None and planned is not None:
         e = (planned[0] - x0) * nx + (planned[1] - y0) * ny
         tip, by = atan2(e, planned[2]) - asin_clipped(nx * pose.a0 + ny * pose.b0), "plan"
-    least = tip - BOUND_SDS * tip_sd
-    if least <= 0.0:
-        return Measured(2.0, "it stands over centre", {"tip_rad": tip, "by": by})
+        least = tip if least is None else min(tip, least)
+    if least is None:
+        return Unknown("where it goes over is not known: no centre of gravity is planned")
+    tip = least if tip is None else tip
     turned, sd = pose.tilt(nx, ny), pose.tilt_sd(nx, ny)
+    evidence: Evidence = {"tilt_rad": turned, "tip_rad": tip, "least_rad": least, "by": by}
+    if least <= 0.0:
+        return Measured(2.0, "it stands over centre", evidence)
     return Measured(
-        (turned + BOUND_SDS * sd) / least,
-        f"{show.angle(turned)}, goes over at {show.angle(tip)}",
-        {"tilt_rad": turned, "tip_rad": tip, "tip_sd_rad": tip_sd, "by": by},
+        (turned + BOUND_SDS * sd) / least, f"{show.angle(turned)}, goes over at {show.angle(tip)}", evidence
     )
 
 

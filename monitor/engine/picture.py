@@ -87,6 +87,8 @@ class HingePicture:
     shift_m: float | None = None
     shift_limit_m: float | None = None
     walk_m: float | None = None
+    line: tuple[Point, Point] | None = None
+    """The line that is watched: the plan's, or the one that was found."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -100,6 +102,8 @@ class BalancePicture:
     moment_nm: float | None = None
     tip_rad: float | None = None
     tip_sd_rad: float | None = None
+    tip_least_rad: float | None = None
+    """The least it may be by all that forces have ever said, errors counted; kept when the hinge has walked since."""
     short_nm: float | None = None
     """By how much the bags' moment about the hinge falls short of the load's: locked shores and cribbing carry it."""
 

@@ -7,17 +7,21 @@ has walked begins the balance anew: the old arms no longer hold.
 from __future__ import annotations
 
 from dataclasses import replace
-from math import hypot
+from math import dist, hypot
 
 from monitor.engine.balance import Balance
-from monitor.engine.estimate import PoseEstimate
+from monitor.engine.estimate import BOUND_SDS, PoseEstimate
 from monitor.engine.hinge import UNKNOWN, hinge_of
 from monitor.engine.picture import BalancePicture, HingePicture, Point, ShorePicture, StackPicture
-from monitor.engine.walk import HingeWatch
+from monitor.engine.walk import HingeWatch, Shift
 from monitor.rig.schema import Rig
 
 _FOUND_SD_M = 0.02
 """A hinge that the plan does not name is taken once its distance is known so well."""
+_ALIKE = 0.8
+"""Least share of the greatest arm that every stack must have of a hinge that was found (invented)."""
+_CENTRE_M = 1.0
+"""So far from the hinge the centre of gravity is taken to lie when a walk is turned into an angle (invented)."""
 _HALF_M = 1.0
 """Half the length of the piece of it that is watched."""
 
@@ -29,7 +33,9 @@ class Pivot:
         self.rig, self.size_m, self.heads = rig, size_m, heads
         self.walk: HingeWatch | None = None
         self.balance = Balance(rig, None)
-        if rig.load.hinge is not None:
+        self._shifted = False
+        self._tip_least: float | None = None
+        if rig.load.hinge is not None and dist(*rig.load.hinge) > 0.0:
             self._take(rig.load.hinge)
 
     def _take(self, line: tuple[Point, Point]) -> None:
@@ -46,16 +52,44 @@ class Pivot:
         if pose is None:
             return UNKNOWN, BalancePicture()
         hinge = hinge_of(pose, self.size_m, self.heads)
-        if self.walk is None and hinge.sd_m is not None and hinge.sd_m <= _FOUND_SD_M:
-            self._take(self._piece(pose))
+        if self.rig.load.hinge is None:
+            self._find(hinge, pose)
         shift = self.walk.tick(now_ns, pose) if self.walk is not None else None
         if shift is not None:
             hinge = replace(hinge, shift_m=shift.rise_m, shift_limit_m=shift.limit_m, walk_m=shift.walk_m)
-            if abs(shift.rise_m) >= shift.limit_m:
-                self.balance = Balance(self.rig, self.balance.line)
+            self._judge(shift)
+        hinge = replace(hinge, line=self.balance.line)
         if self.walk is None and not hinge.free:
             return hinge, BalancePicture()
-        return hinge, self.balance.tick(now_ns, pose, stacks, shores)
+        return hinge, self._keep(self.balance.tick(now_ns, pose, stacks, shores))
+
+    def _judge(self, shift: Shift) -> None:
+        """A hinge that has just shifted: the balance begins anew, and what was known of tipping is known less well."""
+        shifted = abs(shift.rise_m) >= shift.limit_m
+        if shifted and not self._shifted:
+            self.balance = Balance(self.rig, self.balance.line)
+            if self._tip_least is not None:
+                self._tip_least -= abs(shift.walk_m) / _CENTRE_M
+        self._shifted = shifted
+
+    def _keep(self, said: BalancePicture) -> BalancePicture:
+        if said.tip_rad is not None:
+            self._tip_least = said.tip_rad - BOUND_SDS * (said.tip_sd_rad or 0.0)
+        return replace(said, tip_least_rad=self._tip_least)
+
+    def _find(self, hinge: HingePicture, pose: PoseEstimate) -> None:
+        """Take up the line that was found where the plan names none, and let go of it once the load rises without turning.
+
+        Only one that all stacks lift about alike: where they stand at different distances, raising one end and then the
+        other makes the line wander by intent.
+        """
+        if hinge.free and self.walk is not None:
+            self.walk, self.balance, self._tip_least = None, Balance(self.rig, None), None
+        elif self.walk is None and hinge.sd_m is not None and hinge.sd_m <= _FOUND_SD_M:
+            z, a, b = pose.x[:3]
+            arms = [abs(z + a * x + b * y) for x, y in self.heads]
+            if min(arms) > _ALIKE * max(arms):
+                self._take(self._piece(pose))
 
     def _piece(self, pose: PoseEstimate) -> tuple[Point, Point]:
         """The piece of the line of no rise that lies nearest to the stacks."""

@@ -23,6 +23,8 @@ _DWELL_NS = 500_000_000
 
 _LEAST_ARM_M = 0.1
 """A shore nearer to the hinge than this tells nothing of the load about it."""
+_SQUEEZED_M = 0.004
+"""How far a head or a foot may give before a gap below none is no gap at all (invented)."""
 _CRIBBED_M = 0.006
 """What counts as held by cribbing where no shore says what gap is allowed (common practice, no source)."""
 
@@ -64,6 +66,8 @@ class ShoreState:
         if pose is not None and grown is not None:
             gap = pose.rise(*shore.at) - grown
             sd = sqrt(pose.rise_sd(*shore.at) ** 2 + self.extension.noise**2)
+            if gap < -(shore.lock_pitch + _SQUEEZED_M + 3.0 * sd):
+                gap = sd = None  # no shore stands inside its load: one of the two is wrong, and nobody knows which
         felt = self.cell.reading(now_ns) if self.cell else None
         return ShorePicture(
             name=shore.name,
@@ -110,17 +114,17 @@ def carrying(
 
 
 def held_by(
-    stacks: tuple[StackPicture, ...], shores: tuple[ShorePicture, ...], fall_m: float | None
+    rig: Rig, pose: PoseEstimate, stacks: tuple[StackPicture, ...], shores: tuple[ShorePicture, ...], cribs: list[Crib]
 ) -> tuple[str, ...]:
-    """What would hold the load where it is: "bags" that carry force, "shores" locked within their gap, "cribbing" that no
-    more than an allowed gap lies under. The fall tells of the cribbing: it counts shores and cribs alike."""
+    """What holds the load where it is, or would if the rest failed: "bags" that carry force, "shores" locked within their
+    gap, "cribbing" packed so that the load falls by no more than an allowed gap onto it alone."""
     held = ["bags"] if any(stack.force_n for stack in stacks) else []
-    locked = captured(shores)
-    if locked:
+    if captured(shores):
         held.append("shores")
-    close = max((shore.gap_allowed_m for shore in shores), default=_CRIBBED_M)
-    if fall_m is not None and fall_m <= close and not locked and held:
-        held.append("cribbing")
+    if cribs:
+        fall = fall_if_bags_fail(rig, pose, (), cribs)
+        if fall is not None and fall <= max((shore.gap_allowed for shore in rig.shore), default=_CRIBBED_M):
+            held.append("cribbing")
     return tuple(held)
 
 

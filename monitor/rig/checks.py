@@ -169,12 +169,34 @@ def _mqtt(at: Path, channel: Channel) -> Iterator[Disagreement]:
         yield (*at, "unit"), "nothing", f"what the number is in: format '{source.format}' needs it"
 
 
+_LEAST_M = 0.05
+"""A hinge shorter than this has no direction, a stack nearer to it no arm (common practice, no source)."""
+
+
+def _off_the_hinge(hinge: tuple[tuple[float, float], tuple[float, float]], rig: Rig) -> Iterator[Disagreement]:
+    (x0, y0), (x1, y1) = hinge
+    length = hypot(x1 - x0, y1 - y0)
+    if length < _LEAST_M:
+        yield (
+            ("load", "hinge"),
+            f"points {length * 1e3:.3g} mm apart",
+            f"two points at least {_LEAST_M * 1e3:g} mm apart",
+        )
+        return
+    for i, stack in enumerate(rig.stack):
+        arm = ((stack.at[0] - x0) * (y0 - y1) + (stack.at[1] - y0) * (x1 - x0)) / length
+        if abs(arm) < _LEAST_M:
+            yield ("stack", i, "at"), f"{abs(arm) * 1e3:.3g} mm from the hinge", f"at least {_LEAST_M * 1e3:g} mm"
+
+
 def _load(rig: Rig) -> Iterator[Disagreement]:
     load = rig.load
     if load.weight is not None and load.weight <= 0.0:
         yield ("load", "weight"), f"{load.weight:g} N", "a weight above zero"
     if load.hinge is not None and load.hinge[0] == load.hinge[1]:
         yield ("load", "hinge"), "one point twice", "two points of the hinge line"
+    elif load.hinge is not None:
+        yield from _off_the_hinge(load.hinge, rig)
     for i, part in enumerate(load.part):
         if part.material not in MATERIALS:
             yield ("load", "part", i, "material"), f"'{part.material}'", f"one of {', '.join(MATERIALS)}"

@@ -37,6 +37,19 @@ def test_a_clean_lift_sounds_nothing(rig, seed):
     assert [it for it in raised(rig, scenario.load("clean"), seed) if it[2] in ("warning", "danger")] == []
 
 
+def test_the_wrong_open_bag_is_found_by_its_air():
+    """Both stacks up already; the plan names the left lower bag, the crew goes on with the right upper one."""
+    drill = scenario.Scenario.model_validate(
+        {
+            "name": "wrong-open", "title": "The wrong bag, open already", "story": "Invented.",
+            "move": [{"do": "wait", "seconds": "5 s"}, {"do": "plan", "steps": [1, 2, 3]},
+                     {"do": "fill", "bag": "R-upper", "rise": "75 mm"}, {"do": "wait", "seconds": "3 s"}],
+        }
+    )  # fmt: skip
+    heard = [it for it in raised("precast-beam", drill) if it[0] == "bag-order"]
+    assert {it[1] for it in heard} == {"R-upper"}
+
+
 @pytest.mark.parametrize(("rig", "wrong"), [("precast-beam", "R-upper"), ("quarry-block", "B-bag")])
 def test_the_wrong_stack_is_found_by_its_air(rig, wrong):
     drill = scenario.Scenario.model_validate(

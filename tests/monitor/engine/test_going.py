@@ -98,6 +98,20 @@ def test_over_centre_takes_what_forces_say_before_what_was_planned(lift, clean_s
     assert over.share > 1.0, "nothing is promised that the error does not allow"
 
 
+def test_a_tip_angle_once_known_is_not_forgotten_when_the_hinge_walks(lift, clean_script):
+    scene = scene_after(lift, clean_script, 50.0)
+    turned = scene.pose.tilt(1.0, 0.0)
+    kept = replace(scene.picture.balance, tip_rad=None, tip_least_rad=turned / 0.9)
+    said = going.over_centre(replace(scene, picture=replace(scene.picture, balance=kept)), "load")
+    assert said.share == pytest.approx(0.9, abs=0.02), "the plan's 87 degrees do not clear it"
+
+
+def test_where_it_goes_over_is_unknown_without_forces_and_plan(document, new_lift, clean_script):
+    document["load"].pop("centre_of_gravity")
+    scene = scene_after(new_lift(rig=Rig.model_validate(document)), clean_script, 10.0)
+    assert isinstance(going.over_centre(scene, "load"), Unknown)
+
+
 def test_nothing_is_watched_that_is_not_there(document, new_lift, clean_script):
     document["load"].pop("hinge")
     document["load"].pop("weight")

@@ -134,12 +134,29 @@ def test_what_bags_are_short_of_is_the_most_a_touching_shore_carries(rig, shores
     assert carrying(rig, shores(0.0, 0.0), None, rig.load.hinge)[0].load_most_n is None
 
 
-def test_what_holds_the_load_is_named(lift, clean_script, shores):
+def test_what_holds_the_load_is_named(rig, lift, clean_script, shores):
     stacks = lift.play(clean_script, 30.0).stacks
-    assert held_by(stacks, shores(0.001, 0.001), 0.001) == ("bags", "shores")
-    assert held_by(stacks, shores(0.001, 0.05), 0.04) == ("bags",)
-    assert held_by(stacks, shores(0.05, 0.05), 0.004) == ("bags", "cribbing")
+    crib = [Crib((4.2, 0.0), 0.099)]
+    assert held_by(rig, pose(0.1), stacks, shores(0.001, 0.001), []) == ("bags", "shores")
+    assert held_by(rig, pose(0.1), stacks, shores(0.001, 0.05), []) == ("bags",)
+    assert held_by(rig, pose(0.004), stacks, shores(0.05, 0.05), []) == ("bags",), "a low load is not cribbed for that"
+    assert held_by(rig, pose(0.1), stacks, shores(0.05, 0.05), crib) == ("bags", "cribbing")
+    assert held_by(rig, pose(0.1), (), shores(0.05, 0.05), crib) == ("cribbing",)
     assert lift.pictures[-1].held_by == ("bags", "shores")
+
+
+def test_a_shore_inside_its_load_holds_nothing(lift, clean_script):
+    """An extension that creeps past the load is a sensor that lies, never a perfect shore."""
+
+    def script(t):
+        it = clean_script(t)
+        it.gap_n1 = -0.02 if t > 25.0 else 0.001
+        return it
+
+    shore = next(s for s in lift.play(script, 30.0).shores if s.name == "N1")
+    assert shore.gap_m is None
+    assert lift.pictures[-1].held_by == ("bags",)
+    assert any(blind.rule == "shore-behind" and blind.about == "N1" for blind in lift.pictures[-1].blind)
 
 
 def test_a_load_let_down_onto_its_shores_shows_on_them(lift, clean_script):
