@@ -63,7 +63,7 @@ class Scene:
 
     `notices`: troubles of the monitor itself that stand now, kind to one sentence. `unzeroed`: channels that were
     silent at the zero; `disputed`: those of which one of a pair lies. `dark` maps a channel to the danger rules its
-    silence blinds; it fills while the danger rules are judged.
+    silence blinds; it fills while the danger rules are judged, as does `by_name`, the channels once one was asked for.
     """
 
     rig: Rig
@@ -79,6 +79,7 @@ class Scene:
     unzeroed: frozenset[str] = frozenset()
     disputed: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
     dark: dict[str, list[str]] = field(default_factory=dict)
+    by_name: dict[str, SensorPicture] = field(default_factory=dict, init=False)
 
     @property
     def units(self) -> str:
@@ -99,7 +100,9 @@ class Scene:
 
     def sensor(self, name: str) -> SensorPicture:
         """The channel of that name."""
-        return next(sensor for sensor in self.picture.sensors if sensor.name == name)
+        if not self.by_name:
+            self.by_name.update((sensor.name, sensor) for sensor in self.picture.sensors)
+        return self.by_name[name]
 
     def port(self, name: str) -> PortPicture:
         """The port of that name."""

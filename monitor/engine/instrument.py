@@ -10,10 +10,13 @@ from collections.abc import Callable
 
 from monitor import quantities as show
 from monitor.engine.conditions import Measured, Outcome, Scene, Suppressed
-from monitor.engine.picture import SensorStatus
+from monitor.engine.picture import SensorPicture, SensorStatus
 
 _SETTLING_NS = 3_000_000_000
 """How long after a port has come up its channels may still be on their way."""
+
+_FINE = Measured(0.0, "", {})
+"""What most looks at most sensors say, at every tick."""
 
 Look = Callable[[Scene, str], Outcome]
 
@@ -64,9 +67,11 @@ def silent(scene: Scene, name: str) -> Outcome:
     port = scene.port(sensor.port)
     if quiet and (port.up is not True or scene.picture.time_ns - port.since_ns < _SETTLING_NS):
         return Suppressed(f"{sensor.port} is down, or only just back")
+    if not quiet:
+        return _FINE
     since = "never heard" if sensor.age_s is None else f"silent {sensor.age_s:.0f} s"
     return Measured(
-        2.0 if quiet else 0.0,
+        2.0,
         since + _blind(scene, name),
         {"age_s": sensor.age_s, "blind": ", ".join(scene.dark.get(name, [])) or None},
     )
@@ -75,39 +80,47 @@ def silent(scene: Scene, name: str) -> Outcome:
 def beyond(scene: Scene, name: str) -> Outcome:
     """A channel reads what it cannot read."""
     sensor = scene.sensor(name)
+    if sensor.status is not SensorStatus.OUT_OF_RANGE:
+        return _FINE
     value = show.value(sensor.value, sensor.quantity, scene.units)
-    return _trouble(scene, name, sensor.status is SensorStatus.OUT_OF_RANGE, f"reads {value}, out of its range")
+    return _trouble(scene, sensor, f"reads {value}, out of its range")
 
 
 def frozen(scene: Scene, name: str) -> Outcome:
     """A channel that used to tremble reads the same to the bit."""
     sensor = scene.sensor(name)
-    value = show.value(sensor.value, sensor.quantity, scene.units)
-    return _trouble(scene, name, sensor.status is SensorStatus.FAILED, f"stuck at {value}")
+    if sensor.status is not SensorStatus.FAILED:
+        return _FINE
+    return _trouble(scene, sensor, f"stuck at {show.value(sensor.value, sensor.quantity, scene.units)}")
 
 
 def noisy(scene: Scene, name: str) -> Outcome:
     """A channel trembles far more than it did at the zero."""
-    return _trouble(scene, name, scene.sensor(name).status is SensorStatus.MAINTENANCE, "far noisier than at the zero")
+    sensor = scene.sensor(name)
+    if sensor.status is not SensorStatus.MAINTENANCE:
+        return _FINE
+    return _trouble(scene, sensor, "far noisier than at the zero")
 
 
 def disagrees(scene: Scene, name: str) -> Outcome:
     """A channel says what the others contradict, is one of two of which one lies, or came alive too late for the zero."""
     sensor = scene.sensor(name)
+    if sensor.status is not SensorStatus.CHECK:
+        return _FINE
     if name in scene.unzeroed:
         what = "was silent at the zero"
     elif pair := scene.disputed.get(name):
         what = f"with {pair[0]}, one of the two lies"
     else:
         what = f"reads {show.value(sensor.value, sensor.quantity, scene.units)}, the others say otherwise"
-    return _trouble(scene, name, sensor.status is SensorStatus.CHECK, what)
+    return _trouble(scene, sensor, what)
 
 
-def _trouble(scene: Scene, name: str, there: bool, what: str) -> Measured:
+def _trouble(scene: Scene, sensor: SensorPicture, what: str) -> Measured:
     return Measured(
-        2.0 if there else 0.0,
-        what + _blind(scene, name),
-        {"value": scene.sensor(name).value, "blind": ", ".join(scene.dark.get(name, [])) or None},
+        2.0,
+        what + _blind(scene, sensor.name),
+        {"value": sensor.value, "blind": ", ".join(scene.dark.get(sensor.name, [])) or None},
     )
 
 

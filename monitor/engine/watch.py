@@ -19,6 +19,7 @@ class Watch:
             replace(rule, priority=Priority.DANGER, do="watch it", set_at=1.0, clear_at=0.5, on_s=0.0) for rule in rules
         )
         self.book = AlarmBook(self._broken + rules)
+        self._failed: set[tuple[str, str]] = set()
 
     def look(self, scene: Scene) -> tuple[Blind, ...]:
         """Judge every rule at every place; returns those that could not be judged, each once."""
@@ -42,7 +43,9 @@ class Watch:
         except Exception as error:  # noqa: BLE001 - whatever breaks in one rule must not silence the others
             failure = f"rule failed: {type(error).__name__}"
             outcome = Unknown(failure)
-        self.book.look(
-            broken, about, Measured(2.0 if failure else 0.0, failure or "", {"failed": failure}), scene.picture.time_ns
-        )
+        if failure:
+            self._failed.add((rule.name, about))
+        if (rule.name, about) in self._failed:
+            gone = Measured(2.0 if failure else 0.0, failure or "", {"failed": failure})
+            self.book.look(broken, about, gone, scene.picture.time_ns)
         return outcome
