@@ -87,7 +87,18 @@ class PoseRig:
 
     def see(self, theta: float) -> dict[str, float]:
         """What every pose channel reads, without noise."""
-        after, origin, before = self.rotation(theta)
+        return self._see(*self.rotation(theta))
+
+    def see_free(self, z: float, a: float, b: float) -> dict[str, float]:
+        """The same for a load that moves as it likes: the rise of its origin and the changes of its axes' cosines."""
+        before = tilted(*(sin(v) for v in self.level))
+        after = tilted(before[2, 0] + a, before[2, 1] + b)
+        still = np.array([*self.hinge.mean(axis=0), 0.0])  # this point goes nowhere sideways
+        origin = before @ still - after @ still
+        origin[2] = z
+        return self._see(after, origin, before)
+
+    def _see(self, after: np.ndarray, origin: np.ndarray, before: np.ndarray) -> dict[str, float]:
         values = {}
         for it in self.document["height"]:
             point = np.array([*it["at"], it["height"]])
