@@ -5,7 +5,7 @@ from math import radians, sin
 
 import pytest
 
-from monitor.engine import going
+from monitor.engine import conditions, going
 from monitor.engine.conditions import Measured, Unknown
 from monitor.rig.schema import Rig
 
@@ -118,6 +118,16 @@ def test_nothing_is_watched_that_is_not_there(document, new_lift, clean_script):
     scene = scene_after(new_lift(rig=Rig.model_validate(document)), clean_script, 12.0)
     assert going.over_centre(scene, "load") is None
     assert going.overload(scene, "load") is None
+
+
+def test_a_head_whose_whole_ring_must_stay_inside_leans_out_sooner(document, new_lift, clean_script):
+    # 60 mm off, its own ring of 100 mm, over a ring of 150 mm: it stands 10 mm out.
+    document["stack"][0]["head_ring"] = "0.10 m"
+    scene = scene_after(new_lift(rig=Rig.model_validate(document)), clean_script, 30.0)
+    leaning = tuple(replace(stack, lean_m=0.06, lean_sd_m=0.001) for stack in scene.picture.stacks)
+    said = conditions.lean(replace(scene, picture=replace(scene.picture, stacks=leaning)), "S1")
+    assert said.share == pytest.approx(0.16 / 0.15)
+    assert said.what.startswith("60 mm of 50 mm ring")
 
 
 def test_the_share_of_a_walk_is_against_its_own_error(lift, clean_script):
