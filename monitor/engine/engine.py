@@ -154,13 +154,17 @@ class Engine:
         return replace(draft, alarms=book.pictures(), transitions=book.tell(), blind=blind)
 
     def _stack_pictures(self, pose: PoseEstimate | None, now_ns: int) -> tuple[StackPicture, ...]:
-        pictures = []
         named = self.sequence.step.bag if self.sequence.step is not None else None
+        doings = []
         for stack, activity in zip(self.stacks, self.activity, strict=True):
             at = stack.stack.at
             rate, sd = (pose.rate(*at), pose.rate_sd(*at)) if pose else (None, None)
-            pictures.append(stack.picture(pose, activity.tick(now_ns, rate, sd, named), now_ns))
-        return tuple(pictures)
+            doings.append(activity.tick(now_ns, rate, sd, named))
+        moving = [bool({"filling", "venting"} & set(doing.values())) for doing in doings]
+        return tuple(
+            stack.picture(pose, doing, now_ns, any(moving[:i] + moving[i + 1 :]))
+            for i, (stack, doing) in enumerate(zip(self.stacks, doings, strict=True))
+        )
 
     def _load_picture(self, pose: PoseEstimate | None, stacks: tuple[StackPicture, ...]) -> LoadPicture:
         if pose is None:

@@ -76,8 +76,10 @@ class StackState:
             return None
         return self.pressures[index].value(now_ns)
 
-    def picture(self, pose: PoseEstimate | None, doing: dict[str, str], now_ns: int) -> StackPicture:
-        """This stack for the picture."""
+    def picture(
+        self, pose: PoseEstimate | None, doing: dict[str, str], now_ns: int, others_move: bool = False
+    ) -> StackPicture:
+        """This stack for the picture. `others_move`: another stack of the same load is filled or vented now."""
         stack = self.stack
         if pose is not None and pose.level is not self._level:  # every zero brings its own: the lift begins anew
             self._level = pose.level
@@ -86,7 +88,7 @@ class StackState:
         rise_sd = pose.rise_sd(*stack.at) if pose else 0.0
         self.split = split = self._shared(rise, rise_sd, doing, now_ns)
         force = split.force if split else None
-        still = not {"filling", "venting"} & set(doing.values())
+        still = not others_move and not {"filling", "venting"} & set(doing.values())
         sink = self._sinking.tick(now_ns, still, rise, rise_sd)
         lean = self._lean(rise, pose, now_ns)
         length = lean.length if lean else None
