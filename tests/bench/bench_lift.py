@@ -151,7 +151,7 @@ def play(seed: int) -> Outcome:
                 due[one.name] += period[one.name] * rng.uniform(0.9, 1.1)
                 engine.accept(Reading(one.name, count, ns, None, sensors.read(one, truth), Quality.GOOD))
                 count += 1
-        if truth.rise_rate(stack.at) > 0.0005:
+        if truth.rise_rate(stack.at) > 0.0005 and truth.forces["S1"] > 0.0:
             force = truth.forces["S1"]
             share = rig.channel[-1].noise / max(1e4, max(truth.bags[b].pressure() for b in bags))
             sd = share * force * truth.arm(stack.at) * cos(truth.theta) * sqrt(period[f"P{len(bags) - 1}"] / DT)
