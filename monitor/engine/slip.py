@@ -5,8 +5,8 @@ is quick where bags that roll are slow; a creeping lean is lean.py's business.
 
 Not seen: sliding slower than bags may roll, or by less than the limit, however quick; a head that slides while its bags
 shear under plates that stay parallel, and any slide over one bag alone, whose plate turns with the load (only `head_offset`
-sees these); a load that slides off its hinge and takes the head along; a slide that brings a head back to where the load
-would have it. Where no hinge says how the load goes sideways, any quick step of the head counts as a slip.
+sees these); a load that slides off its hinge and takes the head along; a slide that brings a leaning head back
+to where the load would have it. Where no hinge says how the load goes sideways, any quick step of the head counts as a slip.
 """
 
 from __future__ import annotations
@@ -24,6 +24,8 @@ _ROLLS_M = 0.008
 """How far joined bags may roll in that time and still only lean: drills roll at 4 to 6 mm/s (common practice, no source)."""
 _SURE = 5.0
 """Standard deviations of a step's noise that are added to that: once in a million looks, and far less by chance alone."""
+_LEANT_M = 0.02
+"""How far a head must have leant beyond what the load explains for its way back to be no slip (invented)."""
 _DWELL_NS = 140_000_000
 """How long a step must have been seen: longer than one wrong reading stands, at ten readings a second."""
 _GAP_NS = 500_000_000
@@ -58,6 +60,7 @@ class SlipWatch:
         """Begin anew: what is measured, or what explains it, has changed."""
         self._past: deque[tuple[int, float, float]] = deque()
         self._beyond_ns: int | None = None
+        self._upright = False  # whether it comes upright now
         self.slip_m: float | None = None
         self.slipping: bool | None = None
 
@@ -82,7 +85,9 @@ class SlipWatch:
         at = lean or head
         off = hypot(at[0] - explained[0], at[1] - explained[1])
         before = hypot(at[0] - explained[0] - x, at[1] - explained[1] - y)
-        back = off < before - self.slip_m / 2.0  # as a leaning stack comes upright when it is let down
+        # A stack that leant comes upright when it is let down; one that stood where the load has it has nothing to come back to.
+        back = (before > _LEANT_M or self._upright) and off < before - self.slip_m / 2.0
+        self._upright = back and self.slip_m > limit
         if self.slip_m <= limit or back:
             self._beyond_ns = None
         elif self._beyond_ns is None:

@@ -106,7 +106,7 @@ def play(seed: int) -> Outcome:
     reach = sum(bag.capacity[-1][0] - bag.height_flat for bag in stack.bag)
     goal = min(0.75 * reach, stack.at[0] * sin(radians(rng.uniform(5.0, 20.0))))
     stops = sorted(goal * k / 4.0 for k in range(1, 5))
-    pace, opening = rng.uniform(0.003, 0.009), 0.5
+    pace, opening = rng.uniform(0.003, 0.009), 0.2
     out = Outcome(seed, event="slip" if seed % 2 == 0 and len(bags) > 1 else "walk")
     period = {c.name: 1.0 / rng.choice([8.0, 10.0, 20.0]) for c in rig.channel}
     due = {name: rng.uniform(0.0, p) for name, p in period.items()}
@@ -123,7 +123,8 @@ def play(seed: int) -> Outcome:
                 stopped_s = None
                 done = not stops
             rate = truth.rise_rate(stack.at)
-            opening = min(3.0, max(0.05, opening * (1.0 + 0.05 * (1 if rate < pace else -1))))
+            opening *= 1.03 if rate < pace else 0.7 if rate > 1.5 * pace else 0.97
+            opening = min(1.0, max(0.03, opening))
             at = next((b for b in reversed(bags) if truth.bags[b].height < 0.9 * truth.bags[b].bag.capacity[-1][0] * 0.8),
                       bags[0])  # fmt: skip
             for name in bags:
@@ -160,6 +161,8 @@ def play(seed: int) -> Outcome:
         if not zeroed and t >= REST_S:
             zeroed = True
             engine.zero(ns)
+        if truth.theta > 0.7 * atan2(truth.cg[0], truth.cg[2]):
+            break  # nobody raises a load until it goes over
         if t - ticked >= TICK_S - 1e-9:
             ticked = t
             picture = engine.tick(Tick(ns))
