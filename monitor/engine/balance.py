@@ -28,14 +28,14 @@ _SETTLE_NS, _STILL_NS = 500_000_000, 8_000_000_000
 _SUNK_M = 0.0003
 _OPEN_M = 0.004
 """A bag that is higher than flat by this much is open."""
-_USUAL_SHARE, _USUAL_BLOCKS = 0.002, 4.0
+_USUAL_SHARE, _USUAL_BLOCKS = 0.0007, 4.0
 """Scatter of a block that is assumed, as a share of its moment, and for how many blocks that assumption counts (invented)."""
-_LIKE_SDS = 1.4
+_LIKE_SDS = 1.1
 """Neighbouring blocks err alike: errors are this much greater than independent ones would make them (measured)."""
 _TIP_SD = 0.0058
 """The tip angle is told once it is known so well (a third of a degree), the weight once 99 % lie within 3 %."""
 _WEIGHT_SHARE, _SDS_99 = 0.03, 2.576
-_BENT_SHARE = 0.0003
+_BENT_SHARE = 0.0001
 """By what share forces may bend over a lift though nothing is known to be wrong (invented)."""
 _TURNED = 0.02
 """Nothing is said of the tip angle before the load has turned by this while measured (rad)."""
@@ -86,7 +86,7 @@ class Sums:
         variance = self._variance(left, 2)
         bent = (
             hypot(self.doubt, _BENT_SHARE) * a
-        ) ** 2  # an error that grows over the angles seen looks like a centre higher or lower
+        ) ** 2  # growing over the angles, it looks like a centre higher or lower
         spread = max(1e-6, self.most - self.least)
         return (
             a,
@@ -219,7 +219,8 @@ class Balance:
         """Moment (N m) about the hinge of all that pushes, along each stack from foot to head."""
         moment = sum(self._push(shore) * self.arm(shore.at) * cos(t) for shore in shores)
         for s, force in forces:
-            leans = (s.lean_x_m or 0.0) * self.normal[0] + (s.lean_y_m or 0.0) * self.normal[1]
+            x, y = s.acts_at or (s.lean_x_m or 0.0, s.lean_y_m or 0.0)
+            leans = x * self.normal[0] + y * self.normal[1]
             slant = leans / s.height_m if s.height_m else 0.0
             moment += force * self.arm(s.at) * (cos(t) - slant * sin(t))
         return moment

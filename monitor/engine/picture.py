@@ -137,7 +137,8 @@ class StackPicture:
     pressures do not fit one force. `force_sd_n` is its error: `force_steady_sd_n` the part that no averaging lessens,
     `force_split_sd_n` the part that changes as the lift goes on. `reach_m` is the total height, ground to load, at which the
     supply can lift no more. `rise_m` is the load's rise at this head. `plates` are the centres (x, y offset, height) from
-    foot to head.
+    foot to head. `acts_at` is where the head stands when its force is weighed (x, y): where it was measured, else where the
+    load has carried it, while it has not slipped; None where only the lean can say it.
     `sink_m_s`: how fast the head sinks while nobody fills or vents (down positive), None unless that is beyond doubt."""
 
     name: str
@@ -164,6 +165,7 @@ class StackPicture:
     lean_at_rise_m: float | None = None
     slip_m: float | None = None
     slipping: bool | None = None
+    acts_at: Point | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -191,8 +191,8 @@ class PoseFilter:
             sensor.count, sensor.total = sensor.count + 1, sensor.total + innovation
             return
         ph, spread = it.along(h)
-        r = sensor.variance
-        if innovation * innovation > (_BACK if sensor.held else _GATE) * (spread + r + sensor.zero_variance):
+        r = sensor.variance + sensor.zero_variance
+        if innovation * innovation > (_BACK if sensor.held else _GATE) * (spread + r):
             self._hold_back(sensor, time_ns, innovation)
             if not self._load_has_moved(sensor, time_ns):
                 return

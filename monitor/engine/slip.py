@@ -5,8 +5,9 @@ is quick where bags that roll are slow; a creeping lean is lean.py's business.
 
 Not seen: sliding slower than bags may roll, or by less than the limit, however quick; a head that slides while its bags
 shear under plates that stay parallel, and any slide over one bag alone, whose plate turns with the load (only `head_offset`
-sees these); a load that slides off its hinge and takes the head along; a slide that brings a leaning head back
-to where the load would have it. Where no hinge says how the load goes sideways, any quick step of the head counts as a slip.
+sees these); a load that slides off its hinge and takes the head along; a slide that brings a leaning head back to where
+the load would have it while it is let down. Where no hinge says how the load goes sideways, any quick step of the head
+counts as a slip.
 """
 
 from __future__ import annotations
@@ -26,6 +27,8 @@ _SURE = 5.0
 """Standard deviations of a step's noise that are added to that: once in a million looks, and far less by chance alone."""
 _LEANT_M = 0.02
 """How far a head must have leant beyond what the load explains for its way back to be no slip (invented)."""
+_LOWERED_M = 0.001
+"""A stack that is lower by this than it was a second ago is being let down (invented)."""
 _DWELL_NS = 140_000_000
 """How long a step must have been seen: longer than one wrong reading stands, at ten readings a second."""
 _GAP_NS = 500_000_000
@@ -58,17 +61,25 @@ class SlipWatch:
 
     def reset(self) -> None:
         """Begin anew: what is measured, or what explains it, has changed."""
-        self._past: deque[tuple[int, float, float]] = deque()
+        self._past: deque[tuple[int, float, float, float]] = deque()
         self._beyond_ns: int | None = None
         self._upright = False  # whether it comes upright now
         self.slip_m: float | None = None
         self.slipping: bool | None = None
 
-    def tick(self, now_ns: int, head: Point | None, explained: Point, noise: float, lean: Point | None = None) -> None:
+    def tick(
+        self,
+        now_ns: int,
+        head: Point | None,
+        explained: Point,
+        noise: float,
+        lean: Point | None = None,
+        height: float = 0.0,
+    ) -> None:
         """Take where the head is (m, x and y), where the load would have it, and one standard deviation of the first.
 
         `head` may be measured from anywhere, as long as it is always from there; `lean` is its place over the foot, where
-        that is not the same. None where nothing sees the head.
+        that is not the same. None where nothing sees the head. `height` (m, from anywhere) is how high the head stands.
         """
         if head is None:
             self.reset()
@@ -76,7 +87,7 @@ class SlipWatch:
         if self._past and not 0 <= now_ns - self._past[-1][0] <= _GAP_NS:
             self.reset()
         x, y = head[0] - explained[0], head[1] - explained[1]
-        self._past.append((now_ns, x, y))
+        self._past.append((now_ns, x, y, height))
         while now_ns - self._past[0][0] > _WINDOW_NS:
             self._past.popleft()
         x, y = x - self._past[0][1], y - self._past[0][2]
@@ -85,8 +96,10 @@ class SlipWatch:
         at = lean or head
         off = hypot(at[0] - explained[0], at[1] - explained[1])
         before = hypot(at[0] - explained[0] - x, at[1] - explained[1] - y)
-        # A stack that leant comes upright when it is let down; one that stood where the load has it has nothing to come back to.
-        back = (before > _LEANT_M or self._upright) and off < before - self.slip_m / 2.0
+        # A stack that leant comes upright when it is let down; one that stood where the load has it has nothing to come back
+        # to, and one that is not let down slides, whichever way.
+        lowered = height < self._past[0][3] - _LOWERED_M
+        back = lowered and (before > _LEANT_M or self._upright) and off < before - self.slip_m / 2.0
         self._upright = back and self.slip_m > limit
         if self.slip_m <= limit or back:
             self._beyond_ns = None

@@ -62,6 +62,7 @@ class StackState:
         self._trend, self._turning, self._slip = LeanTrend(), Turning(), SlipWatch()
         self._watched: tuple[bool, bool] | None = None
         self._slipped = False
+        self._acts_at: Point | None = None
         self._sinking = Sinking()
         self._losses = [PressureLoss() for _ in stack.bag]
 
@@ -117,6 +118,7 @@ class StackState:
             lean_at_rise_m=self._lean_at_rise(rise, length, now_ns),
             slip_m=self._slip.slip_m,
             slipping=self._slip.slipping,
+            acts_at=self._acts_at,
         )
 
     def _begin(self) -> None:
@@ -190,6 +192,8 @@ class StackState:
         if plates is not None and rise is not None:
             tilts = lean_of(heights, plates.tilts, plates.sds, split, _SHEAR * abs(rise))
         self._watch_slip(plates, heights, offset, tilts, load, now_ns)
+        stands = offset or (None if self._slipped else load)
+        self._acts_at = (stands.x, stands.y) if stands else None
         trusted = None if self._slipped or tilts is None else load
         lean = put_together(tilts, offset or trusted)
         if lean is None:
@@ -232,7 +236,7 @@ class StackState:
         elif plates is not None and tilts is not None and any(bag.plate_tilt for bag in self.stack.bag[:-1]):
             head, lean = self._turning.tick(heights, plates.read), (tilts.x, tilts.y)
         explained = (load.x, load.y) if load else (0.0, 0.0)
-        self._slip.tick(now_ns, head, explained, self._noise(plates, heights, offset), lean)
+        self._slip.tick(now_ns, head, explained, self._noise(plates, heights, offset), lean, sum(heights))
         self._slipped = self._slipped or self._slip.slipping is True
 
     def _noise(self, plates: _Plates | None, heights: list[float], offset: Lean | None) -> float:

@@ -13,6 +13,7 @@ import random
 import sys
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass, field
+from itertools import pairwise
 from math import atan2, cos, degrees, hypot, isfinite, radians, sin, sqrt
 
 import numpy as np
@@ -28,6 +29,7 @@ from replay.entries import Tick
 
 DT, TICK_S, REST_S, STOP_S = 0.05, 0.1, 3.0, 5.0
 TIP_USEFUL = radians(0.33)
+SCALE_SD, OPEN_M = 0.01, 0.004
 
 
 def document(rng: random.Random) -> dict:
@@ -90,13 +92,58 @@ class Outcome:
     seconds: float = 0.0
 
 
+class Seen:
+    """What the pressures can tell of the tip angle at best: the Cramer-Rao limit, plates wrong by their share included.
+
+    M = a*cos(t) - b*sin(t) is the force's moment. Of each open bag ln p = ln F - ln A(h) - error of its plate + noise; where
+    two are open nobody knows how the height is shared, so of their two pressures one number is left. The unknowns are ln a,
+    b/a and the plates' errors, which are known beforehand to 1 %. A flat bag tells nothing.
+    """
+
+    def __init__(self, stack, noise: float, periods: list[float]) -> None:
+        self.stack, self.noise, self.periods = stack, noise, periods
+        self.information = np.diag([1e-9, 1e-9] + [1.0 / SCALE_SD**2] * len(stack.bag))
+
+    def add(self, truth: Truth, seconds: float) -> None:
+        """So many seconds of readings."""
+        bags = [truth.bags[bag.name] for bag in self.stack.bag]
+        c, s, t = cos(truth.theta), -sin(truth.theta), truth.cg[2] / truth.cg[0]
+        of_force = np.array([1.0, s / (c + s * t)])  # of ln F, by ln a and b/a
+        sds = [
+            self.noise / max(1.0, bag.pressure()) * sqrt(p / seconds) for bag, p in zip(bags, self.periods, strict=True)
+        ]
+        opened = [i for i, bag in enumerate(bags) if bag.height > bag.bag.height_flat + OPEN_M]
+        steep = [steepness(bags[i].bag.capacity, bags[i].height) for i in opened]
+        if len(opened) == 1:
+            share = {opened[0]: 1.0}
+        elif len(opened) == 2 and sum(steep) > 0.0:
+            share = {opened[0]: steep[1] / sum(steep), opened[1]: steep[0] / sum(steep)}
+        else:
+            return
+        row = np.concatenate([of_force, [-share.get(i, 0.0) for i in range(len(bags))]])
+        row /= sqrt(sum((part * sds[i]) ** 2 for i, part in share.items()))
+        self.information += np.outer(row, row)
+
+    def tip_sd(self, truth: Truth) -> float:
+        """Least standard deviation of the tip angle (rad)."""
+        t = truth.cg[2] / truth.cg[0]  # b/a; the tip angle is atan(1 / t)
+        return sqrt(np.linalg.inv(self.information)[1, 1]) / (1.0 + t * t)
+
+
+def steepness(table: list[tuple[float, float]], height: float) -> float:
+    """-d ln A / dh (1/m) of a data plate there."""
+    (h0, f0), (h1, f1) = next(pair for pair in pairwise(table) if height <= pair[1][0] or pair[1] == table[-1])
+    slope = (f1 - f0) / (h1 - h0)
+    return -slope / (f0 + slope * (height - h0))
+
+
 def play(seed: int) -> Outcome:
     """One lift from its seed."""
     rng = random.Random(seed)
     said = document(rng)
     true = copy.deepcopy(said)
     for bag in true["stack"][0]["bag"]:
-        share = 1.0 + 0.01 * rng.gauss(0.0, 1.0)
+        share = 1.0 + SCALE_SD * rng.gauss(0.0, 1.0)
         bag["capacity"] = [[h, f * share] for h, f in bag["capacity"]]
     truth, engine = Truth(Rig.model_validate(true)), Engine(Rig.model_validate(said))
     rig = engine.rig
@@ -111,7 +158,12 @@ def play(seed: int) -> Outcome:
     period = {c.name: 1.0 / rng.choice([8.0, 10.0, 20.0]) for c in rig.channel}
     due = {name: rng.uniform(0.0, p) for name, p in period.items()}
     strike, struck, stopped_s, halved = None, None, None, False
-    information, t, count, ticked = np.zeros((2, 2)), 0.0, 0, 0.0
+    seen, t, count, ticked = (
+        Seen(stack, rig.channel[-1].noise, [period[bag.pressure] for bag in stack.bag]),
+        0.0,
+        0,
+        0.0,
+    )
     zeroed = done = False
     while t < 400.0:
         rise = truth.rise(stack.at)
@@ -134,10 +186,7 @@ def play(seed: int) -> Outcome:
         ns = round(t * 1e9)
         if not halved and rise >= goal / 2:
             halved, out.half = True, t
-            cov = np.linalg.inv(information + 1e-12 * np.eye(2))
-            a, b = truth.weight * truth.cg[0], truth.weight * truth.cg[2]
-            g = np.array([b, -a]) / (a * a + b * b)
-            out.tip_limit = sqrt(g @ cov @ g)
+            out.tip_limit = seen.tip_sd(truth)
         if halved and strike is None and truth.theta >= radians(4.0) and stopped_s is None:
             strike = t + rng.uniform(1.0, 6.0)
         if strike is not None and struck is None and t >= strike:
@@ -153,11 +202,7 @@ def play(seed: int) -> Outcome:
                 engine.accept(Reading(one.name, count, ns, None, sensors.read(one, truth), Quality.GOOD))
                 count += 1
         if truth.rise_rate(stack.at) > 0.0005 and truth.forces["S1"] > 0.0:
-            force = truth.forces["S1"]
-            share = rig.channel[-1].noise / max(1e4, max(truth.bags[b].pressure() for b in bags))
-            sd = share * force * truth.arm(stack.at) * cos(truth.theta) * sqrt(period[f"P{len(bags) - 1}"] / DT)
-            row = np.array([cos(truth.theta), -sin(truth.theta)]) / sd
-            information += np.outer(row, row)
+            seen.add(truth, DT)
         if not zeroed and t >= REST_S:
             zeroed = True
             engine.zero(ns)
