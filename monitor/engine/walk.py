@@ -2,7 +2,7 @@
 
 What was learned before is a straight line: how the rise at the hinge goes with the tilt, `rise = c + d * turned`. It is zero
 for a hinge just where the plan has it, and a line for one beside it or for sensors a little off. The last second's mean is
-held against that line, learned from everything older than two seconds. Slower than the memory of ten minutes nothing is seen.
+held against that line, learned from everything older than two and a half. Slower than the memory of ten minutes nothing is seen.
 """
 
 from __future__ import annotations
@@ -19,13 +19,13 @@ _TURNED = 0.017
 """Change of the cosine (one degree) from which on a hinge can be learned: common practice, no source."""
 _LEARN_S = 3.0
 """How long it must have been learned before it can be said to move."""
-_RECENT_NS, _GUARD_NS = 1_000_000_000, 2_000_000_000
+_RECENT_NS, _GUARD_NS = 1_000_000_000, 2_500_000_000
 """The mean that is judged covers the first, the line is learned from what is older than the second."""
 _MEMORY_S = 600.0
 _BESIDE_M = 0.5
 """How far the hinge may lie from the plan's, before anything is learned (one standard deviation)."""
-_BEYOND_SDS = 5.0
-"""A shift of so many standard deviations is no chance: once in some hundreds of hours of lifting."""
+_BEYOND_SDS = 4.5
+"""A shift of so many standard deviations is no chance (invented; how often it is one all the same: tests/bench/bench_lift.py)."""
 _LEAST_WALK_M, _LEAST_RISE_M = 0.012, 0.0006
 """Shifts below these are not spoken of, however well they are known: edges crumble (common practice, no source)."""
 _LAG_S = 0.06
