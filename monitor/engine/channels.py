@@ -11,7 +11,7 @@ from __future__ import annotations
 import itertools
 from collections import deque
 from dataclasses import dataclass
-from math import fsum, sqrt
+from math import fsum, inf, sqrt
 
 from drivers.config import Channel
 from drivers.reading import Quality, Reading
@@ -39,6 +39,8 @@ _FROZEN_NS, _FROZEN_COUNT = 2_000_000_000, 20
 """A channel is frozen when it has read the same to the bit for this long and this often (and see `_longest_run`)."""
 _COARSE_RUN = 5
 """A channel that read the same so often in a row at its zero is a coarse one: standing still means nothing there."""
+_COARSE_SDS = 2.0
+"""A channel whose least step is more than so many standard deviations of its noise may well read the same for long."""
 _ROUGH_MEMORY = 1.0 / 40.0
 """Share of a new reading in the running estimate of the noise."""
 _NOISY, _QUIET = 3.0, 2.0
@@ -87,6 +89,7 @@ class ChannelState:
         self._rough: float | None = None
         self._run = 1
         self._run_since_ns = 0
+        self._finest = inf  # the least step it was seen to take
         self._recent: deque[tuple[int, float]] = deque()
         self._live_since_ns: int | None = None
 
@@ -129,13 +132,17 @@ class ChannelState:
         return at.sd if (at.sd / self.noise) ** 2 > (1.0 - share + _SURELY_Z * sqrt(share)) ** 3 else self.noise
 
     def _count_run(self, reading: Reading) -> None:
-        """Whether it reads the same, to the bit, for too long: never said of one that stood as still at its zero."""
+        """Whether it reads the same, to the bit, for too long: never said of one that stood as still at its zero, nor of one
+        whose digits are coarser than its noise, which stands still wherever that does not reach the next."""
         if self.last is None or reading.value != self.last.value:
+            if self.last is not None:
+                self._finest = min(self._finest, abs(reading.value - self.last.value))
             self._run, self._run_since_ns, self.frozen = 1, reading.time_ns, False
             return
         self._run += 1
         still = self._run >= _FROZEN_COUNT and reading.time_ns - self._run_since_ns >= _FROZEN_NS
-        self.frozen = still and self.baseline is not None and self.baseline.longest_run < _COARSE_RUN
+        coarse = _COARSE_SDS * self.noise < self._finest < inf
+        self.frozen = still and not coarse and self.baseline is not None and self.baseline.longest_run < _COARSE_RUN
 
     def _listen(self) -> None:
         """Follow the noise by third differences, which a smooth motion hardly touches (of white noise: 20 variances)."""

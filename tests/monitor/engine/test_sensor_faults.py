@@ -139,6 +139,25 @@ def test_a_channel_that_stood_as_still_at_its_zero_is_not_frozen(new_lift, momen
     assert not [alarm for alarm in lift.raised() if alarm[0] == "sensor-frozen"]
 
 
+def test_a_coarse_sensor_may_stand_between_two_digits_for_long(new_lift, moment):
+    """Its zero sits on a digit's edge, so that it flickers; where it is held it reads the same for half a minute."""
+    lift = new_lift(seed=6)
+    digit, accept = 4.0 * SIGMA["H1"], lift.engine.accept
+    zero = lift.truth(moment(rise=0.0))["H1"]
+    top = 0.05 * 16.5 * digit / (lift.truth(moment(rise=0.05))["H1"] - zero)
+
+    def rounded(reading):
+        if reading.channel == "H1":
+            value = zero + digit * math.floor((reading.value - zero) / digit)
+            reading = type(reading)("H1", reading.sequence, reading.time_ns, None, value, reading.quality)
+        accept(reading)
+
+    lift.engine.accept = rounded
+    lift.play(rising(moment, top=top), 60.0)
+    assert lift.engine.channels["H1"].baseline.longest_run < 5, "else it is no such zero"
+    assert not [alarm for alarm in lift.raised() if alarm[0] == "sensor-frozen"]
+
+
 def test_a_noisy_sensor_needs_maintenance_and_still_serves(new_lift, moment):
     lift = new_lift()
     rng = lift.random
