@@ -33,6 +33,7 @@ class Orders:
             "zero": self._zero,
             "next": self._next,
             "back": self._back,
+            "abandon": self._abandon,
             "cribbed": self._cribbed,
             "acknowledge": self._acknowledge,
             "shelve": self._shelve,
@@ -73,9 +74,17 @@ class Orders:
             raise Refused("no step before this one" if self._engine.zero_ns is not None else self._no_step())
         return done
 
+    def _abandon(self, action: Action) -> str:
+        done = self._engine.sequence.abandon(action.time_ns)
+        if not done:
+            raise Refused("no plan to abandon: " + self._no_step())
+        return done
+
     def _no_step(self) -> str:
         if not self._engine.rig.step:
             return "the rig file holds no plan"
+        if self._engine.sequence.abandoned:
+            return "the plan was abandoned, back takes it up again"
         return "take the zero first" if self._engine.zero_ns is None else "the plan is at its end"
 
     def _cribbed(self, action: Action) -> str:
@@ -83,7 +92,10 @@ class Orders:
         pose = engine.pose.estimate(action.time_ns)
         if pose is None:
             raise Refused("rise not known: take the zero, and mend the height sensors")
-        places = {s.name: s.at for s in engine.rig.stack} | {s.name: s.at for s in engine.rig.shore}
+        rig = engine.rig
+        places = (
+            {s.name: s.at for s in rig.stack} | {s.name: s.at for s in rig.shore} | {c.name: c.at for c in rig.crib}
+        )
         place = action.details.get("at")
         if place is not None and place not in places:
             raise Refused(f"no place '{place}': one of {', '.join(places)}")
@@ -118,7 +130,7 @@ class Orders:
         if shore is None:
             raise Refused(f"no shore '{name}': one of {', '.join(s.shore.name for s in self._engine.shores)}")
         shore.released = not shore.released
-        return f"{name} {'released' if shore.released else 'locked again'}"
+        return f"{name} {'released: a lock that carries comes free only once unloaded' if shore.released else 'locked again'}"
 
     def _isolate(self, action: Action) -> str:
         name = _word(action, "bag")

@@ -134,6 +134,13 @@ def test_too_early_is_too_early(new_lift, moment):
     assert "has not been live for 2 s" in lift.act("zero").answer.text
 
 
+def test_cribbing_may_be_marked_by_the_name_of_a_crib(document, new_lift, moment):
+    document["crib"] = [{"name": "C1", "at": [4.0, 0.5], "width": 0.6}]
+    lift = new_lift(rig=Rig.model_validate(document))
+    lift.play(lambda t: moment(), 3.0)
+    assert "cribbing packed at 50 mm" in lift.act("cribbed", at="C1", height_m=0.05).answer.text
+
+
 def test_a_new_zero_measures_anew(new_lift, moment):
     lift = new_lift(hand=False)
     lift.play(lambda t: moment(), 2.5)
