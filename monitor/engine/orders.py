@@ -33,7 +33,6 @@ class Orders:
             "zero": self._zero,
             "next": self._next,
             "back": self._back,
-            "abandon": self._abandon,
             "cribbed": self._cribbed,
             "acknowledge": self._acknowledge,
             "shelve": self._shelve,
@@ -74,17 +73,9 @@ class Orders:
             raise Refused("no step before this one" if self._engine.zero_ns is not None else self._no_step())
         return done
 
-    def _abandon(self, action: Action) -> str:
-        done = self._engine.sequence.abandon(action.time_ns)
-        if not done:
-            raise Refused("no plan to abandon: " + self._no_step())
-        return done
-
     def _no_step(self) -> str:
         if not self._engine.rig.step:
             return "the rig file holds no plan"
-        if self._engine.sequence.abandoned:
-            return "the plan was abandoned, back takes it up again"
         return "take the zero first" if self._engine.zero_ns is None else "the plan is at its end"
 
     def _cribbed(self, action: Action) -> str:
@@ -130,7 +121,7 @@ class Orders:
         if shore is None:
             raise Refused(f"no shore '{name}': one of {', '.join(s.shore.name for s in self._engine.shores)}")
         shore.released = not shore.released
-        return f"{name} {'released: a lock that carries comes free only once unloaded' if shore.released else 'locked again'}"
+        return f"{name} {'released' if shore.released else 'locked again'}"
 
     def _isolate(self, action: Action) -> str:
         name = _word(action, "bag")
