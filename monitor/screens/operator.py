@@ -97,7 +97,9 @@ class OperatorScreen(App[None]):
         self.call_after_refresh(self.redraw)
 
     def redraw(self) -> None:
-        """Take the newest picture and draw it."""
+        """Take the newest picture and draw it, unless the window is closing and its sheet is gone already."""
+        if not self.query(Sheet):
+            return
         now = self._clock()
         latest = self.feed.latest()
         if latest is not None and latest is not self.picture:

@@ -10,6 +10,7 @@ import pytest
 from monitor.engine.picture import AlarmState, Answer, Priority
 from monitor.screens.ink import plain
 from monitor.screens.operator import OperatorScreen
+from monitor.screens.sheet import Sheet
 
 
 def screen_test(feed, keys, size=(80, 24), before=None, **options):
@@ -234,3 +235,14 @@ def test_without_colour_every_state_still_reads(feed, leaning, monkeypatch):
     monkeypatch.setenv("NO_COLOR", "1")
     feed.picture = leaning
     assert screen_test(feed, []).startswith("DANGER ◆lean S1")
+
+
+def test_a_redraw_while_the_window_closes_finds_no_sheet_and_leaves_it(feed):
+    async def go() -> None:
+        app = OperatorScreen(feed, bell=False)
+        async with app.run_test():
+            await app.sheet.remove()
+            app.redraw()
+            assert not app.query(Sheet)
+
+    asyncio.run(go())
