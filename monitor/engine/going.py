@@ -36,6 +36,9 @@ def hinge_shift(scene: Scene, _: str) -> Outcome:
     hinge = scene.picture.hinge
     if scene.pose is None:
         return scene.no_pose()
+    if hinge.line is not None and scene.pose.disputed:
+        pair = tuple(sorted(scene.pose.disputed))
+        return Unknown(f"whether the hinge walks is not known while {' and '.join(pair[:2])} disagree", pair)
     if hinge.shift_m is None or hinge.shift_limit_m is None or hinge.walk_m is None:
         return None
     way = "sank" if hinge.shift_m < 0.0 else "rose"

@@ -110,7 +110,7 @@ def disagrees(scene: Scene, name: str) -> Outcome:
     if name in scene.unzeroed:
         what = "was silent at the zero"
     elif pair := scene.disputed.get(name):
-        what = f"with {pair[0]}, one of the two lies"
+        what = f"or {pair[0]} lies"
     else:
         what = f"reads {show.value(sensor.value, sensor.quantity, scene.units)}, the others say otherwise"
     return _trouble(scene, sensor, what)

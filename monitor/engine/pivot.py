@@ -1,7 +1,8 @@
 """What the load turns about, and what its balance about that says: the hinge of the plan, one that was found, or none.
 
 From zero to zero. Where the plan names no hinge, the first line found well enough is kept as the one to watch. A hinge that
-has walked begins the balance anew: the old arms no longer hold.
+has walked begins the balance anew: the old arms no longer hold. Whether it walks is learned anew once other sensors speak
+for the pose than before, and not judged while two of them contradict each other: the pose is then drawn from one to the other.
 """
 
 from __future__ import annotations
@@ -33,6 +34,7 @@ class Pivot:
         self.rig, self.size_m, self.heads = rig, size_m, heads
         self.walk: HingeWatch | None = None
         self.balance = Balance(rig, None)
+        self._left_out: frozenset[str] = frozenset()
         self._shifted = False
         self._tip_least: float | None = None
         if rig.load.hinge is not None and dist(*rig.load.hinge) > 0.0:
@@ -54,7 +56,7 @@ class Pivot:
         hinge = hinge_of(pose, self.size_m, self.heads)
         if self.rig.load.hinge is None:
             self._find(hinge, pose)
-        shift = self.walk.tick(now_ns, pose) if self.walk is not None else None
+        shift = self._walked(now_ns, pose)
         if shift is not None:
             hinge = replace(hinge, shift_m=shift.rise_m, shift_limit_m=shift.limit_m, walk_m=shift.walk_m)
             self._judge(shift)
@@ -62,6 +64,14 @@ class Pivot:
         if self.walk is None and not hinge.free:
             return hinge, BalancePicture()
         return hinge, self._keep(self.balance.tick(now_ns, pose, stacks, shores))
+
+    def _walked(self, now_ns: int, pose: PoseEstimate) -> Shift | None:
+        line = self.balance.line
+        if self.walk is None or line is None:
+            return None
+        if pose.disputed or pose.left_out != self._left_out:
+            self.walk, self._left_out = HingeWatch(line, self.heads), pose.left_out
+        return None if pose.disputed else self.walk.tick(now_ns, pose)
 
     def _judge(self, shift: Shift) -> None:
         """A hinge that has just shifted: the balance begins anew, and what was known of tipping is known less well."""

@@ -356,7 +356,9 @@ class PoseFilter:
         for row, error in zip(ahead.p, self._zero_error, strict=False):
             for i in range(3):
                 row[i] += error[i]
-        return PoseEstimate(tuple(ahead.x), ahead.p, self.level, self._faults)
+        left_out = frozenset(name for name, s in self._sensors.items() if s.state.excluded)
+        disputed = frozenset(name for name, s in self._sensors.items() if s.state.disputed)
+        return PoseEstimate(tuple(ahead.x), ahead.p, self.level, self._faults, left_out, disputed)
 
     def missing(self, now_ns: int) -> tuple[str, ...]:
         """The pose channels that say nothing now: not live, or without a zero."""

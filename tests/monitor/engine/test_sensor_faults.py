@@ -39,7 +39,7 @@ def test_a_slow_drift_is_found_though_no_reading_jumps(new_lift, moment):
     lift = new_lift()
     script = rising(moment, lambda t: {"H1": 0.0003 * max(0.0, t - 25.0)})
     lift.play(script, 45.0)
-    assert ("sensor-disagrees", "H1", "caution") in lift.raised()
+    assert {alarm[:2] for alarm in lift.raised()} >= {("sensor-disagrees", "H1")}
     assert {name for name, it in status(lift.pictures[-1]).items() if it is SensorStatus.CHECK} <= {"H1", "load-y"}
     assert not [name for name, state in lift.engine.channels.items() if state.excluded and name != "H1"]
     for picture in lift.pictures[60:]:
@@ -70,7 +70,7 @@ def test_with_one_spare_row_two_are_named_and_both_are_used(document, new_lift, 
     assert "load-y" in named
     texts = [alarm.text for alarm in picture.alarms if alarm.rule == "sensor-disagrees"]
     assert len(texts) == 2
-    assert all("one of the two lies" in text for text in texts)
+    assert all("or load-y lies" in text or "or H" in text for text in texts)
     # Both stay in use, and what is said of the cross tilt covers the one that lies being right.
     assert abs(picture.load.tilt_y_rad) < 3 * picture.load.tilt_sd_rad
     assert picture.load.tilt_sd_rad > 4 * lift.pictures[24 * 20].load.tilt_sd_rad
