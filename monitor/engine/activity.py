@@ -22,6 +22,8 @@ _PRESSURISED = 0.05
 """Share of the working pressure above which a bag can carry and can be vented."""
 _EMPTY = 0.02
 """Share of the working pressure below which a quiet bag rests."""
+_BEYOND_DOUBT = 0.1
+"""Share above which a bag is pressurised beyond doubt (invented)."""
 _DWELL_NS = 300_000_000
 """How long a new state must have held before it is believed."""
 _SURE = 4.0
@@ -86,12 +88,13 @@ class StackActivity:
         return True
 
     def _able(self, now_ns: int) -> list[str]:
-        """The bags with air enough to carry."""
-        return [
-            bag.name
-            for i, bag in enumerate(self._stack.stack.bag)
-            if (p := self._stack.pressure(i, now_ns)) is not None and p > _PRESSURISED * bag.working_pressure
-        ]
+        """The bags with air enough to carry: any of a stack while none is so beyond doubt, since chance then says which."""
+        bags = self._stack.stack.bag
+        known = {bag.name: self._stack.pressure(i, now_ns) for i, bag in enumerate(bags)}
+        uses = {bag.name: p / bag.working_pressure for bag in bags if (p := known[bag.name]) is not None}
+        hardest = max(uses.values(), default=0.0)
+        least = _PRESSURISED if hardest > _BEYOND_DOUBT else 0.0
+        return [name for name, use in uses.items() if hardest > _EMPTY and use > least]
 
     def _by_pressure(self, i: int, now_ns: int) -> str:
         bag, gauge = self._stack.stack.bag[i], self._stack.pressures[i]
