@@ -77,7 +77,12 @@ def parser() -> argparse.ArgumentParser:
     drill = _add(commands, "drill", "a virtual rig that speaks real wire formats on a pty, a TCP port or a broker")
     drill.add_argument("scenario", nargs="?", metavar="SCENARIO", help="name of a drill, or a drill file (TOML)")
     drill.add_argument("--list", action="store_true", help="list the drills and exit")
-    drill.add_argument("--rig", metavar="RIG", help="rig file to play (default: a training yard's wall panel)")
+    drill.add_argument(
+        "--judge",
+        action="store_true",
+        help="play it here at full speed, no wires: exit with 0 only if it sounds exactly what it must, in time",
+    )
+    drill.add_argument("--rig", metavar="RIG", help="rig file to play (default: the one the drill is made for)")
     drill.add_argument(
         "--port",
         action="append",
@@ -89,7 +94,9 @@ def parser() -> argparse.ArgumentParser:
     drill.add_argument("--seed", type=int, default=1, help="seed of the sensors' noise (default: 1)")
     drill.add_argument("--truth", metavar="FILE", help="write what truly happens, as JSON lines (- is standard output)")
     drill.add_argument("--once", action="store_true", help="end with the crew's last move; else the sensors go on")
-    drill.add_argument("--json", action="store_true", help="say where the ports are found as one JSON object")
+    drill.add_argument(
+        "--json", action="store_true", help="one JSON object: ports, with --judge the outcome, with --list all"
+    )
 
     judge = _add(commands, "judge", "run the engine again over recordings and print the verdict")
     judge.add_argument("files", nargs="+", metavar="FILE", help="recording")
@@ -184,12 +191,16 @@ def _check(top: argparse.ArgumentParser, call: argparse.Namespace) -> int:
 
 
 def _drill(top: argparse.ArgumentParser, call: argparse.Namespace) -> int:
-    from monitor.drill.command import list_drills, run_drill
+    from monitor.drill.command import judge_drill, list_drills, run_drill
 
     if call.list:
         return list_drills(call.json)
     if call.scenario is None:
         top.error("drill needs a SCENARIO, or --list")
+    if call.judge:
+        if call.port or call.truth or call.once or call.speed != 1.0:
+            top.error("--judge opens no port and goes at full speed: not with --port, --truth, --once or --speed")
+        return judge_drill(call.scenario, rig=call.rig, seed=call.seed, as_json=call.json)
     return run_drill(
         call.scenario,
         rig=call.rig,

@@ -20,6 +20,8 @@ SUPPORT_STIFFNESS = 5e8
 """Of ground and locked shores under a load without a hinge, N/m: a twentieth of a millimetre under 25 kN (invented)."""
 SHARED_M = 5e-5
 """Locked shores within this of the load share what it weighs on them: they give by about as much (invented)."""
+_MARCH = 2e-3
+"""How far (rad) is looked at a time for the next angle of rest."""
 _TURNS = 60
 
 Freedom = tuple[float, ...]
@@ -52,11 +54,20 @@ def _push_at(post: Post, hinge: Hinge, s: float, c: float) -> tuple[float, float
 class Hinged:
     """Moments about the hinge. `solve` gives the angle, and leaves with every shore what its lock carries.
 
-    `xg`, `zg`: the centre of gravity, from the hinge as it is now, at the zero's attitude.
+    `xg`, `zg`: the centre of gravity, from the hinge as it is now, at the zero's attitude. `tail`: the angle (rad) past
+    which a line made fast behind the load holds it, if there is one; it never stretches.
     """
 
-    def __init__(self, hinge: Hinge, weight: float, cg: tuple[float, float, float], posts: Sequence[Post]) -> None:
+    def __init__(
+        self,
+        hinge: Hinge,
+        weight: float,
+        cg: tuple[float, float, float],
+        posts: Sequence[Post],
+        tail: float | None = None,
+    ) -> None:
         self.hinge, self.weight, self.posts = hinge, weight, posts
+        self.most = STEEPEST if tail is None else min(tail, STEEPEST)
         self.xg, self.zg = hinge.arm(cg) - hinge.gone, cg[2]
 
     def moment(self, theta: float, shores: Sequence[TrueShore]) -> tuple[float, float]:
@@ -89,7 +100,7 @@ class Hinged:
     def solve(self, theta: float, shores: Sequence[TrueShore]) -> float:
         """The angle (rad) at which the load stays, sought from `theta`."""
         rest, held = self._floors(shores)
-        low, high = asin(held), STEEPEST
+        low, high = asin(held), max(asin(held), self.most)
         for shore in shores:
             shore.carried = 0.0
         missing = -self.moment(low, shores)[0]
@@ -98,6 +109,11 @@ class Hinged:
                 self._carry(missing, held, shores)
             return low
         theta = min(max(theta, low), high)
+        if self.most < STEEPEST:  # near its tip angle a load may rest at more than one: it stays at the next
+            low, high = self._next_to(theta, low, high, shores)
+            if low == high:
+                return high  # the line is taut: it carries what is over
+            theta = min(max(theta, low), high)
         for _ in range(_TURNS):
             total, slope = self.moment(theta, shores)
             if total > 0.0:
@@ -111,6 +127,17 @@ class Hinged:
                 return after
             theta = after
         return theta
+
+    def _next_to(self, theta: float, low: float, high: float, shores: Sequence[TrueShore]) -> tuple[float, float]:
+        """The bracket (rad) of the angle of rest that a load at `theta` comes to; `high` twice if it comes to none."""
+        step = _MARCH if self.moment(theta, shores)[0] > 0.0 else -_MARCH
+        while low < theta + step < high:
+            if self.moment(theta + step, shores)[0] * step <= 0.0:
+                return min(theta, theta + step), max(theta, theta + step)
+            theta += step
+        if step < 0.0:
+            return low, theta
+        return (theta, high) if self.moment(high, shores)[0] < 0.0 else (high, high)
 
     def _carry(self, missing: float, sine: float, shores: Sequence[TrueShore]) -> None:
         """Share a missing moment between the locked shores that touch: each gives in proportion to its arm."""

@@ -19,36 +19,73 @@ from monitor.drill.wire import VirtualRig
 from monitor.rig.load import RigFaults, parse_rig, read_rig
 from monitor.rig.schema import Rig
 
-DEFAULT_RIG = "yard-panel"
 _TRUTH_EVERY = 2
+_WIDTH, _NAME_WIDTH = 80, 18
 
 
 def packaged_rig_text(name: str) -> str:
     """The text of a rig file that comes with the program."""
-    return files("monitor.drill").joinpath(f"rigs/{name}.toml").read_text(encoding="utf-8")
+    return scenario.rig_text(name)
 
 
 def list_drills(as_json: bool) -> int:
-    """Print every drill with its title."""
+    """Print every drill with its title, grouped by what must sound."""
     drills = [scenario.load(name) for name in scenario.names()]
     if as_json:
-        print(
-            json.dumps(
-                [
-                    {
-                        "name": it.name,
-                        "title": it.title,
-                        "story": it.story,
-                        "must": [must.model_dump() for must in it.must],
-                    }
-                    for it in drills
-                ]
-            )
-        )
-    else:
-        for it in drills:
-            print(f"{it.name:<16}{it.title}")
+        shown = ("name", "title", "story", "rig", "must")
+        print(json.dumps([{"group": _group(it)} | it.model_dump(include=set(shown)) for it in drills]))
+        return 0
+    for group in _GROUPS:
+        members = [it for it in drills if _group(it) == group]
+        if members:
+            print(f"{group} ({len(members)})")
+        for it in members:
+            print(_fitting(f"  {it.name:<{_NAME_WIDTH}}{it.title}"))
     return 0
+
+
+_GROUPS = (
+    "goes well: nothing of warning or danger may sound",
+    "one thing goes wrong",
+    "several things go wrong",
+    "a sensor is wrong",
+)
+
+
+def _group(it: scenario.Scenario) -> str:
+    """Of what kind a drill is, by the rules that must sound."""
+    rules = {must.rule for must in it.must}
+    if not rules:
+        return _GROUPS[0]
+    if all(rule.startswith("sensor-") for rule in rules):
+        return _GROUPS[3]
+    return _GROUPS[1] if len(rules) == 1 else _GROUPS[2]
+
+
+def _fitting(line: str) -> str:
+    return line if len(line) <= _WIDTH else line[: _WIDTH - 1].rstrip() + "…"
+
+
+def judge_drill(name: str, *, rig: str | None = None, seed: int = 1, as_json: bool = False) -> int:
+    """Play a drill at full speed and say what sounded; exit code 0 only if exactly what must did, in time."""
+    from monitor.drill import judging
+
+    try:
+        it = scenario.load(name)
+        outcome, verdict = judging.judged(_plan(rig, it), it, seed)
+    except RigFaults as faults:
+        print(faults, file=sys.stderr)
+        return 1
+    except scenario.DrillError as error:
+        print(f"inchwatch drill: {error}", file=sys.stderr)
+        return 2
+    print(judging.as_json(it, seed, outcome, verdict) if as_json else judging.in_words(it, outcome))
+    return int(not outcome.well)
+
+
+def _plan(rig: str | None, it: scenario.Scenario) -> Rig:
+    """The rig to play on: the file given, else the one the drill is made for. Raises RigFaults."""
+    return read_rig(Path(rig)) if rig else parse_rig(scenario.rig_text(it.rig), it.rig)
 
 
 def run_drill(
@@ -64,11 +101,12 @@ def run_drill(
 ) -> int:
     """Play a drill; returns the exit code. The sensors go on when the crew has finished, unless `once`."""
     try:
-        plan = read_rig(Path(rig)) if rig else parse_rig(packaged_rig_text(DEFAULT_RIG), DEFAULT_RIG)
+        it = scenario.load(name)
+        plan = _plan(rig, it)
         where = _where(plan, ports or [])
         if not 0.0 < speed < inf:
             raise PortError(f"--speed: found {speed:g}, allowed is above 0")
-        virtual = VirtualRig(plan, scenario.load(name), seed)
+        virtual = VirtualRig(plan, it, seed)
     except RigFaults as faults:
         print(faults, file=sys.stderr)
         return 1
@@ -135,7 +173,7 @@ def _introduce(rig: Rig, path: str | None, drill: Drill, as_json: bool) -> None:
         return
     named = {port.name: place(port) for port in rig.port}
     moved = [f"--port {shlex.quote(f'{name}={url}')}" for name, url in drill.urls.items() if url != named[name]]
-    file = path or str(files("monitor.drill").joinpath(f"rigs/{DEFAULT_RIG}.toml"))
+    file = path or str(files("monitor.drill").joinpath(f"rigs/{it.rig}.toml"))
     lines = [f"{it.name}: {it.title}", *(f"  {name} is at {url}" for name, url in drill.urls.items())]
     lines.append(" ".join(["watch it with: inchwatch run", shlex.quote(file), *moved]))
     _say("\n".join(lines))

@@ -33,9 +33,11 @@ def demo(name: str, *, seed: int, headless: bool, as_json: bool, bell: bool) -> 
 
     Headless, the code is 1 if the drill sounded something else than it must (cautions besides are allowed).
     """
-    rig = parse_rig(packaged_rig_text(DEMO_RIG), DEMO_RIG)
     try:
-        virtual = VirtualRig(rig, scenario.load(name), seed)
+        it = scenario.load(name)
+        made_for = DEMO_RIG if it.rig == scenario.DEFAULT_RIG else it.rig  # the same panel, without a broker
+        rig = parse_rig(packaged_rig_text(made_for), made_for)
+        virtual = VirtualRig(rig, it, seed)
         drill = Drill(virtual, {port.name: _ANY_PORT for port in rig.port})
     except (scenario.DrillError, PortError) as error:
         print(f"inchwatch demo: {error}", file=sys.stderr)

@@ -82,6 +82,10 @@ class Truth:
         self.shores = {shore.name: TrueShore(shore) for shore in rig.shore}
         self.forces = {stack.name: 0.0 for stack in rig.stack}
         """What the bags of each stack give (N); ground or locked shores carry what is missing."""
+        self.supply = {stack.name: stack.supply for stack in rig.stack}
+        """What the regulator of each stack gives (Pa)."""
+        self.tail: float | None = None
+        """How far (rad) a line made fast behind the load lets it turn; None without one."""
         self.hinge: Hinge | None = hinge_of(rig.load.hinge, self.cg) if rig.load.hinge else None
         self._stacks = {s.name: BagStack(s, [self.bags[bag.name] for bag in s.bag]) for s in rig.stack}
         for stack in rig.stack:
@@ -235,6 +239,20 @@ class Truth:
         """Let the support at the hinge sink by so much (m)."""
         self._start(lambda share: self._shift(sunk=share * by), seconds)
 
+    def drop(self, shore: str, by: float, seconds: float) -> None:
+        """Let a shore's lock give way by so much (m), evenly over some seconds."""
+        self._start(lambda share: self.shores[shore].drop(share * by), seconds)
+
+    def burden(self, by: float, seconds: float) -> None:
+        """Let the load grow heavier by so much (N) where its centre of gravity is; lighter below zero."""
+
+        def apply(share: float) -> None:
+            self.weight += share * by
+            if self._free is not None:
+                self._free.weight = self.weight
+
+        self._start(apply, seconds)
+
     def warm(self, bag: str, kelvin: float, seconds: float) -> None:
         """Let the air in a bag come to a temperature (K)."""
         air = self.bags[bag]
@@ -262,7 +280,7 @@ class Truth:
         self.time_s += dt
         for stack in self.rig.stack:
             for bag in stack.bag:
-                self.bags[bag.name].breathe(stack.supply, dt)
+                self.bags[bag.name].breathe(self.supply[stack.name], dt)
         self.roll += self.roll_rate * dt
         for going in self._going:
             going.apply(min(dt, going.left) / going.seconds)
@@ -279,7 +297,7 @@ class Truth:
         """Find the place at which bags and load agree, and leave every bag at its height."""
         posts, shores = self._posts(), list(self.shores.values())
         if self.hinge is not None:
-            self.theta = Hinged(self.hinge, self.weight, self.cg, posts).solve(self.theta, shores)
+            self.theta = Hinged(self.hinge, self.weight, self.cg, posts, self.tail).solve(self.theta, shores)
             s, hinge = sin(self.theta), self.hinge
             rises = [(hinge.arm(post.contact) - hinge.gone) * s - hinge.sunk for post in posts]
         else:

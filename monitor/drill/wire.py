@@ -11,8 +11,10 @@ import orjson
 from drivers import nmea, senml
 from drivers.config import Channel, MqttSource
 from drivers.units import linear
+from monitor.drill.crew import Crew
+from monitor.drill.faults import DrillError
 from monitor.drill.physics import Truth
-from monitor.drill.scenario import Crew, DrillError, Scenario
+from monitor.drill.scenario import Scenario
 from monitor.drill.sensors import Sensors
 from monitor.rig.schema import Rig
 
@@ -53,7 +55,8 @@ class PortClock:
 class VirtualRig:
     """A rig, its crew and its sensors. `step` lets one twentieth of a second pass and gives what the ports say.
 
-    `clocks` says of which ports the time is not kept well. What such a port says late comes with a later step.
+    `clocks` says of which ports the time is not kept well, beside those the drill names. What such a port says late comes
+    with a later step.
     """
 
     rig: Rig
@@ -71,6 +74,7 @@ class VirtualRig:
             raise DrillError(f"rig '{self.rig.rig.name}': {error}") from None
         self._sensors = Sensors(self.rig, self.seed)
         self.crew = Crew(self.rig, self.scenario, self.truth, self._sensors)
+        self.clocks = self._kept() | dict(self.clocks)
         self._count = 0
         self._late: list[Said] = []
         self._latest = dict.fromkeys(self.clocks, 0)
@@ -79,6 +83,15 @@ class VirtualRig:
         self._by_port: dict[str, list[Channel]] = {port.name: [] for port in self.rig.port}
         for channel in self.rig.channel:
             self._by_port[channel.source.port].append(channel)
+
+    def _kept(self) -> dict[str, PortClock]:
+        """How the drill says that ports keep time."""
+        ports = [port.name for port in self.rig.port]
+        for i, bad in enumerate(self.scenario.clock):
+            if bad.port not in ports:
+                where = f"{self.scenario.name}: clock[{i}].port"
+                raise DrillError(f"{where}: found '{bad.port}'; this rig has {', '.join(ports)}")
+        return {bad.port: PortClock(bad.jitter, bad.skew) for bad in self.scenario.clock}
 
     @property
     def time_ns(self) -> int:

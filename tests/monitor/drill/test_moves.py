@@ -9,6 +9,7 @@ from importlib.resources import files
 import pytest
 
 from monitor.drill import scenario
+from monitor.drill.balance import Hinged
 from monitor.drill.offline import play
 from monitor.drill.physics import Truth
 from monitor.drill.scenario import DrillError, Scenario
@@ -79,6 +80,65 @@ def test_a_leak_empties_a_bag_and_is_mended_and_air_cools():
     assert pressures[0] == pytest.approx(pressures[1], rel=0.03)
 
 
+def test_a_regulator_gives_what_it_is_set_to_until_it_is_set_back():
+    fill = {"do": "fill", "bag": "S1-upper", "pressure": "3 bar", "seconds": 30}
+    low = {"do": "regulator", "pressure": "1 bar"}
+    assert played(low, fill).truth.bags["S1-upper"].pressure() == pytest.approx(1e5, rel=1e-3), "no more than it gives"
+    assert played(low, {"do": "regulator"}, fill).truth.bags["S1-upper"].pressure() > 2e5
+    other = VirtualRig(rig("precast-beam"), drill({"do": "regulator", "stack": "R", "pressure": "1 bar"}))
+    other.step()
+    assert other.truth.supply == {"L": 7.5e5, "R": 1e5}
+
+
+TALL = rig("tall-machine")
+
+
+def tipped(*moves: dict) -> VirtualRig:
+    it = VirtualRig(TALL, drill(*moves))
+    while not it.crew.finished:
+        it.step()
+        assert it.truth.theta <= math.radians(10.0) + 1e-9 or it.truth.tail is None
+    return it
+
+
+def test_a_tail_line_holds_the_load_until_it_is_cast_off():
+    tail, up = {"do": "tail", "by": "10 deg"}, {"do": "fill", "bag": "S1-upper", "rise": "250 mm", "seconds": 90}
+    held = tipped(tail, up)
+    assert math.degrees(held.truth.theta) == pytest.approx(10.0, abs=1e-6)
+    assert math.degrees(tipped(tail, up, {"do": "cast-off"}, {"do": "wait", "seconds": 2}).truth.theta) > 10.5
+
+
+def test_a_tall_load_creeps_up_to_where_it_goes_over_and_never_jumps_there():
+    it, fastest = VirtualRig(TALL, scenario.load("over-centre")), 0.0
+    while not it.crew.finished:
+        it.step()
+        fastest = max(fastest, abs(it.truth.rise_rate((1.05, 0.0))))
+    assert 0.95 < it.truth.theta / math.atan2(0.5, 1.2) < 0.99
+    assert fastest < 0.012
+
+
+@pytest.mark.parametrize("moments", ["falls", "falls and rises"])
+def test_the_next_angle_of_rest_is_the_one_a_load_comes_to(moments, monkeypatch):
+    truth = Truth(TALL)
+    rests = {"falls": [0.1], "falls and rises": [0.1, 0.2, 0.3]}[moments]
+
+    def moment(self, theta, shores):
+        return -math.prod(theta - at for at in rests) * (1.0 if len(rests) % 2 else -1.0), 0.0
+
+    monkeypatch.setattr(Hinged, "moment", moment)
+    assert truth.hinge is not None
+    hinged = Hinged(truth.hinge, truth.weight, truth.cg, [], tail=0.35)
+    for start, rest in ((0.0, 0.1), (0.15, 0.1), (0.25, rests[-1]), (0.34, rests[-1])):
+        assert hinged.solve(start, []) == pytest.approx(rest, abs=1e-6)
+
+
+def test_a_load_past_its_last_angle_of_rest_hangs_on_the_line(monkeypatch):
+    truth = Truth(TALL)
+    monkeypatch.setattr(Hinged, "moment", lambda self, theta, shores: (1.0, 0.0))
+    assert truth.hinge is not None
+    assert Hinged(truth.hinge, truth.weight, truth.cg, [], tail=0.35).solve(0.1, []) == 0.35
+
+
 def test_the_true_load_may_differ_from_the_plan():
     planned = played(UP).truth
     heavy = played(UP, truth={"weight": "70 kN", "centre_of_gravity": ["2.6 m", "0 m", "0.1 m"]}).truth
@@ -99,6 +159,8 @@ def test_the_true_load_may_differ_from_the_plan():
         ({"do": "leak", "bag": "S1-upper", "by": -1}, "by: found -1.0; allowed is 0 or more"),
         ({"do": "cool", "bag": "S1-upper", "by": "3 bar"}, "by: found '3 bar'; allowed is a temperature"),
         ({"do": "walk", "by": "1 kN"}, "by: found '1 kN'; allowed is a length"),
+        ({"do": "tail", "by": "1 kN"}, "by: found '1 kN'; allowed is a"),
+        ({"do": "regulator", "stack": "S2"}, "found 'S2'; this rig has S1"),
     ],
 )
 def test_a_move_that_cannot_be_played_is_a_sentence(move, says):
@@ -183,6 +245,25 @@ def test_a_port_whose_clock_is_slow_leaves_beats_out():
     slow = said({"mast": PortClock(skew=0.1)})
     assert sum(one.port == "mast" for one in slow) == pytest.approx(400 / 1.1, abs=2)
     assert sum(one.port == "bench" for one in slow) == 400
+
+
+def test_a_drill_says_itself_which_port_keeps_bad_time():
+    bad = [{"port": "mast", "jitter": "20 ms", "skew": 0.1}]
+    quiet = [{"do": "wait", "seconds": 60}]
+    it = VirtualRig(rig("training-yard"), drill(*quiet, clock=bad))
+    own = [one for _ in range(400) for one in it.step()]
+    assert own == said({"mast": PortClock(0.02, 0.1)})
+    with pytest.raises(DrillError, match=r"clock\[0\].port: found 'mast'; this rig has bench, yard-net"):
+        VirtualRig(RIG, drill(*quiet, clock=bad))
+
+
+def test_what_a_drill_asks_for_is_about_something_of_its_rig():
+    for name in scenario.names():
+        it = scenario.load(name)
+        plan = rig(it.rig)
+        there = {"load", "crew", "monitor", *(bag.name for stack in plan.stack for bag in stack.bag)}
+        there |= {one.name for one in [*plan.stack, *plan.shore, *plan.crib, *plan.port, *plan.channel]}
+        assert {must.about for must in it.must} <= there, name
 
 
 def head_path(name: str) -> list[float]:

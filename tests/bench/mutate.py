@@ -1,0 +1,190 @@
+"""Do the tests see it when the engine is wrong? Small faults are put into a module, one at a time, and its tests run.
+
+python tests/bench/mutate.py [MODULE ...] [--most N] [--seed S] [--tests FILE ...]
+
+MODULE is of monitor/engine: sequence, alarms, watch, conditions, rules (all of them unless said). Every fault is one changed
+comparison, boolean operator, arithmetic operator, number, truth value or return; words and annotations stay. The work is done in
+a copy of the tree, a fault is killed when a test fails or runs far too long, and those that no test sees are printed with their
+place. With --most, so many are drawn by the seed. A survivor is a missing test or a line that makes no difference; some
+make none (a limit met exactly by no number).
+"""
+
+import argparse
+import ast
+import copy
+import os
+import random
+import shutil
+import subprocess
+import sys
+import tempfile
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from time import monotonic
+
+ROOT = Path(__file__).resolve().parents[2]
+ENGINE, TESTS = Path("monitor/engine"), Path("tests/monitor/engine")
+OF = {
+    "sequence": ("test_sequence.py", "test_hold.py", "test_rules.py"),
+    "alarms": ("test_alarms.py", "test_rules.py"),
+    "watch": ("test_alarms.py", "test_rules.py"),
+    "conditions": ("test_rules.py", "test_sequence.py"),
+    "rules": ("test_alarms.py", "test_rules.py"),
+}
+"""Which tests are about a module, the quickest first. What is not here is judged by a test file of its own name."""
+PATIENCE, SPARE_S = 3.0, 10.0
+"""A run that takes so many times the sound one's time, and so many seconds more, hangs: killed."""
+
+_COMPARED = {
+    ast.Lt: (ast.LtE, ast.GtE), ast.LtE: (ast.Lt, ast.Gt), ast.Gt: (ast.GtE, ast.LtE), ast.GtE: (ast.Gt, ast.Lt),
+    ast.Eq: (ast.NotEq,), ast.NotEq: (ast.Eq,), ast.Is: (ast.IsNot,), ast.IsNot: (ast.Is,), ast.In: (ast.NotIn,),
+    ast.NotIn: (ast.In,),
+}  # fmt: skip
+_REACHED = {
+    ast.Add: ast.Sub, ast.Sub: ast.Add, ast.Mult: ast.Div, ast.Div: ast.Mult, ast.FloorDiv: ast.Mult, ast.Mod: ast.Add,
+    ast.BitAnd: ast.BitOr, ast.BitOr: ast.BitAnd,
+}  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True)
+class Mutant:
+    """One fault: where it is, what stood there and what stands there now, and the whole module with it."""
+
+    line: int
+    before: str
+    after: str
+    source: str
+
+
+def mutants(source: str) -> Iterator[Mutant]:
+    """Every fault that can be put into a module."""
+    for node in _nodes(ast.parse(source)):
+        for changed in _changes(node):
+            before = ast.get_source_segment(source, node) or ""
+            after = ast.unparse(ast.fix_missing_locations(changed))
+            after = f"({after})" if isinstance(node, ast.expr) else after
+            yield Mutant(node.lineno, " ".join(before.split()), after, _spliced(source, node, after))
+
+
+def _nodes(tree: ast.AST) -> Iterator[ast.AST]:
+    """Every node that does something: no annotation, and no part of a text."""
+    for name, value in ast.iter_fields(tree):
+        if name in ("annotation", "returns", "decorator_list") or isinstance(tree, ast.JoinedStr):
+            continue
+        for node in value if isinstance(value, list) else [value]:
+            if isinstance(node, ast.AST):
+                yield node
+                yield from _nodes(node)
+
+
+def _changes(node: ast.AST) -> Iterator[ast.AST]:
+    if isinstance(node, ast.Compare):
+        for k, op in enumerate(node.ops):
+            for other in _COMPARED[type(op)]:
+                yield _with(node, ops=[*node.ops[:k], other(), *node.ops[k + 1 :]])
+    elif isinstance(node, ast.BoolOp):
+        yield _with(node, op=ast.Or() if isinstance(node.op, ast.And) else ast.And())
+    elif isinstance(node, ast.UnaryOp) and isinstance(node.op, ast.Not):
+        yield node.operand
+    elif isinstance(node, ast.BinOp | ast.AugAssign) and type(node.op) in _REACHED:
+        yield _with(node, op=_REACHED[type(node.op)]())
+    elif isinstance(node, ast.Constant):
+        yield from (ast.Constant(value) for value in _numbers(node.value))
+    elif isinstance(node, ast.Return) and node.value is not None and not isinstance(node.value, ast.Constant):
+        yield _with(node, value=ast.Constant(None))
+
+
+def _numbers(value: object) -> Iterator[object]:
+    if isinstance(value, bool):
+        yield not value
+    elif isinstance(value, int):
+        yield value + 1
+    elif isinstance(value, float):
+        yield 1.0 if value == 0.0 else value * 1.5
+
+
+def _with(node: ast.AST, **fields: object) -> ast.AST:
+    other = copy.copy(node)
+    for name, value in fields.items():
+        setattr(other, name, value)
+    return other
+
+
+def _spliced(source: str, node: ast.AST, text: str) -> str:
+    """The source with a node's own text replaced; every other line keeps its number as far as it can."""
+    lines = [line.encode() for line in source.splitlines(keepends=True)]
+    first, last = node.lineno - 1, node.end_lineno - 1
+    head, tail = lines[first][: node.col_offset], lines[last][node.end_col_offset :]
+    return b"".join([*lines[:first], head + text.encode() + tail, *lines[last + 1 :]]).decode()
+
+
+class Copy:
+    """The tree, copied to where it may be broken."""
+
+    def __init__(self, folder: Path, tests: list[str]) -> None:
+        self.folder, self.tests = folder, tests
+        for name in ("monitor", "drivers", "replay"):
+            shutil.copytree(ROOT / name, folder / name, ignore=shutil.ignore_patterns("__pycache__"))
+        shutil.copytree(ROOT / TESTS, folder / TESTS, ignore=shutil.ignore_patterns("__pycache__"))
+        for name in ("pyproject.toml", "tests/conftest.py"):
+            shutil.copy(ROOT / name, folder / name)
+
+    def passes(self, limit_s: float | None = None) -> bool:
+        """Whether the tests pass, in time."""
+        call = [sys.executable, "-m", "pytest", "-x", "-q", "--no-header", *(str(TESTS / name) for name in self.tests)]
+        # No byte code: two faults a second apart and of one length would be taken for one another.
+        env = {**os.environ, "PYTHONPATH": str(self.folder), "PYTHONDONTWRITEBYTECODE": "1"}
+        try:
+            ran = subprocess.run(call, cwd=self.folder, env=env, capture_output=True, timeout=limit_s, check=False)
+        except subprocess.TimeoutExpired:
+            return False
+        return ran.returncode == 0
+
+
+def judge(module: str, tests: list[str], most: int | None, seed: int) -> bool:
+    """Try a module's faults and print what survives; False if its tests fail as it is."""
+    path = ENGINE / f"{module}.py"
+    source = (ROOT / path).read_text(encoding="utf-8")
+    every = list(mutants(source))
+    chosen = every if most is None or most >= len(every) else random.Random(seed).sample(every, most)
+    with tempfile.TemporaryDirectory() as folder:
+        tree = Copy(Path(folder), tests)
+        began = monotonic()
+        if not tree.passes():
+            print(f"{module}: its tests fail without any fault: {', '.join(tests)}")
+            return False
+        limit = PATIENCE * (monotonic() - began) + SPARE_S
+        survived = []
+        for mutant in sorted(chosen, key=lambda it: it.line):
+            (tree.folder / path).write_text(mutant.source, encoding="utf-8")
+            if tree.passes(limit):
+                survived.append(mutant)
+                print(f"  {path}:{mutant.line}: {mutant.before[:70]}  ->  {mutant.after[:70]}", flush=True)
+    killed = len(chosen) - len(survived)
+    share = f" ({100.0 * killed / len(chosen):.0f} %)" if chosen else ""
+    drawn = f" drawn of {len(every)} by seed {seed}" if len(chosen) < len(every) else ""
+    print(f"{module}: {killed} of {len(chosen)} faults killed{share}{drawn}; by {', '.join(tests)}", flush=True)
+    return True
+
+
+def main() -> int:
+    """Judge the modules named."""
+    call = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    call.add_argument("module", nargs="*", help=f"of monitor/engine (unless said: {', '.join(OF)})")
+    call.add_argument("--most", type=int, help="try no more faults a module than this")
+    call.add_argument("--seed", type=int, default=1, help="of the draw (default: 1)")
+    call.add_argument("--tests", nargs="+", help="test files of tests/monitor/engine instead of the usual")
+    given = call.parse_args()
+    for module in given.module:
+        if not (ROOT / ENGINE / f"{module}.py").is_file():
+            call.error(f"found '{module}'; allowed is a module of {ENGINE}")
+    well = [
+        judge(module, given.tests or list(OF.get(module, (f"test_{module}.py",))), given.most, given.seed)
+        for module in given.module or OF
+    ]
+    return int(not all(well))
+
+
+if __name__ == "__main__":
+    sys.exit(main())
