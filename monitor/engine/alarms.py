@@ -36,10 +36,10 @@ class Alarm:
 
     def look(self, outcome: Outcome, now_ns: int) -> bool:
         """Take what the condition says now; True if the alarm's state changed."""
-        before = self.state, self.raised_ns
+        before = self.state, self.raised_ns, self.cleared_ns
         if isinstance(outcome, Suppressed):
             self._crossing_ns = None
-            if self.active:
+            if self.active and self.state is not AlarmState.SHELVED:  # its time on the shelf goes on
                 self.state = AlarmState.SUPPRESSED
         elif outcome is None:
             if self.active:
@@ -48,7 +48,7 @@ class Alarm:
             self._weigh(outcome, now_ns)
         if self.state is AlarmState.SHELVED and now_ns >= self.shelved_until_ns:
             self.state = AlarmState.UNACKNOWLEDGED if self.active else AlarmState.NORMAL
-        return (self.state, self.raised_ns) != before
+        return (self.state, self.raised_ns, self.cleared_ns) != before
 
     def _weigh(self, seen: Measured, now_ns: int) -> None:
         if self.state is AlarmState.SUPPRESSED:

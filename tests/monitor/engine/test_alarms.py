@@ -71,6 +71,8 @@ TABLE = [
     (["on", "suppress", "on"], NEW),  # F -> B
     (["on", "ack", "suppress", "on"], SEEN),  # F -> C
     (["on", "suppress", "off"], RETURNED),
+    (["on", "shelve", "suppress"], SHELVED),  # what another alarm says better does not end the shelving
+    (["on", "shelve", "suppress", "wait", "on"], NEW),
     (["suppress"], NORMAL),
     (["ack"], NORMAL),
     (["shelve"], NORMAL),
@@ -176,6 +178,18 @@ def test_a_shelved_alarm_is_still_followed():
     book.look(rule, "S1", share(1.75), 3 * S)
     assert book.pictures()[0].active
     assert "1.75" in book.pictures()[0].text
+
+
+def test_what_comes_and_goes_on_the_shelf_is_told():
+    book, rule = make()
+    for t, what in enumerate(["on", "shelve", "off", "on"], start=1):
+        do(book, rule, what, t)
+    assert [(t.time_ns, t.alarm.state, t.alarm.active, t.alarm.cleared_ns) for t in book.tell()] == [
+        (1 * S, NEW, True, None),
+        (2 * S, SHELVED, True, None),
+        (3 * S, SHELVED, False, 3 * S),
+        (4 * S, SHELVED, True, None),
+    ]
 
 
 def test_the_gravest_stand_first_and_root_causes_before_the_rest():
