@@ -13,6 +13,7 @@ from monitor.drill.faults import DrillError
 from monitor.drill.physics import Truth
 from monitor.drill.scenario import AMOUNTS, FAULTS, Move, Scenario
 from monitor.drill.sensors import Fault, Sensors
+from monitor.drill.shore import TrueShore
 from monitor.rig.schema import Rig, Step, Until
 
 OVERSHOOT_M = 0.0015
@@ -97,13 +98,30 @@ class Crew:
                     yield from self._step(self.rig.step[number - 1])
             elif move.do in ("wait", "fill", "vent"):
                 yield from self._hold(move)
+            elif move.do == "air" and move.seconds:
+                yield from self._turn_up(move)
             else:
                 self._once(move)
         yield from self._wait(1.0, "rest")
 
+    def _turn_up(self, move: Move) -> Iterator[str]:
+        """Set the air of shores evenly over a time: a hand on a regulator."""
+        seconds, begun = move.seconds or 0.0, self.truth.time_s
+        before = {shore.shore.name: shore.air for shore in self._shores(move)}
+        while (share := (self.truth.time_s - begun) / seconds) < 1.0:
+            for shore in self._shores(move):
+                to = shore.shore.follow_pressure if move.pressure is None else move.pressure
+                shore.air = before[shore.shore.name] + share * (to - before[shore.shore.name])
+            yield self.phase
+        self._once(move)
+
+    def _shores(self, move: Move) -> list[TrueShore]:
+        """The shore that a move names; all without."""
+        return [self.truth.shores[move.shore]] if move.shore else list(self.truth.shores.values())
+
     def _once(self, move: Move) -> None:
         truth = self.truth
-        shores = [truth.shores[move.shore]] if move.shore else list(truth.shores.values())
+        shores = self._shores(move)
         if move.do in ("stick", "free"):
             for shore in shores:
                 shore.stuck = move.do == "stick"

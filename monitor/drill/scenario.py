@@ -49,7 +49,7 @@ class Move(Strict):
 
     Sensors: `silence`, `freeze`, `bias`, `drift`, `spike`, `noisy` spoil a channel and `restore` mends it. `by` is how
     much, in the channel's own quantity (drift: that much a second; noisy: a plain number, how many times the noise).
-    `pressure` is what `air` sets, and a stop of `fill` and `vent`.
+    `pressure` is what `air` sets, over `seconds` if given, and a stop of `fill` and `vent`.
 
     Things that go wrong with load and air go on for `seconds` while the crew's next move begins: `slip`, the top plate of
     `stack` slips on the load by `by` metres `toward` (x, y); `slide`, the load slides over its hinge so that the line of
