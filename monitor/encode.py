@@ -81,6 +81,11 @@ def picture(it: Picture) -> Json:
             for sensor in it.sensors
         },
         "ports": {port.name: {"up": port.up, "text": port.text} for port in it.ports},
+        "checklist": [
+            {"item": i.item, "who": i.who, "ticked": i.ticked, "by": i.by, "t": seconds(i.ticked_ns)}
+            for i in it.checklist
+        ],
+        "questions": [{"about": q.about, "text": q.text, "since": seconds(q.since_ns)} for q in it.questions],
         "stop": it.stop_called,
         "answer": None
         if it.answer is None

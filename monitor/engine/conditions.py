@@ -12,6 +12,8 @@ from dataclasses import dataclass, field
 from math import asin, hypot
 
 from monitor import quantities as show
+from monitor.engine.alone import Moved
+from monitor.engine.descent import Descent
 from monitor.engine.estimate import PoseEstimate
 from monitor.engine.picture import (
     BagPicture,
@@ -62,8 +64,11 @@ class Scene:
     """Everything a condition may look at.
 
     `notices`: troubles of the monitor itself that stand now, kind to one sentence. `unzeroed`: channels that were
-    silent at the zero; `disputed`: those of which one of a pair lies. `dark` maps a channel to the danger rules its
+    silent at the zero; `disputed`: those of which one of a pair lies. `moving_over`: bags of stacks that were being filled
+    or vented when this step began and have not been shut since. `dark` maps a channel to the danger rules its
     silence blinds; it fills while the danger rules are judged, as does `by_name`, the channels once one was asked for.
+    `next_fill`, `next_vent`: the next step that fills, and that lets a named bag down. `moved`: how far the load has gone
+    over the last seconds, and by whose doing; `descent`: the venting that goes on.
     """
 
     rig: Rig
@@ -78,6 +83,10 @@ class Scene:
     notices: Mapping[str, str]
     unzeroed: frozenset[str] = frozenset()
     disputed: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
+    moving_over: frozenset[str] = frozenset()
+    next_vent: Step | None = None
+    moved: Moved | None = None
+    descent: Descent | None = None
     dark: dict[str, list[str]] = field(default_factory=dict)
     by_name: dict[str, SensorPicture] = field(default_factory=dict, init=False)
 
@@ -121,37 +130,53 @@ class Scene:
         return Unknown(f"rise and tilt not known without {_names(self.pose_missing)}", self.pose_missing)
 
 
+_WORKS = {"fill": "filling", "lower": "venting", "vent": "venting"}
+"""What the bag that a step names does in it."""
+
+
 def bag_order(scene: Scene, bag: str) -> Outcome:
-    """A bag is filled that is not the one the step names, and is not merely the next one begun too early."""
+    """A bag is filled that is not the one the step names, and is not merely the next one begun too early.
+
+    On the way down the same of a bag that is vented: which bag comes out first matters as much as which goes in first.
+    """
     step = scene.step
-    if step is None or step.do != "fill" or step.bag is None or step.bag == bag:
+    if step is None or step.do not in _WORKS or step.bag is None or step.bag == bag:
         return None
     doing = scene.bag(bag).doing
     if doing == "unknown":
         return Unknown(f"pressure in {bag} not known", _gauge(scene, bag))
-    wrong = doing == "filling" and bag not in scene.carried_over and not _early(scene, bag)
-    return Measured(float(wrong) * 2.0, f"filling, the step names {step.bag}", {"named": step.bag, "filled": bag})
+    works = _WORKS[step.do]
+    wrong = doing == works and bag not in scene.carried_over and not _early(scene, bag) and not no_air(scene)
+    key = "filled" if works == "filling" else "vented"
+    return Measured(float(wrong) * 2.0, f"{works}, the step names {step.bag}", {"named": step.bag, key: bag})
 
 
 def bag_early(scene: Scene, bag: str) -> Outcome:
-    """The next bag of the plan is filled while the one before it, begun already, is short of its stop."""
-    if scene.step is None or scene.step.do != "fill" or scene.step.bag == bag:
+    """The next bag of the plan is filled (vented) while the one before it, begun already, is short of its stop."""
+    if scene.step is None or scene.step.do not in _WORKS or scene.step.bag == bag:
         return None
     doing = scene.bag(bag).doing
     if doing == "unknown":
         return Unknown(f"pressure in {bag} not known", _gauge(scene, bag))
-    early = doing == "filling" and bag not in scene.carried_over and _early(scene, bag)
+    works = _WORKS[scene.step.do]
+    early = doing == works and bag not in scene.carried_over and _early(scene, bag) and not no_air(scene)
     now = scene.picture.step
     progress = now.progress if now else None
     return Measured(
         float(early) * 2.0,
-        f"filling, {scene.step.bag} short of its stop",
+        f"{works}, {scene.step.bag} short of its stop",
         {"before": scene.step.bag, "progress": progress},
     )
 
 
+def no_air(scene: Scene) -> bool:
+    """Whether the open bags say that nobody lets air in or out, though the load moves."""
+    return scene.moved is not None and scene.moved.alone is True and scene.moved.by_air
+
+
 def _early(scene: Scene, bag: str) -> bool:
-    following = scene.next_fill
+    lets_down = scene.step is not None and scene.step.do != "fill"
+    following = scene.next_vent if lets_down else scene.next_fill
     return (
         following is not None
         and following.bag == bag

@@ -10,8 +10,11 @@ from dataclasses import replace
 
 from drivers.reading import Reading
 from monitor.engine.activity import StackActivity
+from monitor.engine.alone import Alone, Moved
 from monitor.engine.channels import ChannelState
 from monitor.engine.conditions import Scene
+from monitor.engine.crew import MovingOver
+from monitor.engine.descent import Descent, Lowering
 from monitor.engine.estimate import PoseEstimate
 from monitor.engine.orders import Orders
 from monitor.engine.picture import (
@@ -24,9 +27,11 @@ from monitor.engine.picture import (
 )
 from monitor.engine.pivot import Pivot
 from monitor.engine.pose import PoseFilter
+from monitor.engine.questions import Isolation
 from monitor.engine.sequence import Sequence
 from monitor.engine.shores import Crib, ShoreState, captured, carrying, fall_if_bags_fail, held_by
 from monitor.engine.stack import StackState
+from monitor.engine.ticking import Ticking
 from monitor.engine.watch import Watch
 from monitor.rig.schema import Rig
 from replay.entries import Action, Entry, Notice, Tick
@@ -44,6 +49,10 @@ class Engine:
         self.shores = [ShoreState(shore, self.channels) for shore in rig.shore]
         self.pivot = Pivot(rig, self.pose.size_m, self.pose.heads)
         self.sequence = Sequence(rig)
+        self.ticking = Ticking(rig)
+        self.moving_over = MovingOver(rig)
+        self.isolation = [Isolation(stack) for stack in self.stacks]
+        self._begin()
         self.watch = watch or Watch()
         self.orders = Orders(self)
         self.zero_ns: int | None = None
@@ -53,6 +62,12 @@ class Engine:
         self.stop_called: str | None = None
         self._links: dict[str, PortPicture] = {}
         self._notices: dict[str, str] = {}
+
+    def _begin(self) -> None:
+        """Follow the load's motion and its lowering from here on."""
+        self._alone, self._lowering = Alone(self.rig), Lowering(self.rig)
+        self._moved: Moved | None = None
+        self._descent: Descent | None = None
 
     def feed(self, entry: Entry) -> Picture | None:
         """Take any entry; a tick gives a picture."""
@@ -110,14 +125,26 @@ class Engine:
         self.zero_ns, self.captured_m = now_ns, 0.0
         self.cribs, self.cribbed_ns = [], None
         self.sequence.start(now_ns)
+        self._begin()
 
     def tick(self, tick: Tick) -> Picture:
         """Derive the picture of this moment, run the rules, move the alarms."""
         now_ns = tick.time_ns
         self.pose.tick(now_ns)
         pose = self.pose.estimate(now_ns)
+        questions = tuple(
+            question
+            for isolation, stack in zip(self.isolation, self.stacks, strict=True)
+            for question in isolation.tick(now_ns, pose.rise(*stack.stack.at) if pose else None)
+        )
         stacks = self._stack_pictures(pose, now_ns)
-        shores = tuple(shore.picture(pose, now_ns) for shore in self.shores)
+        grown = tuple(shore.extension.since_zero(now_ns) for shore in self.shores)
+        airs = tuple(shore.air.reading(now_ns) if shore.air else None for shore in self.shores)
+        moved = self._moved = self._alone.tick(now_ns, pose, stacks, grown, airs)
+        self._descent = self._lowering.tick(now_ns, stacks)
+        alone = moved is not None and moved.by_itself
+        shores = tuple(shore.picture(pose, now_ns, alone) for shore in self.shores)
+        shores = self._lowering.touched(now_ns, self.sequence.lowering, shores)
         load = self._load_picture(pose, stacks)
         hinge, balance = self.pivot.tick(now_ns, pose, stacks, shores)
         shores = carrying(self.rig, shores, balance.short_nm, self.pivot.balance.line)
@@ -148,6 +175,8 @@ class Engine:
             ports=tuple(self._links.get(port.name) or PortPicture(port.name, None, "") for port in self.rig.port),
             stop_called=self.stop_called,
             answer=self.orders.answer,
+            checklist=self.ticking.items,
+            questions=questions,
         )
         blind = self.watch.look(self._scene(draft, pose, now_ns))
         book = self.watch.book
@@ -205,9 +234,13 @@ class Engine:
             },
             step=self.sequence.step,
             next_fill=self.sequence.next_fill(),
+            next_vent=self.sequence.next_vent(),
+            moved=self._moved,
+            descent=self._descent,
             begun=self.sequence.begun,
             carried_over=self.sequence.carried_over,
             notices=dict(self._notices),
+            moving_over=self.moving_over.tick(now_ns, draft.step.number if draft.step else None, draft.stacks),
             unzeroed=frozenset(name for name, state in self.channels.items() if state.unzeroed),
             disputed={name: state.disputed for name, state in self.channels.items() if state.disputed},
         )

@@ -33,6 +33,7 @@ class Orders:
             "zero": self._zero,
             "next": self._next,
             "back": self._back,
+            "abandon": self._abandon,
             "cribbed": self._cribbed,
             "acknowledge": self._acknowledge,
             "shelve": self._shelve,
@@ -73,9 +74,17 @@ class Orders:
             raise Refused("no step before this one" if self._engine.zero_ns is not None else self._no_step())
         return done
 
+    def _abandon(self, action: Action) -> str:
+        done = self._engine.sequence.abandon(action.time_ns)
+        if not done:
+            raise Refused("no plan to abandon: " + self._no_step())
+        return done
+
     def _no_step(self) -> str:
         if not self._engine.rig.step:
             return "the rig file holds no plan"
+        if self._engine.sequence.abandoned:
+            return "the plan is abandoned, back takes it up again"
         return "take the zero first" if self._engine.zero_ns is None else "the plan is at its end"
 
     def _cribbed(self, action: Action) -> str:
@@ -133,7 +142,13 @@ class Orders:
         raise Refused(f"no bag '{name}': one of {', '.join(bags)}")
 
     def _tick(self, action: Action) -> str:
-        return f"ticked: {_word(action, 'item')}"
+        ticking = self._engine.ticking
+        words = _word(action, "item")
+        index = ticking.find(words)
+        if index is None:
+            raise Refused(f"'{words}' is no one item: one of {ticking.listed()}")
+        it = ticking.turn(index, action.by, action.time_ns)
+        return f"{'ticked' if it.ticked else 'open again'}: {it.item}"
 
     def _note(self, action: Action) -> str:
         return f"noted: {_word(action, 'text')}"

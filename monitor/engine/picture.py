@@ -172,7 +172,12 @@ class StackPicture:
 class ShorePicture:
     """One shore. `gap_m` is the load's rise at its head minus its extension, both since the zero. `doing` is
     following, locked, released or unknown. `load_n` is what its load cell feels, pressed positive; `load_most_n` what it
-    carries at most, if it alone carried all that the bags are short of by the balance of the load."""
+    carries at most, if it alone carried all that the bags are short of by the balance of the load.
+
+    `shortened_m`: how far it is shorter than its longest since it last stood locked; `dropped_m` the part of that which is no
+    walking down with a load that bags let down. `touch_m`: how far the load has been raised at its head since a step that
+    lowers began, None outside one. `told_released`: a person has said so; `doing` says released also of one that is seen
+    walking down."""
 
     name: str
     at: Point
@@ -185,6 +190,10 @@ class ShorePicture:
     load_n: float | None
     doing: str
     load_most_n: float | None = None
+    shortened_m: float | None = None
+    dropped_m: float | None = None
+    touch_m: float | None = None
+    told_released: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -291,6 +300,30 @@ class Answer:
 
 
 @dataclass(frozen=True, slots=True)
+class ItemPicture:
+    """One item of the checklist, who is to look (None: anyone), and who has ticked it and when (None: it is open)."""
+
+    item: str
+    who: str | None
+    by: str | None
+    ticked_ns: int | None
+
+    @property
+    def ticked(self) -> bool:
+        """Whether it has been looked at."""
+        return self.ticked_ns is not None
+
+
+@dataclass(frozen=True, slots=True)
+class Question:
+    """What the monitor cannot tell and a person can: what it is about, in words, and since when it is asked."""
+
+    about: str
+    text: str
+    since_ns: int
+
+
+@dataclass(frozen=True, slots=True)
 class Picture:
     """All of it. `alarms` holds every alarm that is not normal, the gravest first; `transitions` those that changed
     since the last picture; `captured_m` the rise at which the load was last captured; `fall_m` the drop at the stack
@@ -317,3 +350,5 @@ class Picture:
     ports: tuple[PortPicture, ...]
     stop_called: str | None
     answer: Answer | None
+    checklist: tuple[ItemPicture, ...] = ()
+    questions: tuple[Question, ...] = ()

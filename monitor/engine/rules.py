@@ -10,7 +10,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 from monitor.engine import conditions as see
-from monitor.engine import going, instrument
+from monitor.engine import crew, going, instrument, lowering
 from monitor.engine.conditions import Outcome, Scene
 from monitor.engine.picture import Priority
 
@@ -88,6 +88,12 @@ RULES: tuple[Rule, ...] = (
         "shore-behind", DANGER, _shores, see.shore_behind, "stop filling, free it", set_at=2.0, clear_at=1.8, on_s=0.5
     ),
     Rule("uncaptured", DANGER, _load, see.uncaptured, "stop filling, capture", set_at=2.0, clear_at=1.9),
+    Rule("shore-drop", DANGER, _shores, lowering.shore_drop, "stop, get clear", clear_at=0.7, on_s=0.4, off_s=2.0),
+    Rule("shore-air-high", DANGER, _load, lowering.shore_air_high, "lower its air", on_s=0.5),
+    Rule("shore-lifting", DANGER, _shores, lowering.shore_lifting, "lower its air", off_s=2.0),
+    Rule("hung-on-shores", DANGER, _load, lowering.hung_on_shores, "shut, raise a touch", clear_at=0.7, on_s=0.5),
+    Rule("not-held", DANGER, _load, lowering.not_held, "get out, capture", on_s=0.2),
+    Rule("moved-alone", DANGER, _load, lowering.moved_alone, "clear, find why", on_s=0.8, off_s=2.0),
     Rule(
         "shore-air-low",
         WARNING,
@@ -103,6 +109,7 @@ RULES: tuple[Rule, ...] = (
     Rule("uncaptured", WARNING, _load, see.uncaptured, "stop filling, capture"),
     Rule("over-centre", WARNING, _load, going.over_centre, "go slow, hold it back", set_at=0.8, clear_at=0.77),
     Rule("overload", WARNING, _load, going.overload, "hold, check plan", clear_at=0.97, on_s=1.0, off_s=2.0),
+    Rule("lower-not-freed", WARNING, _shores, lowering.lower_not_freed, "shut, raise a touch", on_s=0.8),
     Rule("bag-early", WARNING, _bags, see.bag_early, "shut it"),
     Rule("rise-rate", WARNING, _load, see.rise_rate, "throttle the valve", on_s=0.5),
     Rule("link-lost", WARNING, _ports, instrument.link_lost, "check cable and power", on_s=0.0, off_s=0.5),
@@ -125,6 +132,8 @@ RULES: tuple[Rule, ...] = (
     Rule("tilt", CAUTION, _load, see.tilt, "watch it", set_at=0.8, clear_at=0.75),
     Rule("cross-tilt", CAUTION, _load, see.cross_tilt, "level the load", set_at=0.8, clear_at=0.75),
     Rule("bag-pressure", CAUTION, _bags, see.bag_pressure, "stop filling it", set_at=0.95, clear_at=0.93),
+    Rule("out-of-step", CAUTION, _bags, crew.out_of_step, "ask the crew", on_s=2.0),
+    Rule("unticked", CAUTION, _crew, crew.unticked, "go through it"),
     Rule("sensor-lost", CAUTION, _channels, instrument.spared(instrument.silent), "look at it", on_s=0.0, off_s=0.5),
     Rule("sensor-range", CAUTION, _channels, instrument.spared(instrument.beyond), "look at it"),
     Rule("sensor-frozen", CAUTION, _channels, instrument.spared(instrument.frozen), "look at it", on_s=0.0),

@@ -17,6 +17,12 @@ _REACHED_M = 0.001
 """A rise stop counts as reached within this: what a tape tells (common practice, no source)."""
 _REACHED_SHARE = 0.01
 """A pressure stop counts as reached within this share."""
+_LOWERS = ("lower", "vent")
+"""What a step is called that lets the load down."""
+_FOLLOWS = 0.9
+"""Share of its follow pressure from which a shore follows: the limit of the rule shore-air-low."""
+_OUT_PITCHES = 2.0
+"""A shore that has come out by no more of its lock pitches holds nothing up that has to be walked down."""
 _CARRY_OVER_NS = 5_000_000_000
 """A stack that was already going up when a step began may take this long to be stopped."""
 
@@ -32,7 +38,8 @@ class _Run:
 
 @dataclass(slots=True)
 class _Fill:
-    """Which bags have taken air since the step began, and those of stacks that were being filled when it did.
+    """Which bags have taken air (in a step that lowers: let it out) since the step began, and those of stacks that were
+    doing so when it did.
 
     All bags of such a stack: which of them took the air may only come out a moment later.
     """
@@ -52,8 +59,10 @@ class Sequence:
         self.done = False
         self._from: float | None = None
         self._fill = _Fill()
-        self._filling: frozenset[str] = frozenset()
+        self._doing: dict[str, frozenset[str]] = {"filling": frozenset(), "venting": frozenset()}
+        self._left: int | None = None
         self._bags = [frozenset(bag.name for bag in stack.bag) for stack in rig.stack]
+        self._pitches = {shore.name: shore.lock_pitch for shore in rig.shore}
         self._heads = [stack.name for stack in rig.stack]
 
     @property
@@ -63,18 +72,43 @@ class Sequence:
 
     @property
     def carried_over(self) -> frozenset[str]:
-        """Bags of stacks that were being filled when this step began and have not been shut since."""
+        """Bags of stacks that were being filled (or vented, as this step does) when it began and have not been shut since."""
         return frozenset(self._fill.carried_over)
 
     @property
     def begun(self) -> frozenset[str]:
-        """Bags that have taken air since this step began."""
+        """Bags that have taken air since this step began; let it out, in a step that lowers."""
         return frozenset(self._fill.begun)
 
     def next_fill(self) -> Step | None:
         """The fill step after this one."""
         later = [] if self.index is None else self.steps[self.index + 1 :]
         return next((step for step in later if step.do == "fill"), None)
+
+    def next_vent(self) -> Step | None:
+        """The next step that lets a named bag down."""
+        later = [] if self.index is None else self.steps[self.index + 1 :]
+        return next((step for step in later if step.do in _LOWERS and step.bag is not None), None)
+
+    @property
+    def lowering(self) -> int | None:
+        """The number of the step being worked if it lets the load down, else None."""
+        return self.index + 1 if self.index is not None and self.steps[self.index].do in _LOWERS else None
+
+    @property
+    def abandoned(self) -> bool:
+        """Whether a person has given the plan up, and not taken it up again."""
+        return self._left is not None
+
+    def abandon(self, now_ns: int) -> str:
+        """Give the plan up; what needs no plan is watched on. Returns what was done, in words, or ""."""
+        if self.index is None:
+            return ""
+        left, run = self.index, self._runs[self.index]
+        run.ended_ns, run.ok = now_ns, False
+        self._enter(None, now_ns)
+        self._left = left
+        return f"plan abandoned in step {left + 1}: no step is watched, all else is; back takes it up again"
 
     def start(self, now_ns: int) -> None:
         """Begin the plan from its first step; how an earlier try went is forgotten."""
@@ -93,7 +127,9 @@ class Sequence:
 
     def backward(self, now_ns: int) -> str:
         """Leave this step and take up the one before it again. Returns what was done, in words, or ""."""
-        if self.index is None:
+        if self._left is not None:
+            self._enter(self._left, now_ns)
+        elif self.index is None:
             last = len(self.steps) - 1
             if not self.steps or self._runs[last].started_ns is None:
                 return ""
@@ -107,9 +143,15 @@ class Sequence:
 
     def _enter(self, index: int | None, now_ns: int) -> None:
         self.index, self.done, self._from = index, False, None
-        self._fill = _Fill(carried_over={bag for bags in self._bags for bag in bags if self._filling & bags})
+        self._left = None
+        moving = self._doing[self._works()]
+        self._fill = _Fill(carried_over={bag for bags in self._bags for bag in bags if moving & bags})
         if index is not None:
             self._runs[index] = _Run(started_ns=now_ns)
+
+    def _works(self) -> str:
+        """What the bag of this step does: filling, or venting where it lets the load down."""
+        return "venting" if self.step is not None and self.step.do in _LOWERS else "filling"
 
     def step_needs_a_person(self) -> bool:
         """Whether this step has no stop that a sensor could see."""
@@ -119,7 +161,7 @@ class Sequence:
         self, now_ns: int, stacks: tuple[StackPicture, ...], shores: tuple[ShorePicture, ...], cribbed_ns: int | None
     ) -> NowPicture | None:
         """Where this step stands. `cribbed_ns`: when cribbing was last marked as packed."""
-        self._follow_filling(now_ns, stacks)
+        self._follow_bags(now_ns, stacks)
         if self.step is not None and self.step.do == "hold" and self._held(now_ns) >= (self.step.for_ or 0.0):
             self.done = True
             self.forward(now_ns)
@@ -128,16 +170,17 @@ class Sequence:
         progress, left, self.done = self._progress(self.step, now_ns, stacks, shores, cribbed_ns)
         return NowPicture(self.index + 1, progress, left, self.done)
 
-    def _follow_filling(self, now_ns: int, stacks: tuple[StackPicture, ...]) -> None:
-        filling = frozenset(bag.name for stack in stacks for bag in stack.bags if bag.doing == "filling")
-        self._filling = filling
+    def _follow_bags(self, now_ns: int, stacks: tuple[StackPicture, ...]) -> None:
+        for doing in self._doing:
+            self._doing[doing] = frozenset(bag.name for stack in stacks for bag in stack.bags if bag.doing == doing)
+        moving = self._doing[self._works()]
         for bags in self._bags:
-            if not filling & bags:
+            if not moving & bags:
                 self._fill.carried_over -= bags
         started = self._started_ns()
         if started is None or now_ns - started > _CARRY_OVER_NS:
             self._fill.carried_over.clear()
-        self._fill.begun |= filling - self._fill.carried_over
+        self._fill.begun |= moving - self._fill.carried_over
 
     def _started_ns(self) -> int | None:
         return None if self.index is None else self._runs[self.index].started_ns
@@ -160,13 +203,54 @@ class Sequence:
             return (1.0 - left / step.for_ if step.for_ else 1.0), f"{left:.0f} s to go", False
         if step.do == "capture":
             return self._capture(shores, cribbed_ns)
-        if step.do in ("fill", "lower") and step.until is not None:
-            stops = [self._to_rise(step, stacks), self._to_pressure(step, stacks)]
-            known = [stop for stop in stops if stop is not None]
-            if known:
-                return max(known, key=lambda stop: (stop[2], stop[0] or 0.0))
-            return None, "not known how far", False
+        if step.do in ("fill", *_LOWERS):
+            share, words, done = self._to_stop(step, stacks)
+            hint = self._lowering_hint(step, done, stacks, shores) if step.do in _LOWERS else ""
+            return share, hint or words, done
         return None, "until you press next", False
+
+    def _to_stop(self, step: Step, stacks: tuple[StackPicture, ...]) -> tuple[float | None, str, bool]:
+        if step.until is None and step.do == "fill":
+            return None, "until you press next", False
+        if step.until is None:
+            return self._to_empty(step, stacks)
+        stops = [self._to_rise(step, stacks), self._to_pressure(step, stacks)]
+        known = [stop for stop in stops if stop is not None]
+        if known:
+            return max(known, key=lambda stop: (stop[2], stop[0] or 0.0))
+        return None, "not known how far", False
+
+    def _to_empty(self, step: Step, stacks: tuple[StackPicture, ...]) -> tuple[float | None, str, bool]:
+        """A bag is vented for good: how much air is left in it. It waits for a person all the same."""
+        bag = next((b for s in stacks for b in s.bags if b.name == step.bag), None)
+        if bag is None or bag.pressure_pa is None:
+            return None, "until you press next", False
+        if bag.doing == "resting":
+            return None, f"{bag.name} is empty: press next", False
+        return None, f"{quantities.pressure(max(bag.pressure_pa, 0.0), self._units)} left in it", False
+
+    def _lowering_hint(
+        self, step: Step, done: bool, stacks: tuple[StackPicture, ...], shores: tuple[ShorePicture, ...]
+    ) -> str:
+        """The next thing to do on the way down where that is not simply to vent on, else ""."""
+        up = [s for s in shores if s.extension_m is not None and s.extension_m > _OUT_PITCHES * self._pitches[s.name]]
+        if done:
+            held = [s.name for s in shores if s.told_released]
+            return f"at its stop: lock {_few(held)}" if held else ""
+        walking = any(s.doing == "released" and not s.told_released for s in up)
+        if not up or walking or (step.do == "vent" and step.until is None):
+            return ""
+        thirsty = [s for s in up if s.air_pa is not None and s.air_pa < _FOLLOWS * s.follow_pa]
+        if thirsty:
+            return (
+                f"air to {quantities.pressure(thirsty[0].follow_pa, self._units)} in {_few([s.name for s in thirsty])}"
+            )
+        short = [s for s in up if s.gap_m is not None and (s.touch_m or 0.0) < self._pitches[s.name]]
+        if short:
+            least = quantities.length(max(self._pitches[s.name] for s in short), self._units)
+            return f"release shores, raise a touch: {least}"
+        venting = any(bag.doing == "venting" for stack in stacks for bag in stack.bags)
+        return "" if venting else "locks free: hold release, vent, walk down"
 
     def _capture(self, shores: tuple[ShorePicture, ...], cribbed_ns: int | None) -> tuple[float | None, str, bool]:
         started = self._started_ns()
@@ -226,3 +310,7 @@ class Sequence:
         if step.until is not None and step.until.pressure is not None:
             parts.append(f"{quantities.pressure(step.until.pressure, self._units)} in {step.bag}")
         return " or ".join(parts) or "until you press next"
+
+
+def _few(names: list[str]) -> str:
+    return ", ".join(names[:2]) + (f" and {len(names) - 2} more" if len(names) > 2 else "")

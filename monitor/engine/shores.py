@@ -5,6 +5,7 @@ Only what is known counts: a shore whose gap is unknown, or that has been releas
 
 from __future__ import annotations
 
+from collections import deque
 from dataclasses import dataclass, replace
 from math import hypot, sqrt
 
@@ -20,6 +21,14 @@ _FOLLOWING_M_S = 0.001
 """A shore that grows faster than this follows the load; one that does not is locked."""
 _DWELL_NS = 500_000_000
 """How long a shore must have stood still before it is called locked."""
+
+_STOOD_NS = 1_000_000_000
+"""A length counts as a shore's longest once it has stood so long, and one that walked down as locked: a spike is none."""
+_WALKS = 0.5
+"""Share of its lock pitch that a shore must have shortened, noise allowed for, before it is seen to walk (invented)."""
+
+_UNEXPLAINED = 0.3
+"""Share of its shortening that the load need not have come down with, errors of both, for it to have walked (invented)."""
 
 _LEAST_ARM_M = 0.1
 """A shore nearer to the hinge than this tells nothing of the load about it."""
@@ -46,22 +55,64 @@ class ShoreState:
         self.air = states[shore.pressure] if shore.pressure else None
         self.cell = states[shore.load_cell] if shore.load_cell else None
         self.released = False
+        """A person has said so."""
         self._grew_ns: int | None = None
+        self._shrank_ns: int | None = None
+        self._lengths: deque[tuple[int, float]] = deque()
+        self._longest: tuple[float, float | None] | None = None
 
-    def _doing(self, now_ns: int) -> str:
+    def _doing(self, now_ns: int, shortened: float | None) -> str:
         if self.released:
             return "released"
         rate = self.extension.rate(now_ns)
         if rate is None:
             return "unknown"
-        if rate > max(_FOLLOWING_M_S, 2.5 * self.extension.filter.rate_sd):
-            self._grew_ns = now_ns
+        least = max(_FOLLOWING_M_S, 2.5 * self.extension.filter.rate_sd)
+        if rate > least:
+            self._grew_ns, self._shrank_ns = now_ns, None
+        elif rate < -least and shortened is not None and shortened > self.walks_m:
+            self._shrank_ns = now_ns
+        if self._shrank_ns is not None and now_ns - self._shrank_ns < _DWELL_NS:
+            return "released"
         return "following" if self._grew_ns is not None and now_ns - self._grew_ns < _DWELL_NS else "locked"
 
-    def picture(self, pose: PoseEstimate | None, now_ns: int) -> ShorePicture:
-        """This shore for the picture."""
+    @property
+    def walks_m(self) -> float:
+        """How far (m) it must have shortened to be seen shortening at all: part of its pitch, more where it is noisy."""
+        return max(_WALKS * self.shore.lock_pitch, 2.0 * self.extension.noise)
+
+    def _shortened(
+        self, now_ns: int, grown: float | None, rise: float | None, alone: bool
+    ) -> tuple[float, float] | None:
+        """(how far it is shorter than its longest, the part that is a drop) in m; None while its length is not known.
+
+        What the load came down with it is walking, unless the load moves alone. Where a shore that walked or was released has
+        stood still for a while it is locked again, and counted from there.
+        """
+        if grown is None:
+            self._lengths.clear()
+            return None
+        self._lengths.append((now_ns, grown))
+        while now_ns - self._lengths[0][0] > _STOOD_NS:
+            self._lengths.popleft()
+        lengths = [length for _, length in self._lengths]
+        stood = min(lengths)
+        if self._longest is None or self.released or stood > self._longest[0]:
+            self._longest = stood, rise
+        longest, from_rise = self._longest
+        shortened = max(0.0, longest - grown)
+        came = 0.0 if alone or from_rise is None or rise is None else max(0.0, from_rise - rise)
+        dropped = max(0.0, shortened - came)
+        if shortened > self.walks_m > max(lengths) - stood and dropped < _UNEXPLAINED * shortened:
+            self._longest = stood, rise
+        return shortened, dropped
+
+    def picture(self, pose: PoseEstimate | None, now_ns: int, alone: bool = False) -> ShorePicture:
+        """This shore for the picture. `alone`: the load moves, and no air does it."""
         shore = self.shore
         grown = self.extension.since_zero(now_ns)
+        rise = pose.rise(*shore.at) if pose is not None else None
+        short = self._shortened(now_ns, grown, rise, alone)
         gap = sd = None
         if pose is not None and grown is not None:
             gap = pose.rise(*shore.at) - grown
@@ -79,7 +130,10 @@ class ShoreState:
             air_pa=self.air.reading(now_ns) if self.air else None,
             follow_pa=shore.follow_pressure,
             load_n=None if felt is None else abs(felt),  # pressed reads negative on some wires (NMEA 0183 XDR, type N)
-            doing=self._doing(now_ns),
+            doing=self._doing(now_ns, short[0] if short else None),
+            shortened_m=short[0] if short else None,
+            dropped_m=short[1] if short else None,
+            told_released=self.released,
         )
 
 

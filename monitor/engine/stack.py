@@ -52,6 +52,8 @@ class StackState:
         self.tables = [AreaTable(bag) for bag in stack.bag]
         self.pressures = [states[bag.pressure] for bag in stack.bag]
         self.isolated: set[str] = set()
+        self.asked: set[str] = set()
+        """Bags that look isolated though nobody has said so: their gauges are not believed meanwhile."""
         self.split: Split | None = None
         self._gaps = stack.height_at_zero - sum(table.heights[0] for table in self.tables)
         """`height_at_zero` may hold plates besides the flat bags; they keep their height."""
@@ -64,6 +66,7 @@ class StackState:
         self._slipped = False
         self._acts_at: Point | None = None
         self._sinking = Sinking()
+        self._left_out: frozenset[str] = frozenset()
         self._losses = [PressureLoss() for _ in stack.bag]
 
     def lean_channels(self) -> tuple[str, ...]:
@@ -73,7 +76,7 @@ class StackState:
 
     def pressure(self, index: int, now_ns: int) -> float | None:
         """The smoothed pressure in a bag (Pa gauge), None when its gauge does not see it."""
-        if self.stack.bag[index].name in self.isolated:
+        if self.stack.bag[index].name in self.isolated | self.asked:
             return None
         return self.pressures[index].value(now_ns)
 
@@ -90,7 +93,7 @@ class StackState:
         self.split = split = self._shared(rise, rise_sd, doing, now_ns)
         force = split.force if split else None
         still = not others_move and not {"filling", "venting"} & set(doing.values())
-        sink = self._sinking.tick(now_ns, still, rise, rise_sd)
+        sink = self._sinking.tick(now_ns, still and self._same_witnesses(pose), rise, rise_sd)
         lean = self._lean(rise, pose, now_ns)
         length = lean.length if lean else None
         return StackPicture(
@@ -120,6 +123,12 @@ class StackState:
             slipping=self._slip.slipping,
             acts_at=self._acts_at,
         )
+
+    def _same_witnesses(self, pose: PoseEstimate | None) -> bool:
+        """Whether the same sensors speak for the pose as a moment ago, and none contradicts another."""
+        left_out = pose.left_out if pose else frozenset()
+        same, self._left_out = left_out == self._left_out, left_out
+        return same and not (pose and pose.disputed)
 
     def _begin(self) -> None:
         self._heights.reset()
@@ -166,10 +175,11 @@ class StackState:
         bag, gauge = self.stack.bag[i], self.pressures[i]
         sensor = self._states[bag.height] if bag.height else None
         grown = sensor.since_zero(now_ns) if sensor else None
+        isolated = bag.name in self.isolated | self.asked
         return Air(
-            pressure=None if bag.name in self.isolated else gauge.reading(now_ns),
+            pressure=None if isolated else gauge.reading(now_ns),
             noise=gauge.sd,
-            isolated=bag.name in self.isolated,
+            isolated=isolated,
             active=doing[bag.name] in ("filling", "venting"),
             height=None if grown is None else self.tables[i].heights[0] + grown,
             height_sd=sensor.sd if sensor else 0.0,

@@ -12,6 +12,7 @@ VERBS: dict[str, dict[str, str]] = {
     "zero": {},
     "next": {},
     "back": {},
+    "abandon": {},
     "cribbed": {"at": "text", "height": "length"},
     "acknowledge": {"rule": "text", "about": "text"},
     "shelve": {"rule": "text", "about": "text", "for": "time"},

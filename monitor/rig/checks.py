@@ -24,6 +24,7 @@ def disagreements(rig: Rig) -> Iterator[Disagreement]:
 def references(rig: Rig) -> Iterator[Disagreement]:
     """Names that are given twice, that nothing has, or that belong to something else."""
     yield from _names(rig)
+    yield from _checklist(rig)
     yield from _channels_used(rig)
     yield from _sources(rig)
     for i, step in enumerate(rig.step):
@@ -77,6 +78,14 @@ def _names(rig: Rig) -> Iterator[Disagreement]:
             if name in seen:
                 yield path, f"'{name}' a second time", "a name of its own"
             seen.add(name)
+
+
+def _checklist(rig: Rig) -> Iterator[Disagreement]:
+    seen: set[str] = set()
+    for i, it in enumerate(rig.checklist):
+        if it.item.strip().casefold() in seen:
+            yield ("checklist", i, "item"), f"'{it.item}' a second time", "an item of its own"
+        seen.add(it.item.strip().casefold())
 
 
 def _uses(rig: Rig) -> Iterator[tuple[Path, str, str]]:

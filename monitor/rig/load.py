@@ -23,6 +23,8 @@ _KINDS = {"name", "do", "driver", "quantity", "source", "format"}
 """Keys that others depend on: where one is a stand-in, what depends on it is not judged."""
 _LARGEST = 1024 * 1024
 _PATTERNS = {
+    r"^[^\x00-\x1f\x7f]*[^\W\d][^\x00-\x1f\x7f]*$": "one line of text with a letter in it",
+    r"^[^\x00-\x1f\x7f]+$": "one line of text",
     r"^[^\s/+#]+$": "a name of 1 to 24 characters, without spaces and without / + #",
     r"^(/([^/~]|~[01])*)*$": "a JSON pointer, such as '/tilt/0'",
     r"^[^+#\x00]+$": "a topic without the wildcards + and #",

@@ -154,6 +154,13 @@ class Step(Strict):
     say: str = ""
 
 
+class ChecklistItem(Strict):
+    """One thing to be looked at before the lift, and who looks. The whole list replaces the usual one."""
+
+    item: Annotated[str, Field(min_length=1, max_length=72, pattern=r"^[^\x00-\x1f\x7f]*[^\W\d][^\x00-\x1f\x7f]*$")]
+    who: Annotated[str, Field(min_length=1, max_length=24, pattern=r"^[^\x00-\x1f\x7f]+$")] | None = None
+
+
 class Limits(Strict):
     """The plan's limits. The defaults are common practice, no source."""
 
@@ -176,6 +183,7 @@ class Rig(Strict):
     height: list[HeightSensor] = []
     tilt: list[TiltSensor] = []
     step: list[Step] = []
+    checklist: Annotated[list[ChecklistItem], Field(max_length=40)] = []
     limits: Limits = Limits()
     port: Annotated[list[Port], Field(min_length=1)]
     channel: Annotated[list[Channel], Field(min_length=1)]

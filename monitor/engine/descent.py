@@ -1,0 +1,132 @@
+"""Letting the load down: since when bags vent, what they still give of what they gave, and the touch of rise before it.
+
+What is right or wrong about it stands in lowering.py; here it is only followed from tick to tick.
+"""
+
+from __future__ import annotations
+
+from collections import deque
+from dataclasses import dataclass, replace
+from math import fsum, hypot
+
+from monitor.engine.picture import ShorePicture, StackPicture
+from monitor.rig.schema import Rig
+
+_BEFORE_NS = 5_000_000_000
+"""The push at the start of a venting is the greatest of so long before: a vent is seen open a moment late."""
+_FALLS = 0.06
+"""Share of it that the push loses in that time when a bag vents, be it too slowly for the gauge alone (invented)."""
+_STOOD = 12
+"""Looks over which a push must have stood to count: a spike of a gauge is none, nor is the dip after it."""
+_ROSE_M = 0.002
+"""A load that has gone up by more since is not let down from there: its push may shrink as it turns (invented)."""
+_RISES_M, _RISES_NS = 0.001, 1_000_000_000
+"""One that has gone up by more over so long is being raised, whatever its gauges do: near its tipping point they fall."""
+_LAST_NS = 2_000_000_000
+"""A venting that pauses for less goes on."""
+_MEAN_NS = 700_000_000
+"""Over how long a touch of rise is averaged."""
+_RECOVERED = 0.9
+"""Share of their push at which bags that had been let down carry the load again (invented)."""
+
+
+@dataclass(frozen=True, slots=True)
+class Descent:
+    """A venting: when it began, and the bags' push (moment about the planned hinge, or force) as a share of what it was at
+    the start; None while it is not known."""
+
+    since_ns: int
+    push: float | None
+
+
+class Lowering:
+    """The ventings of one lift, and for each shore how far the load was raised since the lowering step began."""
+
+    def __init__(self, rig: Rig) -> None:
+        self._arms = [_arm(rig, stack.at) for stack in rig.stack]
+        self._latest: deque[float] = deque(maxlen=_STOOD)
+        self._pushes: deque[tuple[int, float, float]] = deque()
+        """Of the last seconds: when, a push that had stood, the rise then."""
+        self._since_ns: int | None = None
+        self._last_ns = 0
+        self._full: float | None = None
+        self._step: int | None = None
+        self._from: dict[str, float] = {}
+        self._top: dict[str, float] = {}
+        self._rises: dict[str, deque[tuple[int, float]]] = {}
+
+    def touched(self, now_ns: int, step: int | None, shores: tuple[ShorePicture, ...]) -> tuple[ShorePicture, ...]:
+        """The shores with how far the load was raised at each since a step that lowers began. `step`: its number, or None."""
+        if step != self._step:
+            self._step, self._from, self._top, self._rises = step, {}, {}, {}
+        if step is None:
+            return shores
+        seen = []
+        for shore in shores:
+            if shore.gap_m is not None and shore.extension_m is not None:
+                rise = self._mean(now_ns, shore.name, shore.gap_m + shore.extension_m)
+                self._from.setdefault(shore.name, rise)
+                self._top[shore.name] = max(rise, self._top.get(shore.name, rise))
+            known = shore.name in self._top
+            seen.append(replace(shore, touch_m=self._top[shore.name] - self._from[shore.name] if known else None))
+        return tuple(seen)
+
+    def _mean(self, now_ns: int, name: str, rise: float) -> float:
+        """The mean rise at a shore over the last while: of noise alone the greatest would be a touch after some time."""
+        past = self._rises.setdefault(name, deque())
+        past.append((now_ns, rise))
+        while now_ns - past[0][0] > _MEAN_NS:
+            past.popleft()
+        return fsum(value for _, value in past) / len(past)
+
+    def tick(self, now_ns: int, stacks: tuple[StackPicture, ...]) -> Descent | None:
+        """The venting that goes on, or whose load has not come down; None without one."""
+        push = self._push(stacks)
+        doings = {bag.doing for stack in stacks for bag in stack.bags}
+        venting = "venting" in doings
+        if self._since_ns is None:
+            rise = max((stack.rise_m or 0.0 for stack in stacks), default=0.0)
+            self._remember(now_ns, push, rise)
+            full = max((stood for _, stood, then in self._pushes if rise - then <= _ROSE_M), default=None)
+            falls = push is not None and full is not None and push < (1.0 - _FALLS) * full
+            lowest = min((then for at, _, then in self._pushes if now_ns - at <= _RISES_NS), default=rise)
+            if rise - lowest > _RISES_M or (not venting and not falls):
+                return None
+            self._since_ns, self._full, self._last_ns = now_ns, full, now_ns
+        share = push / self._full if push is not None and self._full else None
+        if venting:
+            self._last_ns = now_ns
+        elif now_ns - self._last_ns > _LAST_NS and (share is None or share >= _RECOVERED or "filling" in doings):
+            self._since_ns = None
+            self._pushes.clear()
+            self._latest.clear()
+            return None
+        return Descent(self._since_ns, share)
+
+    def _remember(self, now_ns: int, push: float | None, rise: float) -> None:
+        while self._pushes and now_ns - self._pushes[0][0] > _BEFORE_NS:
+            self._pushes.popleft()
+        if push is None:
+            self._latest.clear()
+            return
+        self._latest.append(push)
+        if len(self._latest) == _STOOD:
+            self._pushes.append((now_ns, min(self._latest), rise))
+
+    def _push(self, stacks: tuple[StackPicture, ...]) -> float | None:
+        """What all bags give; None while one stack's force is not known. A stack that lifts nothing gives nothing."""
+        total = 0.0
+        for stack, arm in zip(stacks, self._arms, strict=True):
+            if stack.force_n is not None:
+                total += stack.force_n * arm
+            elif not all(bag.doing == "resting" for bag in stack.bags):
+                return None
+        return total
+
+
+def _arm(rig: Rig, at: tuple[float, float]) -> float:
+    """Distance (m) of a point from the planned hinge; 1 without one."""
+    if rig.load.hinge is None:
+        return 1.0
+    (x0, y0), (x1, y1) = rig.load.hinge
+    return abs((at[0] - x0) * (y0 - y1) + (at[1] - y0) * (x1 - x0)) / hypot(x1 - x0, y1 - y0)
