@@ -54,6 +54,18 @@ UNITS: dict[str, tuple[str, dict[str, str]]] = {
         "meter**2",
         {"m^2": "meter**2", "cm^2": "centimeter**2", "mm^2": "millimeter**2", "in^2": "inch**2", "ft^2": "foot**2"},
     ),
+    "volume": (
+        "meter**3",
+        {
+            "L": "liter",
+            "m3": "meter**3",
+            "m^3": "meter**3",
+            "ft3": "foot**3",
+            "ft^3": "foot**3",
+            "in3": "inch**3",
+            "in^3": "inch**3",
+        },
+    ),
     "speed": (
         "meter/second",
         {
@@ -80,6 +92,7 @@ EXAMPLES = {
     "voltage": "5 V",
     "time": "20 s",
     "area": "28 cm^2",
+    "volume": "9 L",
     "speed": "12 mm/s",
     "density": "2400 kg/m^3",
     "ratio": "10 %",
@@ -188,6 +201,7 @@ Pressure = Annotated[float, _read("pressure"), _shown("pressure")]
 Force = Annotated[float, _read("force"), _shown("force")]
 Angle = Annotated[float, _read("angle"), _shown("angle")]
 Area = Annotated[float, _read("area"), _shown("area")]
+Volume = Annotated[float, _read("volume"), _shown("volume")]
 Speed = Annotated[float, _read("speed"), _shown("speed")]
 Time = Annotated[float, _read("time"), _shown("time")]
 Density = Annotated[float, _read("density"), _shown("density")]

@@ -41,6 +41,13 @@ def angle(rad: float | None) -> str:
     return UNKNOWN if rad is None else f"{_plain(degrees(rad), 2)}°"
 
 
+def volume(m3: float | None, units: str = "metric") -> str:
+    """A volume, of free air as a rule: "316 L" or "11.2 ft³"."""
+    if m3 is None:
+        return UNKNOWN
+    return f"{_plain(m3 / (12 * _INCH) ** 3, 1)} ft³" if units == "us" else f"{_plain(m3 * 1e3, 0)} L"
+
+
 def speed(m_s: float | None, units: str = "metric") -> str:
     """A speed: "6.1 mm/s" or "0.24 in/s"."""
     if m_s is None:

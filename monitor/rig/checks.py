@@ -38,9 +38,14 @@ def numbers(rig: Rig) -> Iterator[Disagreement]:
         yield from _stack(("stack", i), stack)
     yield from _shores(rig)
     yield from _sensors(rig)
+    yield from _air_and_ground(rig)
     for key in ("capture_every", "rise_rate", "tilt", "cross_tilt"):
         if (value := getattr(rig.limits, key)) <= 0.0:
             yield ("limits", key), f"{value:g}", "a limit above zero"
+
+
+_LARGE_M3, _HIGH_PA = 0.1, 50e5
+"""No one carries a cylinder of so much water at such a pressure: its free air was meant (common practice, no source)."""
 
 
 def notes(rig: Rig) -> list[str]:
@@ -58,6 +63,12 @@ def notes(rig: Rig) -> list[str]:
             said.append(f"stack {stack.name}: no tilt of its head or of the load, so its lean is never known")
     if len(rig.height) + len(rig.tilt) < 4:
         said.append("fewer than four height and tilt sensors: one that lies cannot be told from the load's own motion")
+    for supply in rig.supply:
+        if supply.volume is not None and supply.volume > _LARGE_M3 and supply.filled > _HIGH_PA:
+            said.append(
+                f"supply {supply.name}: {supply.volume * 1e3:.0f} L of water is a large cylinder;"
+                " what it gives of free air is written as free_air"
+            )
     if not rig.step:
         said.append("no steps: the rules that follow a plan have nothing to watch")
     return said
@@ -72,7 +83,7 @@ def _names(rig: Rig) -> Iterator[Disagreement]:
         for i, stack in enumerate(rig.stack)
         for j, bag in enumerate(stack.bag)
     ]
-    for group in (named("stack") + named("shore") + named("crib"), bags, named("port"), named("channel")):
+    for group in (named("stack") + named("shore") + named("crib"), bags, named("supply"), named("port"), named("channel")):
         seen: set[str] = set()
         for path, name in group:
             if name in seen:
@@ -206,6 +217,8 @@ def _load(rig: Rig) -> Iterator[Disagreement]:
         yield ("load", "hinge"), "one point twice", "two points of the hinge line"
     elif load.hinge is not None:
         yield from _off_the_hinge(load.hinge, rig)
+    if load.raise_ is not None and load.raise_ <= 0.0:
+        yield ("load", "raise"), f"{load.raise_:g} m", "a rise above zero"
     for i, part in enumerate(load.part):
         if part.material not in MATERIALS:
             yield ("load", "part", i, "material"), f"'{part.material}'", f"one of {', '.join(MATERIALS)}"
@@ -271,6 +284,19 @@ def _sensors(rig: Rig) -> Iterator[Disagreement]:
     for i, crib in enumerate(rig.crib):
         if crib.width <= 0.0:
             yield ("crib", i, "width"), f"{crib.width:g} m", "above zero"
+
+
+def _air_and_ground(rig: Rig) -> Iterator[Disagreement]:
+    if rig.ground is not None and rig.ground.bearing <= 0.0:
+        yield ("ground", "bearing"), f"{rig.ground.bearing:g} Pa", "above zero"
+    for i, supply in enumerate(rig.supply):
+        at: Path = ("supply", i)
+        if (supply.volume is None) == (supply.free_air is None):
+            found = "neither volume nor free_air" if supply.volume is None else "both volume and free_air"
+            yield at, found, "one of them: what it holds of water, or what it gives of free air"
+        for key in ("volume", "free_air", "filled"):
+            if (value := getattr(supply, key)) is not None and value <= 0.0:
+                yield (*at, key), f"{value:g}", "above zero"
 
 
 def _step(rig: Rig, at: Path, step: Step) -> Iterator[Disagreement]:

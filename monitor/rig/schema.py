@@ -11,7 +11,7 @@ from typing import Annotated, Literal
 from pydantic import Field
 
 from drivers.config import Channel, Name, Port, Strict
-from drivers.units import Angle, Area, Force, Length, Pressure, Ratio, Speed, Time
+from drivers.units import Angle, Area, Force, Length, Pressure, Ratio, Speed, Time, Volume
 
 Point2 = tuple[Length, Length]
 Point3 = tuple[Length, Length, Length]
@@ -35,7 +35,10 @@ class LoadPart(Strict):
 
 
 class Load(Strict):
-    """The load. The load frame's x and y lie in its underside; z is up from there."""
+    """The load. The load frame's x and y lie in its underside; z is up from there.
+
+    `raise` is how high it is wanted: the rise of that stack's head that rises most. Only a proposed plan asks for it.
+    """
 
     name: str = "load"
     centre_of_gravity: Point3 | None = None
@@ -44,6 +47,7 @@ class Load(Strict):
     outline: list[Point2] = []
     thickness: Length | None = None
     hinge: tuple[Point2, Point2] | None = None
+    raise_: Annotated[Length | None, Field(alias="raise")] = None
 
 
 class Bag(Strict):
@@ -108,6 +112,25 @@ class Crib(Strict):
     members: Literal[2, 3] = 2
     width: Length
     wet: bool = False
+
+
+class Ground(Strict):
+    """What the ground may bear under a foot or a crib, as whoever judged it says."""
+
+    bearing: Pressure
+
+
+class Supply(Strict):
+    """Air that is carried: a cylinder or a tank, `filled` to a pressure (gauge).
+
+    Either `volume`, what it would hold of water, or `free_air`, what it gives in free air from `filled` down to nothing:
+    some are named by the one, some by the other.
+    """
+
+    name: Name
+    volume: Volume | None = None
+    free_air: Volume | None = None
+    filled: Pressure
 
 
 class HeightSensor(Strict):
@@ -180,6 +203,8 @@ class Rig(Strict):
     stack: Annotated[list[Stack], Field(min_length=1)]
     shore: list[Shore] = []
     crib: list[Crib] = []
+    ground: Ground | None = None
+    supply: list[Supply] = []
     height: list[HeightSensor] = []
     tilt: list[TiltSensor] = []
     step: list[Step] = []
