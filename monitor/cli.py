@@ -45,6 +45,10 @@ def parser() -> argparse.ArgumentParser:
     check = _add(commands, "check", "validate a rig file and print its lift plan sheet")
     check.add_argument("rig", nargs="?", metavar="RIG", help="rig file (TOML)")
     check.add_argument("--json", action="store_true", help="one JSON object: faults, notes, plan")
+    check.add_argument(
+        "--propose", action="store_true", help="print steps for a file that has none, to put at its end, instead"
+    )
+    check.add_argument("--html", metavar="FILE", help="write the sheet as one page to print, with drawings to scale")
     check.add_argument("--schema", action="store_true", help="print the JSON Schema of rig files instead")
 
     run = _add(

@@ -8,9 +8,11 @@ from pathlib import Path
 from typing import TextIO
 
 from monitor.rig.checks import notes
-from monitor.rig.load import RigFaults, read_rig
-from monitor.rig.plan import plan, sheet
+from monitor.rig.load import RigFaults, parse_rig, read_rig, read_text
+from monitor.rig.plan import Plan, plan
+from monitor.rig.propose import Proposal, as_toml, propose
 from monitor.rig.schema import Rig
+from monitor.rig.sheet import sheet
 
 
 def check(path: str, as_json: bool, out: TextIO, err: TextIO) -> int:
@@ -35,6 +37,7 @@ def check(path: str, as_json: bool, out: TextIO, err: TextIO) -> int:
             count = len(faults.faults)
             print(faults, f"{count} fault{'s' if count > 1 else ''}: this rig cannot be used", sep="\n", file=err)
         return 1
+    whole, it, proposed = planned(rig)
     if as_json:
         _dump(
             {
@@ -44,12 +47,47 @@ def check(path: str, as_json: bool, out: TextIO, err: TextIO) -> int:
                 "ok": True,
                 "faults": [],
                 "notes": notes(rig),
-                "plan": asdict(plan(rig)),
+                "plan": {**asdict(it), "proposed": _as_object(proposed)},
             },
             out,
         )
     else:
-        print(sheet(rig, plan(rig)), file=out)
+        print(sheet(whole, it, proposed), file=out)
+    return 0
+
+
+def planned(rig: Rig) -> tuple[Rig, Plan, Proposal | None]:
+    """(the rig with the steps that hold, its plan, what was proposed): steps are proposed where the file has none."""
+    proposed = None if rig.step else propose(rig)
+    whole = rig.model_copy(update={"step": list(proposed.steps)}) if proposed else rig
+    return whole, plan(whole), proposed
+
+
+def _as_object(proposed: Proposal | None) -> dict[str, object] | None:
+    if proposed is None:
+        return None
+    steps = [step.model_dump(by_alias=True, exclude_none=True) for step in proposed.steps]
+    return {**asdict(proposed), "steps": steps}
+
+
+def print_proposal(path: str, out: TextIO, err: TextIO) -> int:
+    """Print proposed steps as text for the end of the rig file (exit code 0), or why there are none (1)."""
+    try:
+        rig, text = read_rig(Path(path)), read_text(Path(path))
+        if rig.step:
+            print(f"{path}: it has {len(rig.step)} steps of its own; none are proposed beside them", file=err)
+            return 1
+        proposed = propose(rig)
+        if proposed.why_not:
+            print(f"{path}: no plan is proposed: {proposed.why_not}", file=err)
+            return 1
+        steps = as_toml(rig, proposed)
+        parse_rig(f"{text}\n{steps}", f"{path} with the proposed steps")
+    except RigFaults as faults:
+        print(faults, file=err)
+        return 1
+    print(steps, file=out)
+    print(f"{proposed.why[0].upper()}{proposed.why[1:]}.", file=err)
     return 0
 
 

@@ -83,7 +83,13 @@ def _names(rig: Rig) -> Iterator[Disagreement]:
         for i, stack in enumerate(rig.stack)
         for j, bag in enumerate(stack.bag)
     ]
-    for group in (named("stack") + named("shore") + named("crib"), bags, named("supply"), named("port"), named("channel")):
+    for group in (
+        named("stack") + named("shore") + named("crib"),
+        bags,
+        named("supply"),
+        named("port"),
+        named("channel"),
+    ):
         seen: set[str] = set()
         for path, name in group:
             if name in seen:

@@ -1,41 +1,46 @@
-"""The lift plan sheet: what the rig file implies, worked out before anything moves.
+"""The lift plan in numbers: what the rig file implies, worked out before anything moves.
 
-Statics of the plan only: no sensor, no estimate. What the file does not determine is said to be so, with the reason.
+Statics of the plan only: no sensor, no estimate. What the file does not determine is None, with the reason beside it.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from math import asin, ceil, hypot
+from math import ceil, cos
 
-from monitor import quantities as show
+from monitor.rig.air import AirPlan, air_plan
 from monitor.rig.capacity import AreaTable
-from monitor.rig.checks import notes
 from monitor.rig.parts import centre_of_gravity, total_weight
-from monitor.rig.schema import Crib, Rig, Stack, Step
-from monitor.rig.timber import crib_guidance
-
-CAUTIONS = (
-    "This sheet supports and never replaces a trained safety officer, the makers'",
-    "instructions, local rules and licensed practice. The monitor drives no valve.",
-    "Nobody goes under a load held by bags alone.",
-)
+from monitor.rig.profile import height, shares, stack_rise, stop_stack, top_rise
+from monitor.rig.rests import RestPlan, rests
+from monitor.rig.schema import Rig, Stack, Step
+from monitor.rig.statics import Range, arm, rise_ratio, stack_forces, tilt, tip
 
 
 @dataclass(frozen=True, slots=True)
 class BagPlan:
-    """One bag: pressure (Pa) that the planned force needs flat and at its planned height (m); None if not determined."""
+    """One bag: pressure (Pa) that the planned force needs flat and at its planned height (m); None if not determined.
+
+    Where several stacks share the load the planned force is the greatest that may come on this one. `capacity_..._n`:
+    what it lifts there at the supply's pressure, or at its working pressure if that is less.
+    """
 
     name: str
     top_m: float
     pressure_flat_pa: float | None
     pressure_top_pa: float | None
     working_pa: float
+    capacity_flat_n: float
+    capacity_top_n: float
 
 
 @dataclass(frozen=True, slots=True)
 class StackPlan:
-    """One stack: the force (N) it is planned to carry, why not if unknown, its reach (m, total height) and its bags."""
+    """One stack: the force (N) it is planned to carry, why not if unknown, its reach (m, total height) and its bags.
+
+    `force_most_n`: the greatest force that statics allows on it. `lean_m`: how far (x, y) its head is carried sideways by
+    the load's turning at the top of the plan; `lean_use` that, and the head's ring, over the foot's ring.
+    """
 
     name: str
     rise_m: float
@@ -45,173 +50,178 @@ class StackPlan:
     supply_pa: float
     enough: bool | None
     bags: tuple[BagPlan, ...]
+    force_most_n: float | None
+    lean_m: tuple[float, float] | None
+    lean_use: float | None
+    lean_why_not: str
+
+
+@dataclass(frozen=True, slots=True)
+class StopPlan:
+    """Where one step (numbered from 1) stops: the rise (m) at a stack, the tilt, and the pressure (Pa) to expect in each
+    bag that is open there, at the greatest force that may come on its stack. None if not determined.
+    """
+
+    step: int
+    do: str
+    stack: str
+    rise_m: float | None
+    tilt_rad: float | None
+    pressures: tuple[tuple[str, float | None], ...]
+
+
+@dataclass(frozen=True, slots=True)
+class CapturePlan:
+    """A capture step (numbered from 1) and the rise (m) it is made at, of that stack's head that rises most."""
+
+    step: int
+    rise_m: float
 
 
 @dataclass(frozen=True, slots=True)
 class Plan:
-    """The whole sheet. `tilt_rad` is the tilt at the greatest planned rise; `captures` how often the load is captured."""
+    """The whole plan. `tilt_rad` is the tilt at the greatest planned rise; `captures` how often the load is captured."""
 
     weight_n: float | None
     cg_m: tuple[float, float, float] | None
     tilt_rad: float | None
     captures: int
     stacks: tuple[StackPlan, ...]
+    tip_rad: float | None
+    tip_why_not: str
+    stops: tuple[StopPlan, ...]
+    capture_points: tuple[CapturePlan, ...]
+    rests: tuple[RestPlan, ...]
+    bearing_pa: float | None
+    air: AirPlan
 
 
 def plan(rig: Rig) -> Plan:
-    """Work the sheet out."""
-    rises = {stack.name: _planned_rise(rig, stack) for stack in rig.stack}
-    highest = max(rises.values())
-    arms = [abs(_arm(rig, s.at)) for s in rig.stack] if rig.load.hinge else []
-    slopes = [rises[s.name] / arm for s, arm in zip(rig.stack, arms, strict=False) if arm > 0.0]
+    """Work the plan out."""
+    rises = {stack.name: stack_rise(rig, stack) for stack in rig.stack}
+    top = top_rise(rig)
+    forces, why_not = stack_forces(rig)
+    tip_rad, tip_why_not = tip(rig)
+    stacks = tuple(_stack(rig, stack, rises[stack.name], forces.get(stack.name), why_not) for stack in rig.stack)
+    shore_rises = {shore.name: max(0.0, top * rise_ratio(rig, shore.at)) for shore in rig.shore}
+    tops = {bag.name: (bag.top_m, bag.pressure_top_pa) for stack in stacks for bag in stack.bags}
     return Plan(
         weight_n=total_weight(rig.load),
         cg_m=centre_of_gravity(rig.load),
-        tilt_rad=asin(min(1.0, max(slopes))) if slopes else None,
-        captures=ceil(highest / rig.limits.capture_every - 1e-9),
-        stacks=tuple(_stack(rig, stack, rises[stack.name]) for stack in rig.stack),
+        tilt_rad=tilt(rig, top),
+        captures=ceil(max(rises.values()) / rig.limits.capture_every - 1e-9),
+        stacks=stacks,
+        tip_rad=tip_rad,
+        tip_why_not=tip_why_not,
+        stops=tuple(_stop(rig, i, step) for i, step in enumerate(rig.step, 1) if step.do in ("fill", "lower")),
+        capture_points=tuple(_captures(rig)),
+        rests=rests(rig, forces, why_not),
+        bearing_pa=rig.ground.bearing if rig.ground else None,
+        air=air_plan(rig, tops, shore_rises, why_not),
     )
 
 
-def _planned_rise(rig: Rig, stack: Stack) -> float:
-    stops = [
-        s.until.rise
-        for s in rig.step
-        if s.do == "fill" and s.until and s.until.rise is not None and (s.until.at or rig.stack[0].name) == stack.name
-    ]
-    return max(stops, default=0.0)
-
-
-def _arm(rig: Rig, point: tuple[float, float]) -> float:
-    """Distance (m) of a point from the hinge line, positive on one side of it."""
-    assert rig.load.hinge is not None, "asked only where the plan names a hinge"
-    (x0, y0), (x1, y1) = rig.load.hinge
-    return ((point[0] - x0) * (y0 - y1) + (point[1] - y0) * (x1 - x0)) / hypot(x1 - x0, y1 - y0)
-
-
-def _force(rig: Rig, stack: Stack) -> tuple[float | None, str]:
-    """The force this stack carries as the load lifts off, by moments about the hinge; or why it is not determined."""
-    weight, centre = total_weight(rig.load), centre_of_gravity(rig.load)
-    if weight is None or centre is None:
-        return None, "the file gives no weight or no centre of gravity"
-    if len(rig.stack) > 1:
-        return None, "several stacks share the load, and how is not determined beforehand"
-    if rig.load.hinge is None:
-        return weight, ""
-    arm = _arm(rig, stack.at)
-    if arm == 0.0:
-        return None, "the stack stands on the hinge line"
-    force = weight * _arm(rig, centre[:2]) / arm
-    return (force, "") if force > 0.0 else (None, "the centre of gravity lies beyond the hinge")
-
-
-def _stack(rig: Rig, stack: Stack, rise: float) -> StackPlan:
-    force, why_not = _force(rig, stack)
-    tops = _tops(rig, stack, rise)
+def _stack(rig: Rig, stack: Stack, rise: float, force: Range | None, why_not: str) -> StackPlan:
+    most = None if force is None else force[1]
+    parts = shares(rig, stack)
     bags = []
     for bag in stack.bag:
-        table = AreaTable(bag)
-        top = tops[bag.name]
-        flat_pa, top_pa = (
-            (None, None) if force is None else (force / table.area(bag.height_flat), force / table.area(top))
+        table, air = AreaTable(bag), min(stack.supply, bag.working_pressure)
+        top = height(bag, parts)
+        flat_pa, top_pa = (None, None) if most is None else (most / table.area(bag.height_flat), most / table.area(top))
+        bags.append(
+            BagPlan(
+                bag.name,
+                top,
+                flat_pa,
+                top_pa,
+                bag.working_pressure,
+                air * table.area(bag.height_flat),
+                air * table.area(top),
+            )
         )
-        bags.append(BagPlan(bag.name, top, flat_pa, top_pa, bag.working_pressure))
-    plates = stack.height_at_zero - sum(bag.height_flat for bag in stack.bag)
-    reach = (
-        None
-        if force is None
-        else plates + sum(AreaTable(bag).height_at(force / stack.supply, True) for bag in stack.bag)
-    )
-    needed = [bag.pressure_top_pa for bag in bags if bag.pressure_top_pa is not None]
+    reach = None if most is None else _reach(stack, most)
     enough = (
         None
-        if force is None or reach is None
-        else (max(needed) <= stack.supply and stack.height_at_zero + rise <= reach)
+        if reach is None
+        else (
+            all((bag.pressure_top_pa or 0.0) <= min(stack.supply, bag.working_pa) * (1.0 + 1e-9) for bag in bags)
+            and stack.height_at_zero + rise <= reach + 1e-9
+        )
     )
-    return StackPlan(stack.name, rise, force, why_not, reach, stack.supply, enough, tuple(bags))
+    lean, use, lean_why_not = _lean(rig, stack, rise)
+    known, why_not = _determined(force, why_not)
+    return StackPlan(
+        stack.name, rise, known, why_not, reach, stack.supply, enough, tuple(bags), most, lean, use, lean_why_not
+    )
 
 
-def _tops(rig: Rig, stack: Stack, rise: float) -> dict[str, float]:
-    """The height each bag is planned to reach: its fill steps' shares of the rise."""
-    tops = {bag.name: bag.height_flat for bag in stack.bag}
-    so_far = 0.0
-    for step in rig.step:
-        if step.do == "fill" and step.bag in tops and step.until and step.until.rise is not None:
-            tops[step.bag] += max(0.0, step.until.rise - so_far)
-            so_far = max(so_far, step.until.rise)
-    return tops
+def _determined(force: Range | None, why_not: str) -> tuple[float | None, str]:
+    """The one force that statics leaves to a stack, or why there is none."""
+    if force is None:
+        return None, why_not
+    if force[1] - force[0] > 1e-6 * force[1]:
+        return None, "several stacks share the load, and how is not determined beforehand"
+    return force[1], ""
 
 
-def sheet(rig: Rig, it: Plan) -> str:
-    """The sheet in words, 80 columns at most."""
-    units = rig.rig.units
-    centre = "--" if it.cg_m is None else ", ".join(show.length(v, units) for v in it.cg_m)
-    out = [
-        f"LIFT PLAN SHEET   {rig.rig.name}",
-        f"Load      {rig.load.name}",
-        f"          weight {show.force(it.weight_n, units)}, centre of gravity {centre}",
-        "Hinge     "
-        + (
-            " to ".join(f"({', '.join(show.length(v, units) for v in p)})" for p in rig.load.hinge)
-            if rig.load.hinge
-            else "none: a free lift"
-        ),
-    ]
-    for stack in it.stacks:
-        out += ["", *_stack_lines(stack, units)]
-    out += ["", "Steps"]
-    out += [f"  {i}. {_step(step, rig, units)}" for i, step in enumerate(rig.step, 1)] or ["  none"]
-    limits = rig.limits
-    out += [
-        "",
-        f"Capture   every {show.length(limits.capture_every, units)} of rise: {it.captures} times on the way up",
-        (
-            f"Tilt      {show.angle(it.tilt_rad)} at the top, {show.angle(limits.tilt)} allowed;"
-            f" across the hinge {show.angle(limits.cross_tilt)}"
-        ),
-        f"Rate      at most {show.speed(limits.rise_rate, units)} up or down",
-        f"Shores    {', '.join(s.name for s in rig.shore) or 'none: capture is by cribbing'}",
-        *(_crib(crib, units) for crib in rig.crib),
-        f"Sensors   {len(rig.channel)} channels on {', '.join(port.name for port in rig.port)}",
-    ]
-    said = notes(rig)
-    out += ["", "Look again", *(f"  {note}" for note in said)] if said else []
-    return "\n".join([*out, "", *CAUTIONS])
+def _reach(stack: Stack, force: float) -> float:
+    """The height (m, ground to load) at which the stack lifts a force (N) no further."""
+    plates = stack.height_at_zero - sum(bag.height_flat for bag in stack.bag)
+    return plates + sum(
+        AreaTable(bag).height_at(force / min(stack.supply, bag.working_pressure), highest=True) for bag in stack.bag
+    )
 
 
-def _stack_lines(stack: StackPlan, units: str) -> list[str]:
-    force = show.force(stack.force_n, units) if stack.force_n is not None else f"not determined: {stack.why_not}"
-    lines = [f"Stack     {stack.name}: rise {show.length(stack.rise_m, units)}, force at lift-off {force}"]
-    for bag in stack.bags:
-        lines.append(
-            f"  {bag.name:<16} flat {show.pressure(bag.pressure_flat_pa, units)}, at {show.length(bag.top_m, units)}"
-            f" {show.pressure(bag.pressure_top_pa, units)}, working {show.pressure(bag.working_pa, units)}"
-        )
-    if stack.reach_m is not None:
-        verdict = "enough" if stack.enough else "NOT ENOUGH for this plan"
-        lines.append(
-            f"  supply {show.pressure(stack.supply_pa, units)} reaches a stack of "
-            f"{show.length(stack.reach_m, units)}: {verdict}"
-        )
-    return lines
+def _lean(rig: Rig, stack: Stack, rise: float) -> tuple[tuple[float, float] | None, float | None, str]:
+    """(the head's way sideways (m, x and y), its use of the foot's ring, why that is not determined).
 
-
-def _crib(crib: Crib, units: str) -> str:
-    """What the guides say of a crib: guidance, to which the authority in charge has the last word."""
-    guide = crib_guidance(crib)
-    wet = ", wet" if crib.wet else ""
+    A contact that lies r from the hinge, level with it, goes r (1 - cos(tilt)) toward it. That the foot was set straight
+    below the head at the zero is taken as given, and that neither slides.
+    """
+    hinge, angle = rig.load.hinge, tilt(rig, top_rise(rig))
+    if hinge is None or angle is None:
+        return None, None, "a free lift turns about no line"
+    if rise <= 0.0:
+        return None, None, "no step lifts it"
+    (x0, y0), (x1, y1) = hinge
+    out = arm(hinge, stack.at)
+    back = -out * (1.0 - cos(angle)) / ((x1 - x0) ** 2 + (y1 - y0) ** 2) ** 0.5
     return (
-        f"Crib      {crib.name}: {crib.timber}, {crib.members} a layer{wet}: guides allow "
-        f"{show.force(guide.capacity_n, units)} and {show.length(guide.height_m, units)} high"
+        (back * (y0 - y1), back * (x1 - x0)),
+        (abs(out) * (1.0 - cos(angle)) + stack.head_ring) / stack.ring,
+        "",
     )
 
 
-def _step(step: Step, rig: Rig, units: str) -> str:
-    words = [step.do, step.bag or ""]
-    if step.until and step.until.rise is not None:
-        words.append(f"until the rise is {show.length(step.until.rise, units)} at {step.until.at or rig.stack[0].name}")
-    if step.until and step.until.pressure is not None:
-        words.append(f"until {show.pressure(step.until.pressure, units)}")
-    if step.for_ is not None:
-        words.append(f"for {step.for_:.0f} s")
-    return " ".join(word for word in words if word)
+def _stop(rig: Rig, number: int, step: Step) -> StopPlan:
+    stack = stop_stack(rig, step)
+    rise = step.until.rise if step.until is not None else None
+    if rise is None:
+        said = step.until.pressure if step.until is not None else None
+        known = ((step.bag, said),) if step.bag is not None and said is not None else ()
+        return StopPlan(number, step.do, stack.name, None, None, known)
+    ratio = rise_ratio(rig, stack.at)
+    level = rise / ratio if ratio > 0.0 else 0.0
+    angle = tilt(rig, level)
+    forces, _ = stack_forces(rig, angle or 0.0)
+    moved = [it for it in rig.stack if step.do == "lower" or step.bag in {bag.name for bag in it.bag}]
+    pressures = []
+    for it in moved:
+        parts = shares(rig, it)
+        for bag in it.bag:
+            high = height(bag, parts, level * rise_ratio(rig, it.at))
+            if high > bag.height_flat:
+                pressures.append((bag.name, forces[it.name][1] / AreaTable(bag).area(high) if forces else None))
+    return StopPlan(number, step.do, stack.name, rise, angle, tuple(pressures))
+
+
+def _captures(rig: Rig) -> list[CapturePlan]:
+    found, level = [], 0.0
+    for number, step in enumerate(rig.step, 1):
+        if step.do in ("fill", "lower") and step.until is not None and step.until.rise is not None:
+            ratio = rise_ratio(rig, stop_stack(rig, step).at)
+            level = step.until.rise / ratio if ratio > 0.0 else level
+        if step.do == "capture":
+            found.append(CapturePlan(number, level))
+    return found

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from itertools import combinations
-from math import asin, atan2, fsum, hypot, tan
+from math import asin, atan2, copysign, fsum, hypot, tan
 
 from monitor.rig.parts import centre_of_gravity, total_weight
 from monitor.rig.schema import Rig
@@ -53,12 +53,11 @@ def tip(rig: Rig) -> tuple[float | None, str]:
         return None, "a free lift turns about no line"
     if centre is None:
         return None, "the file gives no centre of gravity"
-    away = arm(rig.load.hinge, centre[:2]) * (1.0 if rise_ratio(rig, centre[:2]) >= 0.0 else -1.0)
     if rise_ratio(rig, centre[:2]) <= 0.0:
         return None, "the centre of gravity lies beyond the hinge"
     if centre[2] <= 0.0:
         return None, "the centre of gravity lies no higher than the hinge"
-    return atan2(abs(away), centre[2]), ""
+    return atan2(abs(arm(rig.load.hinge, centre[:2])), centre[2]), ""
 
 
 def stack_forces(rig: Rig, tilt_rad: float = 0.0) -> tuple[dict[str, Range], str]:
@@ -74,29 +73,29 @@ def stack_forces(rig: Rig, tilt_rad: float = 0.0) -> tuple[dict[str, Range], str
     first = rig.stack[0]
     if hinge is None and len(rig.stack) == 1:
         return {first.name: (weight, weight)}, ""
-    over = _turned(rig, centre, tilt_rad)
+    place = over(rig, centre, tilt_rad)
     if hinge is not None and len(rig.stack) == 1:
         if arm(hinge, first.at) == 0.0:
             return {}, "the stack stands on the hinge line"
-        force = weight * arm(hinge, over) / arm(hinge, first.at)
-        return ({first.name: (force, force)}, "") if force > 0.0 else ({}, "the centre of gravity lies beyond the hinge")
-    found = shares(weight, over, [*(stack.at for stack in rig.stack), *(hinge or ())])
+        force = weight * arm(hinge, place) / arm(hinge, first.at)
+        return (
+            ({first.name: (force, force)}, "") if force > 0.0 else ({}, "the centre of gravity lies beyond the hinge")
+        )
+    found = shares(weight, place, [*(stack.at for stack in rig.stack), *(hinge or ())])
     if found is None:
         of = "the stacks" if hinge is None else "the stacks and the hinge"
         return {}, f"{of} do not stand on every side of the centre of gravity"
     return {stack.name: share for stack, share in zip(rig.stack, found, strict=False)}, ""
 
 
-def _turned(rig: Rig, centre: tuple[float, float, float], tilt_rad: float) -> Point:
+def over(rig: Rig, centre: tuple[float, float, float], tilt_rad: float) -> Point:
     """The centre of gravity's place in the underside when the load has turned, as moments about the hinge see it."""
     if rig.load.hinge is None or tilt_rad == 0.0:
         return centre[:2]
     (x0, y0), (x1, y1) = rig.load.hinge
-    length = hypot(x1 - x0, y1 - y0)
-    away = 1.0 if rise_ratio(rig, centre[:2]) >= 0.0 else -1.0
-    side = 1.0 if arm(rig.load.hinge, centre[:2]) >= 0.0 else -1.0
-    back = centre[2] * tan(tilt_rad) * side * away
-    return centre[0] - back * (y0 - y1) / length, centre[1] - back * (x1 - x0) / length
+    farthest = max((arm(rig.load.hinge, stack.at) for stack in rig.stack), key=abs)
+    back = copysign(centre[2] * tan(tilt_rad), farthest) / hypot(x1 - x0, y1 - y0)
+    return centre[0] - back * (y0 - y1), centre[1] - back * (x1 - x0)
 
 
 def shares(weight: float, centre: Point, supports: Sequence[Point]) -> list[Range] | None:
@@ -106,8 +105,12 @@ def shares(weight: float, centre: Point, supports: Sequence[Point]) -> list[Rang
     the extremes are those of a linear programme, found at its corners, in each of which three supports at most carry
     (Dantzig, *Linear Programming and Extensions*, 1963).
     """
-    corners = [corner for n in (1, 2, 3) for some in combinations(range(len(supports)), n) for corner in
-               _balanced(centre, [supports[k] for k in some], some)]  # fmt: skip
+    corners = [
+        corner
+        for n in (1, 2, 3)
+        for some in combinations(range(len(supports)), n)
+        for corner in _balanced(centre, [supports[k] for k in some], some)
+    ]
     if not corners:
         return None
     return [

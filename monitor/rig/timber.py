@@ -58,6 +58,11 @@ def crib_guidance(crib: Crib) -> CribGuidance:
     return CribGuidance(capacity, min(_SLENDEST * max(crib.width, 0.0), _TALLEST_M[crib.timber]))
 
 
+def ground_area(crib: Crib) -> float:
+    """What of a crib touches the ground (m^2): the timbers of its lowest layer, with no pad or solid layer under them."""
+    return crib.members * _ACTUAL_M[crib.timber] * crib.width
+
+
 def contact_capacity(timber: Literal["4x4", "6x6"], members: int) -> float:
     """Capacity (N) by formula: contacts x actual area x 500 psi. `members` a layer cross at members^2 contacts."""
     return members**2 * _ACTUAL_M[timber] ** 2 * _BEARING_PA

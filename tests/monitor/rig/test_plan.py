@@ -9,8 +9,9 @@ import pytest
 from monitor.rig.capacity import AreaTable
 from monitor.rig.load import parse_rig
 from monitor.rig.parts import G0, centre_of_gravity, total_weight
-from monitor.rig.plan import plan, sheet
+from monitor.rig.plan import plan
 from monitor.rig.schema import Bag, Load, Rig
+from monitor.rig.sheet import sheet
 
 TEXT = files("monitor.drill").joinpath("rigs/yard-panel.toml").read_text(encoding="utf-8")
 
