@@ -48,7 +48,6 @@ def parser() -> argparse.ArgumentParser:
     check.add_argument(
         "--propose", action="store_true", help="print steps for a file that has none, to put at its end, instead"
     )
-    check.add_argument("--html", metavar="FILE", help="write the sheet as one page to print, with drawings to scale")
     check.add_argument("--schema", action="store_true", help="print the JSON Schema of rig files instead")
 
     run = _add(
@@ -184,13 +183,17 @@ def _command(top: argparse.ArgumentParser, call: argparse.Namespace) -> int:
 
 
 def _check(top: argparse.ArgumentParser, call: argparse.Namespace) -> int:
-    from monitor.rig.check import check, schema_text
+    from monitor.rig.check import check, print_proposal, schema_text
 
     if call.schema:
         print(schema_text())
         return 0
     if call.rig is None:
         top.error("check needs a RIG file, or --schema")
+    if call.propose:
+        if call.json:
+            top.error("--propose prints steps alone: not with --json")
+        return print_proposal(call.rig, sys.stdout, sys.stderr)
     return check(call.rig, call.json, sys.stdout, sys.stderr)
 
 

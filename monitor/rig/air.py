@@ -6,6 +6,7 @@ holds already and what a second try takes comes on top.
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Mapping
 from dataclasses import dataclass
 from math import fsum
@@ -47,9 +48,7 @@ def bag_volume(bag: Bag, height: float) -> float:
     """
     table = AreaTable(bag)
     knots = [bag.height_flat, *(h for h in table.heights if bag.height_flat < h < height), max(height, bag.height_flat)]
-    return fsum(
-        (high - low) * (table.area(low) + table.area(high)) / 2.0 for low, high in zip(knots, knots[1:], strict=False)
-    )
+    return fsum((high - low) * (table.area(low) + table.area(high)) / 2.0 for low, high in itertools.pairwise(knots))
 
 
 def carried(supply: Supply, down_to_pa: float) -> float:

@@ -11,7 +11,7 @@ from math import ceil, cos
 from monitor.rig.air import AirPlan, air_plan
 from monitor.rig.capacity import AreaTable
 from monitor.rig.parts import centre_of_gravity, total_weight
-from monitor.rig.profile import height, shares, stack_rise, stop_stack, top_rise
+from monitor.rig.profile import Share, height, shares, stack_rise, stop_stack, top_rise
 from monitor.rig.rests import RestPlan, rests
 from monitor.rig.schema import Rig, Stack, Step
 from monitor.rig.statics import Range, arm, rise_ratio, stack_forces, tilt, tip
@@ -99,10 +99,13 @@ class Plan:
 def plan(rig: Rig) -> Plan:
     """Work the plan out."""
     rises = {stack.name: stack_rise(rig, stack) for stack in rig.stack}
+    parts = {stack.name: shares(rig, stack) for stack in rig.stack}
     top = top_rise(rig)
     forces, why_not = stack_forces(rig)
     tip_rad, tip_why_not = tip(rig)
-    stacks = tuple(_stack(rig, stack, rises[stack.name], forces.get(stack.name), why_not) for stack in rig.stack)
+    stacks = tuple(
+        _stack(rig, stack, parts[stack.name], rises[stack.name], forces.get(stack.name), why_not) for stack in rig.stack
+    )
     shore_rises = {shore.name: max(0.0, top * rise_ratio(rig, shore.at)) for shore in rig.shore}
     tops = {bag.name: (bag.top_m, bag.pressure_top_pa) for stack in stacks for bag in stack.bags}
     return Plan(
@@ -113,7 +116,7 @@ def plan(rig: Rig) -> Plan:
         stacks=stacks,
         tip_rad=tip_rad,
         tip_why_not=tip_why_not,
-        stops=tuple(_stop(rig, i, step) for i, step in enumerate(rig.step, 1) if step.do in ("fill", "lower")),
+        stops=tuple(_stop(rig, parts, i, step) for i, step in enumerate(rig.step, 1) if step.do in ("fill", "lower")),
         capture_points=tuple(_captures(rig)),
         rests=rests(rig, forces, why_not),
         bearing_pa=rig.ground.bearing if rig.ground else None,
@@ -121,9 +124,8 @@ def plan(rig: Rig) -> Plan:
     )
 
 
-def _stack(rig: Rig, stack: Stack, rise: float, force: Range | None, why_not: str) -> StackPlan:
+def _stack(rig: Rig, stack: Stack, parts: list[Share], rise: float, force: Range | None, why_not: str) -> StackPlan:
     most = None if force is None else force[1]
-    parts = shares(rig, stack)
     bags = []
     for bag in stack.bag:
         table, air = AreaTable(bag), min(stack.supply, bag.working_pressure)
@@ -194,7 +196,7 @@ def _lean(rig: Rig, stack: Stack, rise: float) -> tuple[tuple[float, float] | No
     )
 
 
-def _stop(rig: Rig, number: int, step: Step) -> StopPlan:
+def _stop(rig: Rig, parts: dict[str, list[Share]], number: int, step: Step) -> StopPlan:
     stack = stop_stack(rig, step)
     rise = step.until.rise if step.until is not None else None
     if rise is None:
@@ -208,9 +210,8 @@ def _stop(rig: Rig, number: int, step: Step) -> StopPlan:
     moved = [it for it in rig.stack if step.do == "lower" or step.bag in {bag.name for bag in it.bag}]
     pressures = []
     for it in moved:
-        parts = shares(rig, it)
         for bag in it.bag:
-            high = height(bag, parts, level * rise_ratio(rig, it.at))
+            high = height(bag, parts[it.name], level * rise_ratio(rig, it.at))
             if high > bag.height_flat:
                 pressures.append((bag.name, forces[it.name][1] / AreaTable(bag).area(high) if forces else None))
     return StopPlan(number, step.do, stack.name, rise, angle, tuple(pressures))

@@ -29,7 +29,8 @@ _HOLD_S = 20.0
 """How long the load is watched at the top before anyone goes near (common practice, no source)."""
 _LEAST_M = 0.005
 """A lift of less is none (common practice, no source)."""
-_MOST_STEPS = 2000
+_MOST_STEPS = 600
+"""A plan of more steps is nothing that people follow (common practice, no source)."""
 _INCH = 0.0254
 _GRIDS = {"metric": (1e-3, "mm"), "us": (_INCH / 16, "in")}
 """What a rise is rounded down to: what a tape tells, a millimetre or a sixteenth of an inch."""

@@ -6,6 +6,7 @@ of what is open depends on packing and ground, so the greatest possible is held 
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Mapping
 from dataclasses import dataclass
 from math import pi
@@ -58,7 +59,7 @@ def _greatest(rig: Rig) -> tuple[dict[str, float], str]:
     weight, centre = total_weight(rig.load), centre_of_gravity(rig.load)
     if weight is None or centre is None:
         return {}, "the file gives no weight or no centre of gravity"
-    standing = [*rig.crib, *rig.shore]
+    standing: list[Crib | Shore] = [*rig.crib, *rig.shore]
     points = [*(it.at for it in standing), *(rig.load.hinge or ())]
     turned = [shares(weight, over(rig, centre, angle), points) for angle in (0.0, tilt(rig, top_rise(rig)) or 0.0)]
     found = [each for each in turned if each is not None]
@@ -95,7 +96,7 @@ def _rated(shore: Shore, length: float | None) -> tuple[float | None, str]:
     table = shore.rated
     if length > table[-1][0]:
         return None, "longer than its table"
-    for (low, force), (high, less) in zip(table, table[1:], strict=False):
+    for (low, force), (high, less) in itertools.pairwise(table):
         if low <= length <= high and high > low:
             return force + (length - low) / (high - low) * (less - force), ""
     return table[0][1], ""

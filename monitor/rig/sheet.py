@@ -21,7 +21,7 @@ CAUTIONS = (
     "Nobody goes under a load held by bags alone.",
 )
 _WIDE, _HEAD = 80, 10
-_QUANTITY = re.compile(r"(\d) (mm|m|in|ft|kN|lbf|bar|psi|L|ft³|s)\b")
+_QUANTITY = re.compile(r"(\d) (mm|m|in|ft|kN|lbf|bar|psi|kPa|L|ft³|s)\b")
 
 Row = tuple[str, str]
 """(what it is about, what is said of it)."""
@@ -80,25 +80,27 @@ def _stack(rig: Rig, stack: StackPlan) -> Iterator[Row]:
     if stack.force_n is None and stack.force_most_n is not None:
         force += f"; at most {show.force(stack.force_most_n, units)}"
     yield "Stack", f"{stack.name}: rise {show.length(stack.rise_m, units)}, force at lift-off {force}"
-    for bag in stack.bags:
+    for of, bag in zip(next(it for it in rig.stack if it.name == stack.name).bag, stack.bags, strict=True):
+        opens = bag.top_m > of.height_flat
+        up = show.length(bag.top_m, units)
         needs = (
-            f"needs {show.pressure(bag.pressure_flat_pa, units)} flat,"
-            f" {show.pressure(bag.pressure_top_pa, units)} at {show.length(bag.top_m, units)};"
+            f"needs {show.pressure(bag.pressure_flat_pa, units)} flat"
+            + (f", {show.pressure(bag.pressure_top_pa, units)} at {up};" if opens else " and stays flat;")
             if bag.pressure_flat_pa is not None
             else "needs not determined;"
         )
-        yield (
-            "  ",
-            f"{bag.name}: {needs} lifts {show.force(bag.capacity_flat_n, units)} flat,"
-            f" {show.force(bag.capacity_top_n, units)} at {show.length(bag.top_m, units)};"
-            f" working pressure {show.pressure(bag.working_pa, units)}",
+        lifts = f"lifts {show.force(bag.capacity_flat_n, units)} flat" + (
+            f", {show.force(bag.capacity_top_n, units)} at {up}" if opens else ""
         )
+        yield "  ", f"{bag.name}: {needs} {lifts}; working pressure {show.pressure(bag.working_pa, units)}"
     if stack.reach_m is not None:
         verdict = "enough" if stack.enough else "NOT ENOUGH for this plan"
         yield (
             "  ",
-            f"supply {show.pressure(stack.supply_pa, units)} reaches a stack of "
-            f"{show.length(stack.reach_m, units)}: {verdict}",
+            (
+                f"supply {show.pressure(stack.supply_pa, units)} reaches a stack of "
+                f"{show.length(stack.reach_m, units)}: {verdict}"
+            ),
         )
     else:
         yield "  ", f"reach at {show.pressure(stack.supply_pa, units)} not determined: {stack.why_not}"
@@ -120,8 +122,10 @@ def _steps(rig: Rig, it: Plan, proposed: Proposal | None) -> Iterator[Row]:
     else:
         yield (
             "Steps",
-            f"PROPOSED, the file has none, up to {show.length(proposed.rise_m, units)}: {proposed.why}. For trained"
-            " people to judge and change; inchwatch check --propose prints it for the file",
+            (
+                f"PROPOSED, the file has none, up to {show.length(proposed.rise_m, units)}: {proposed.why}. For trained"
+                " people to judge and change; inchwatch check --propose prints it for the file"
+            ),
         )
     stops = {stop.step: stop for stop in it.stops}
     for number, step in enumerate(rig.step, 1):
@@ -155,8 +159,10 @@ def _limits(rig: Rig, it: Plan) -> Iterator[Row]:
         yield "  ", "as planned at " + ", ".join(show.length(point.rise_m, units) for point in it.capture_points)
     yield (
         "Tilt",
-        f"{show.angle(it.tilt_rad)} at the top, {show.angle(limits.tilt)} allowed;"
-        f" across the hinge {show.angle(limits.cross_tilt)}",
+        (
+            f"{show.angle(it.tilt_rad)} at the top, {show.angle(limits.tilt)} allowed;"
+            f" across the hinge {show.angle(limits.cross_tilt)}"
+        ),
     )
     if it.tip_rad is None:
         yield "Tip ahead", f"not determined: {it.tip_why_not}"
@@ -208,9 +214,14 @@ def rest_words(rest: RestPlan, units: str, bearing_pa: float | None) -> str:
         allowed = "" if rest.height_allowed_m is None else f" of {show.length(rest.height_allowed_m, units)}"
         parts.append(f"{'about ' if rest.kind == 'crib' else ''}{show.length(rest.height_m, units)}{allowed} high")
     if rest.ground_pa is not None:
-        allowed = "" if bearing_pa is None else f" of {show.pressure(bearing_pa, units)}"
-        parts.append(f"ground {show.pressure(rest.ground_pa, units)}{allowed}")
+        allowed = "" if bearing_pa is None else f" of {_ground(bearing_pa, units)}"
+        parts.append(f"ground {_ground(rest.ground_pa, units)}{allowed}")
     return ", ".join(parts) + (": NOT ENOUGH" if rest.enough is False else "")
+
+
+def _ground(pa: float, units: str) -> str:
+    """Pressure on ground as those who judge ground write it."""
+    return f"{pa / 1e3:.0f} kPa" if units == "metric" else show.pressure(pa, units)
 
 
 def _air(air: AirPlan, units: str) -> Iterator[Row]:
@@ -219,8 +230,10 @@ def _air(air: AirPlan, units: str) -> Iterator[Row]:
     else:
         yield (
             "Air",
-            f"needed to the top once, as free air: bags {show.volume(air.bags_m3, units)},"
-            f" shores {show.volume(air.shores_m3, units)}; hoses, leaks and a second try come on top",
+            (
+                f"needed to the top once, as free air: bags {show.volume(air.bags_m3, units)},"
+                f" shores {show.volume(air.shores_m3, units)}; hoses, leaks and a second try come on top"
+            ),
         )
     if air.carried_m3 is None or air.carried_least_m3 is None:
         yield "  ", f"carried not determined: {air.carried_why_not}"

@@ -28,6 +28,9 @@ FACTORS = [
     ("density", "lb/ft^3", c.lb / c.foot**3),
     ("ratio", "%", 0.01),
     ("speed", "mm/s", 1e-3),
+    ("volume", "L", c.liter),
+    ("volume", "ft3", c.foot**3),
+    ("volume", "m^3", 1.0),
 ]
 
 
