@@ -50,7 +50,8 @@ def flow(conductance: float, upstream_pa: float, downstream_pa: float) -> float:
 class AirBag:
     """One bag: the air in it, how far its fill and vent valves are open (0..1), and its height.
 
-    `leaking` is a hole as a share of the vent valve's opening; `temperature` that of the air in it (K).
+    `leaking` is a hole as a share of the vent valve's opening; `temperature` that of the air in it (K); `taken` what it has
+    ever let in (Pa m^3).
     """
 
     bag: Bag
@@ -60,6 +61,7 @@ class AirBag:
     venting: float = 0.0
     leaking: float = 0.0
     temperature: float = T_REFERENCE
+    taken: float = 0.0
 
     def __post_init__(self) -> None:
         plate = self.bag.capacity
@@ -144,7 +146,9 @@ class AirBag:
     def breathe(self, supply_pa: float, dt: float) -> None:
         """Let air flow for `dt` seconds: in from a supply (Pa gauge), out by vent and leak."""
         inside = self.pressure() + P_ATM
-        self.air += dt * flow(CONDUCTANCE * self.filling, supply_pa + P_ATM, inside)
+        let_in = dt * flow(CONDUCTANCE * self.filling, supply_pa + P_ATM, inside)
+        self.taken += let_in
+        self.air += let_in
         self.air -= dt * flow(VENT_CONDUCTANCE * (self.venting + self.leaking), inside, P_ATM)
 
 

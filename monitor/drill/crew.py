@@ -5,16 +5,21 @@ It reacts to the truth, as crews look at a tape and at gauges. Each move lasts u
 
 from __future__ import annotations
 
+import json
+from collections import deque
 from collections.abc import Collection, Iterator
 from math import hypot
 
 from drivers.units import UnitError, to_si
+from monitor.drill.air import P_ATM
 from monitor.drill.faults import DrillError
 from monitor.drill.physics import Truth
 from monitor.drill.scenario import AMOUNTS, FAULTS, Move, Scenario
 from monitor.drill.sensors import Fault, Sensors
 from monitor.drill.shore import TrueShore
+from monitor.live.typed import BadAction, parse
 from monitor.rig.schema import Rig, Step, Until
+from replay.entries import Detail
 
 OVERSHOOT_M = 0.0015
 """A crew stops a fill this far past the mark: one that stops exactly on it may never be seen to have reached it."""
@@ -37,6 +42,8 @@ class Crew:
         self.finished = False
         self.began: dict[str, float] = {}
         """When (s) each move that is called something began."""
+        self.acts: deque[tuple[str, dict[str, Detail]]] = deque()
+        """What persons do at the monitor, and nobody has passed on yet."""
         self._at = {stack.name: stack.at for stack in rig.stack}
         self._over = {bag.name: stack.name for stack in rig.stack for bag in stack.bag}
         self._check(scenario)
@@ -74,8 +81,16 @@ class Crew:
                 self._amount(move, where)
             if move.do in ("slide", "walk", "crush", "tail") and self.truth.hinge is None:
                 raise DrillError(f"{where}.do: found '{move.do}'; this rig's load has no hinge")
+            if move.do == "act":
+                self._action(move, where)
             if move.do == "slip" and hypot(*move.toward) == 0.0:
                 raise DrillError(f"{where}.toward: found [0, 0]; allowed is a direction, such as [1.0, 0.0]")
+
+    def _action(self, move: Move, where: str) -> tuple[str, dict[str, Detail]]:
+        try:
+            return parse(json.dumps(move.action))
+        except BadAction as error:
+            raise DrillError(f"{where}.action: {error}") from None
 
     def _amount(self, move: Move, where: str) -> float:
         quantity = AMOUNTS.get(move.do) or (
@@ -83,7 +98,7 @@ class Crew:
         )
         try:
             amount = to_si(quantity, move.by)
-            if move.do in ("leak", "cool", "tail", "drop") and amount < 0.0:
+            if move.do in ("leak", "cool", "tail", "drop", "spend") and amount < 0.0:
                 raise UnitError("0 or more")
             return amount
         except UnitError as error:
@@ -139,6 +154,8 @@ class Crew:
                     truth.supply[stack.name] = stack.supply if move.pressure is None else move.pressure
         elif move.do == "cast-off":
             truth.tail = None
+        elif move.do == "act":
+            self.acts.append(self._action(move, move.do))
         elif move.do in AMOUNTS:
             self._change(move, self._amount(move, move.do))
         elif move.do == "restore":
@@ -154,6 +171,8 @@ class Crew:
             truth.bags[move.bag or ""].leaking = by
         elif move.do == "tail":
             truth.tail = by
+        elif move.do == "spend":
+            truth.spent += by * P_ATM
         elif move.do == "cool":
             truth.warm(move.bag or "", by, seconds)
         elif move.do == "slip":

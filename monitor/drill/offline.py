@@ -72,6 +72,8 @@ def play(
         verdict.take(picture)
         if (press := hand.presses(picture)) is not None:
             feed(Action(now_ns, press[0], press[1], "automatic"))
+        while virtual.crew.acts:
+            feed(Action(now_ns, *virtual.crew.acts.popleft(), "crew"))
         if on_step is not None:
             on_step(virtual, picture)
     return verdict

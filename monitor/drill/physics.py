@@ -84,6 +84,9 @@ class Truth:
         """What the bags of each stack give (N); ground or locked shores carry what is missing."""
         self.supply = {stack.name: stack.supply for stack in rig.stack}
         """What the regulator of each stack gives (Pa)."""
+        self.spent = 0.0
+        """Air (Pa m^3) taken from the cylinders for other work."""
+        self._in_shores = 0.0
         self.tail: float | None = None
         """How far (rad) a line made fast behind the load lets it turn; None without one."""
         self.hinge: Hinge | None = hinge_of(rig.load.hinge, self.cg) if rig.load.hinge else None
@@ -160,6 +163,14 @@ class Truth:
         """Tilt (rad) of an axis in the load's underside, positive when its + end is up."""
         placed = self.placement
         return asin((axis[0] * placed.a + axis[1] * placed.b) / hypot(*axis))
+
+    def drawn_pa(self) -> float:
+        """How much of its pressure (Pa) each cylinder has lost: one manifold feeds from all of them alike, ideal gas."""
+        taken = self.spent + self._in_shores + sum(bag.taken for bag in self.bags.values())
+        holds = sum(
+            it.volume if it.volume is not None else (it.free_air or 0.0) * P_ATM / it.filled for it in self.rig.supply
+        )
+        return taken / holds if holds > 0.0 else 0.0
 
     def gap(self, name: str) -> float:
         """Gap (m) between a shore and the load."""
@@ -292,6 +303,8 @@ class Truth:
         self._rates = (after.oz - before.oz) / dt, (after.a - before.a) / dt, (after.b - before.b) / dt
         for shore in self.shores.values():
             shore.follow(self.rise(shore.shore.at))
+        in_shores = sum(it.shore.piston_area * it.extension * (it.air + P_ATM) for it in self.shores.values())
+        self._in_shores = max(self._in_shores, in_shores)  # what they let out on the way down is gone
 
     def _settle(self) -> None:
         """Find the place at which bags and load agree, and leave every bag at its height."""

@@ -39,7 +39,7 @@ FAULTS: dict[str, Literal["silent", "frozen", "bias", "drift", "spike", "noisy"]
 AMOUNTS = {
     "slip": "length", "slide": "length", "walk": "length", "crush": "length", "leak": "ratio", "cool": "temperature",
     "drop": "length", "burden": "force",
-    "tail": "angle",
+    "tail": "angle", "spend": "volume",
 }  # fmt: skip
 """What `by` is of the moves that change the truth."""
 
@@ -60,7 +60,11 @@ class Move(Strict):
     `stack` is also where a `rise` is measured: else that of the bag, or the first.
 
     `regulator` sets the supply of `stack` (of all without) to `pressure`, what the plan says without one. `tail` makes a
-    line fast that lets the load turn to the angle `by` (since the zero) and no further; `cast-off` lets go of it.
+    line fast that lets the load turn to the angle `by` (since the zero) and no further; `cast-off` lets go of it. `spend`
+    takes free air, a volume, from the cylinders for other work.
+
+    `act` is a person's `action` at the monitor, as in `run --actions -`, where the drill is judged; a drill that speaks on
+    wires leaves it to whoever sits there.
     `called` is a name for what must sound `after` it.
     """
 
@@ -68,7 +72,7 @@ class Move(Strict):
 
     do: Literal[
         "wait", "fill", "vent", "plan", "stick", "free", "release", "lock", "air", "roll",
-        "slip", "slide", "walk", "crush", "drop", "burden", "leak", "cool", "regulator", "tail", "cast-off",
+        "slip", "slide", "walk", "crush", "drop", "burden", "leak", "cool", "regulator", "tail", "cast-off", "spend", "act",
         "silence", "freeze", "bias", "drift", "spike", "noisy", "restore",
     ]  # fmt: skip
     bag: str | None = None
@@ -85,6 +89,7 @@ class Move(Strict):
     rise: Length | None = None
     gap: Length | None = None
     lean: Length | None = None
+    action: dict[str, str] | None = None
 
 
 class TrueLoad(Strict):

@@ -31,6 +31,9 @@ def meanings(rig: Rig) -> dict[str, Reads]:
             reads[shore.pressure] = _air(shore.name)
         if shore.load_cell is not None:
             reads[shore.load_cell] = _cell(shore.name)
+    for supply in rig.supply:
+        if supply.pressure is not None:
+            reads[supply.pressure] = _cylinder(supply.filled)
     for stack in rig.stack:
         pairs = {i + 1: bag.plate_tilt for i, bag in enumerate(stack.bag[:-1])} | {len(stack.bag): stack.head_tilt}
         for plate, pair in pairs.items():
@@ -53,6 +56,10 @@ def _extension(shore: str) -> Reads:
 
 def _air(shore: str) -> Reads:
     return lambda truth: truth.shores[shore].air
+
+
+def _cylinder(filled: float) -> Reads:
+    return lambda truth: max(0.0, filled - truth.drawn_pa())
 
 
 def _plate(stack: Stack, plate: int, axis: int) -> Reads:

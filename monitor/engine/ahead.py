@@ -1,4 +1,4 @@
-"""What is coming: lean and lift that will not last for the rise still planned, bags that take air and do not lift, a
+"""What is coming: lean, lift and air that will not last for the rise still planned, bags that take air and do not lift, a
 load that sinks at hold, stacks that part.
 
 Conditions like those of conditions.py; they look at trends and at the plan, and give time to act.
@@ -6,14 +6,16 @@ Conditions like those of conditions.py; they look at trends and at the plan, and
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from itertools import combinations
-from math import hypot
 
 from monitor import quantities as show
-from monitor.engine.conditions import Measured, Outcome, Scene, Suppressed, Unknown
-from monitor.engine.picture import Point
+from monitor.engine.conditions import BOUND_SDS, Measured, Outcome, Scene, Suppressed, Unknown
+from monitor.engine.picture import SensorStatus
+from monitor.rig.air import P_ATM, bag_volume, free_air
 from monitor.rig.capacity import AreaTable
 from monitor.rig.schema import Rig, Stack
+from monitor.rig.statics import rise_ratio
 
 _STILL_M_S = 0.0005
 """A stack head slower than this does not follow its bag (invented)."""
@@ -23,8 +25,12 @@ _PUSHES = 1.15
 """Times the pressure that would carry its load: a bag so full and no higher does not lift (invented)."""
 _SINKS_M_S, _LOSES_PA_S = 0.05e-3, 10.0
 """From where the estimator speaks of sinking and of loss (common practice, no source)."""
-_APART_M = 0.025
-"""How far two stacks of one lift may part: as far as a load may go uncaptured (common practice, no source)."""
+_REGULATED = 0.95
+"""Share of its supply at which a bag has all the air that it gets."""
+_LOW_M = 0.006
+"""A load that is up by no more is as good as down (common practice, no source)."""
+_REAL_PA, _REAL_SHARE = 200e5, 0.9
+"""Above this pressure real air holds about a tenth less than an ideal gas would (from memory: Z about 1.1 at 300 bar)."""
 
 
 def lean_ahead(scene: Scene, name: str) -> Outcome:
@@ -42,7 +48,7 @@ def lean_ahead(scene: Scene, name: str) -> Outcome:
         return Measured(0.0, "", {"at_rise_m": at, "planned_m": target})
     return Measured(
         2.0 if at <= target else 0.5,
-        f"out at {show.length(at, scene.units)} rise, {show.length(target, scene.units)} to come",
+        f"out at {show.length(at, scene.units)} of {show.length(target, scene.units)} planned",
         {"at_rise_m": at, "planned_m": target},
     )
 
@@ -67,13 +73,13 @@ def uneven(scene: Scene, _: str) -> Outcome:
         return None
     if scene.pose is None:
         return scene.no_pose()
-    parted = {(a.name, b.name): abs(_parted(scene, a, b)) for a, b in combinations(scene.rig.stack, 2)}
-    pair = max(parted, key=parted.__getitem__)
-    far, limit = show.length(parted[pair], scene.units), show.length(_APART_M, scene.units)
+    rises = {stack.name: stack.rise_m or 0.0 for stack in scene.picture.stacks}
+    far, pair = most_apart(scene.rig, rises)
+    limit = scene.planned.apart_m
     return Measured(
-        parted[pair] / _APART_M,
-        f"{far} apart, {limit} allowed",
-        {"apart_m": parted[pair], "limit_m": _APART_M, "between": " ".join(pair)},
+        far / limit,
+        f"{show.length(far, scene.units)} apart, {show.length(limit, scene.units)} allowed",
+        {"apart_m": far, "limit_m": limit, "between": " ".join(pair)},
     )
 
 
@@ -88,18 +94,24 @@ def no_lift(scene: Scene, bag: str) -> Outcome:
         )
     if scene.pose is None:
         return scene.no_pose()
-    if stack.force_n is None or it.height_m is None:
-        return None
-    table = AreaTable(next(b for b in _config(scene.rig, stack.name).bag if b.name == bag))
-    needed = stack.force_n / table.area(it.height_m)
-    rate = scene.pose.rate(*stack.at)
-    stuck = it.rate_pa_s > _TAKES and rate < _STILL_M_S
+    config = next(b for b in _config(scene.rig, stack.name).bag if b.name == bag)
+    resting = stack.rise_m is not None and stack.rise_m < _LOW_M  # what flat bags push with says nothing of the load
+    known = stack.force_n is not None and not resting
+    force = stack.force_n if known else scene.planned.forces.get(stack.name)
+    limit = _REGULATED * it.supply_pa
+    if force is not None:
+        area = AreaTable(config).area(it.height_m if it.height_m is not None else config.height_flat)
+        margin = _PUSHES if known else _PUSHES * (1.0 + scene.rig.limits.weight_margin)
+        limit = min(limit, margin * force / area)
+    takes = it.rate_pa_s > _TAKES or it.pressure_pa >= _REGULATED * it.supply_pa
+    still = scene.pose.rate(*stack.at) < _STILL_M_S + BOUND_SDS * scene.pose.rate_sd(*stack.at)
+    stuck = takes and (resting or it.rate_pa_s > _TAKES) and still
     named = scene.step.bag if scene.step is not None and scene.step.do == "fill" else None
     instead = f" instead of {named}" if named not in (None, bag) else ""
     return Measured(
-        it.pressure_pa / (_PUSHES * needed) if stuck else 0.0,
+        it.pressure_pa / limit if stuck else 0.0,
         f"{show.pressure(it.pressure_pa, scene.units)}{instead}, no rise",
-        {"pressure_pa": it.pressure_pa, "needed_pa": needed, "rate_m_s": rate, "named": named},
+        {"pressure_pa": it.pressure_pa, "limit_pa": limit, "rate_m_s": scene.pose.rate(*stack.at), "named": named},
     )
 
 
@@ -110,6 +122,8 @@ def sinking(scene: Scene, name: str) -> Outcome:
         return Suppressed("the step lets it down")
     if stack.rise_m is None:
         return scene.no_pose()
+    if stack.rise_m < _LOW_M:
+        return Measured(0.0, "down", {"rise_m": stack.rise_m})
     if stack.sink_m_s is not None:
         return Measured(
             max(1.2, stack.sink_m_s / _SINKS_M_S),
@@ -144,19 +158,73 @@ def rise_to_come(scene: Scene, stack: Stack) -> float | None:
     )
 
 
-def _parted(scene: Scene, a: Stack, b: Stack) -> float:
-    """How much higher (m) a has risen than b's rise says."""
-    rises = scene.stack(a.name).rise_m or 0.0, scene.stack(b.name).rise_m or 0.0
-    hinge = scene.rig.load.hinge
-    if hinge is None:
-        return rises[0] - rises[1]
-    arms = abs(_arm(hinge, a.at)), abs(_arm(hinge, b.at))
-    return rises[0] - rises[1] * arms[0] / arms[1]
+def most_apart(rig: Rig, rises: Mapping[str, float]) -> tuple[float, tuple[str, str]]:
+    """(how far (m) the two stacks that part most do, less what turning about the planned hinge explains, which they are)."""
+    pairs = {(a.name, b.name): _parted(rig, a, b, rises) for a, b in combinations(rig.stack, 2)}
+    pair = max(pairs, key=pairs.__getitem__)
+    return pairs[pair], pair
 
 
-def _arm(hinge: tuple[Point, Point], at: Point) -> float:
-    (x0, y0), (x1, y1) = hinge
-    return ((at[0] - x0) * (y0 - y1) + (at[1] - y0) * (x1 - x0)) / hypot(x1 - x0, y1 - y0)
+def _parted(rig: Rig, a: Stack, b: Stack, rises: Mapping[str, float]) -> float:
+    """How far (m) the nearer to the hinge has gone from where the farther says it should be."""
+    ratios = {stack.name: rise_ratio(rig, stack.at) for stack in (a, b)}
+    near, far = sorted((a.name, b.name), key=lambda name: ratios[name])
+    return abs(rises[near] - rises[far] * (ratios[near] / ratios[far] if ratios[far] else 1.0))
+
+
+def air_short(scene: Scene, _: str) -> Outcome:
+    """Free air for what the plan still raises and the shores that follow, against what the cylinders still hold."""
+    gauges = [supply.pressure for supply in scene.rig.supply if supply.pressure is not None]
+    if not gauges or scene.step is None or scene.picture.step is None:
+        return None
+    if scene.picture.step.number > scene.planned.last_fill:
+        return Measured(0.0, "nothing more to fill", {})
+    left, unheard = _carried(scene)
+    if unheard:
+        return Unknown(f"air left not known without {unheard[0]}", unheard)
+    need = _to_fill(scene)
+    if need is None:
+        return Unknown("air still needed not known: what the stacks carry is not known")
+    return Measured(
+        min(9.0, need / left) if left > 0.0 else 9.0,
+        f"{show.volume(left, scene.units)} left, {show.volume(need, scene.units)} needed",
+        {"left_m3": left, "limit_m3": need},
+    )
+
+
+def _carried(scene: Scene) -> tuple[float, tuple[str, ...]]:
+    """(free air (m^3) left above what the regulators are set to, in cylinders that have a gauge; gauges that are silent)."""
+    kept, left, unheard = max(stack.supply for stack in scene.rig.stack), 0.0, []
+    for supply in scene.rig.supply:
+        if supply.pressure is None:
+            continue
+        gauge = scene.sensor(supply.pressure)
+        if gauge.value is None or gauge.status not in (SensorStatus.OK, SensorStatus.CHECK):
+            unheard.append(supply.pressure)
+        else:
+            holds = supply.volume / P_ATM if supply.volume is not None else (supply.free_air or 0.0) / supply.filled
+            left += holds * max(0.0, gauge.value - kept) * (_REAL_SHARE if gauge.value > _REAL_PA else 1.0)
+    return left, tuple(unheard)
+
+
+def _to_fill(scene: Scene) -> float | None:
+    """Free air (m^3) from how bags and shores stand now to the top of the plan; None where a force is not known."""
+    need = 0.0
+    for stack, config in zip(scene.picture.stacks, scene.rig.stack, strict=True):
+        force = stack.force_n if stack.force_n is not None else scene.planned.forces.get(stack.name)
+        for bag, plate in zip(stack.bags, config.bag, strict=True):
+            top = scene.planned.tops[bag.name]
+            if top <= plate.height_flat:
+                continue
+            if force is None:
+                return None
+            there = free_air(bag_volume(plate, top), force / AreaTable(plate).area(top))
+            now = bag_volume(plate, bag.height_m) if bag.height_m is not None else 0.0
+            need += max(0.0, there - free_air(now, bag.pressure_pa or 0.0))
+    for shore, piston in zip(scene.picture.shores, scene.rig.shore, strict=True):
+        to_go = max(0.0, scene.planned.shore_rises[shore.name] - (shore.extension_m or 0.0))
+        need += free_air(piston.piston_area * to_go, piston.follow_pressure)
+    return need
 
 
 def _config(rig: Rig, name: str) -> Stack:

@@ -23,6 +23,8 @@ from monitor.engine.picture import (
     ShorePicture,
     StackPicture,
 )
+from monitor.engine.planned import Planned
+from monitor.engine.shores import Crib
 from monitor.rig.schema import Rig, Step
 
 Evidence = dict[str, float | str | None]
@@ -68,7 +70,8 @@ class Scene:
     or vented when this step began and have not been shut since. `dark` maps a channel to the danger rules its
     silence blinds; it fills while the danger rules are judged, as does `by_name`, the channels once one was asked for.
     `next_fill`, `next_vent`: the next step that fills, and that lets a named bag down. `moved`: how far the load has gone
-    over the last seconds, and by whose doing; `descent`: the venting that goes on.
+    over the last seconds, and by whose doing; `descent`: the venting that goes on. `planned`: what the plan comes to;
+    `cribs`: what is marked as packed.
     """
 
     rig: Rig
@@ -81,6 +84,8 @@ class Scene:
     begun: frozenset[str]
     carried_over: frozenset[str]
     notices: Mapping[str, str]
+    planned: Planned
+    cribs: tuple[Crib, ...] = ()
     unzeroed: frozenset[str] = frozenset()
     disputed: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
     moving_over: frozenset[str] = frozenset()

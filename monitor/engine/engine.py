@@ -26,6 +26,7 @@ from monitor.engine.picture import (
     ZeroPicture,
 )
 from monitor.engine.pivot import Pivot
+from monitor.engine.planned import planned
 from monitor.engine.pose import PoseFilter
 from monitor.engine.questions import Isolation
 from monitor.engine.sequence import Sequence
@@ -41,7 +42,7 @@ class Engine:
     """What a rig's readings mean. One instance a session; not to be shared between threads."""
 
     def __init__(self, rig: Rig, watch: Watch | None = None) -> None:
-        self.rig = rig
+        self.rig, self.planned = rig, planned(rig)
         self.channels = {channel.name: ChannelState(channel) for channel in rig.channel}
         self.pose = PoseFilter(rig, self.channels)
         self.stacks = [StackState(stack, rig, self.channels) for stack in rig.stack]
@@ -240,6 +241,8 @@ class Engine:
             begun=self.sequence.begun,
             carried_over=self.sequence.carried_over,
             notices=dict(self._notices),
+            planned=self.planned,
+            cribs=tuple(self.cribs),
             moving_over=self.moving_over.tick(now_ns, draft.step.number if draft.step else None, draft.stacks),
             unzeroed=frozenset(name for name, state in self.channels.items() if state.unzeroed),
             disputed={name: state.disputed for name, state in self.channels.items() if state.disputed},

@@ -9,8 +9,8 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 
+from monitor.engine import ahead, crew, going, instrument, lowering, resting
 from monitor.engine import conditions as see
-from monitor.engine import crew, going, instrument, lowering
 from monitor.engine.conditions import Outcome, Scene
 from monitor.engine.picture import Priority
 
@@ -57,6 +57,18 @@ def _bags(scene: Scene) -> tuple[str, ...]:
 
 def _shores(scene: Scene) -> tuple[str, ...]:
     return tuple(shore.name for shore in scene.rig.shore)
+
+
+def _cribs(scene: Scene) -> tuple[str, ...]:
+    return tuple(crib.name for crib in scene.rig.crib)
+
+
+def _feet(scene: Scene) -> tuple[str, ...]:
+    return _stacks(scene) + _cribs(scene)
+
+
+def _supplies(_: Scene) -> tuple[str, ...]:
+    return ("supply",)
 
 
 def _ports(scene: Scene) -> tuple[str, ...]:
@@ -110,6 +122,14 @@ RULES: tuple[Rule, ...] = (
     Rule("over-centre", WARNING, _load, going.over_centre, "go slow, hold it back", set_at=0.8, clear_at=0.77),
     Rule("overload", WARNING, _load, going.overload, "hold, check plan", clear_at=0.97, on_s=1.0, off_s=2.0),
     Rule("lower-not-freed", WARNING, _shores, lowering.lower_not_freed, "shut, raise a touch", on_s=0.8),
+    Rule("no-lift", WARNING, _bags, ahead.no_lift, "check its coupling", on_s=1.0, off_s=2.0),
+    Rule("sinking", WARNING, _stacks, ahead.sinking, "capture, find the leak", on_s=0.5, off_s=2.0),
+    Rule("lean-ahead", WARNING, _stacks, ahead.lean_ahead, "stop, look at the stack", on_s=1.0),
+    Rule("uneven", WARNING, _load, ahead.uneven, "level the stacks", on_s=0.5),
+    Rule("reach", WARNING, _stacks, ahead.reach, "stop, plan anew", clear_at=0.98, on_s=1.0),
+    Rule("air-short", WARNING, _supplies, ahead.air_short, "stop, bring air", clear_at=0.95, on_s=2.0, off_s=2.0),
+    Rule("crib-limit", WARNING, _cribs, resting.crib_limit, "hold, add cribbing", clear_at=0.95, on_s=1.0),
+    Rule("ground-limit", WARNING, _feet, resting.ground_limit, "hold, spread the load", clear_at=0.95, on_s=1.0),
     Rule("bag-early", WARNING, _bags, see.bag_early, "shut it"),
     Rule("rise-rate", WARNING, _load, see.rise_rate, "throttle the valve", on_s=0.5),
     Rule("link-lost", WARNING, _ports, instrument.link_lost, "check cable and power", on_s=0.0, off_s=0.5),

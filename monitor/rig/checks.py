@@ -126,6 +126,9 @@ def _uses(rig: Rig) -> Iterator[tuple[Path, str, str]]:
             yield ("shore", i, "pressure"), shore.pressure, "pressure"
         if shore.load_cell is not None:
             yield ("shore", i, "load_cell"), shore.load_cell, "force"
+    for i, supply in enumerate(rig.supply):
+        if supply.pressure is not None:
+            yield ("supply", i, "pressure"), supply.pressure, "pressure"
     for i, height in enumerate(rig.height):
         yield ("height", i, "channel"), height.channel, "length"
     for i, tilt in enumerate(rig.tilt):

@@ -124,13 +124,14 @@ class Supply(Strict):
     """Air that is carried: a cylinder or a tank, `filled` to a pressure (gauge).
 
     Either `volume`, what it would hold of water, or `free_air`, what it gives in free air from `filled` down to nothing:
-    some are named by the one, some by the other.
+    some are named by the one, some by the other. `pressure` is a channel of what is left in it.
     """
 
     name: Name
     volume: Volume | None = None
     free_air: Volume | None = None
     filled: Pressure
+    pressure: Name | None = None
 
 
 class HeightSensor(Strict):
@@ -185,13 +186,18 @@ class ChecklistItem(Strict):
 
 
 class Limits(Strict):
-    """The plan's limits. The defaults are common practice, no source."""
+    """The plan's limits. The defaults are common practice, no source.
+
+    `apart`: how far the heads of two stacks of one lift may part, beyond what turning about the planned hinge explains;
+    where it is not given 25 mm, or a quarter more than the plan itself parts them.
+    """
 
     capture_every: Length = 0.025
     rise_rate: Speed = 0.012
     tilt: Angle = 0.20943951023931956
     cross_tilt: Angle = 0.03490658503988659
     weight_margin: Ratio = 0.1
+    apart: Length | None = None
 
 
 class Rig(Strict):

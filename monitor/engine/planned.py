@@ -1,0 +1,53 @@
+"""What the plan of a rig says before anything moves, worked out once: how high, with what force, how far apart."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from itertools import combinations
+
+from monitor.rig.profile import height, shares, stop_stack, top_rise
+from monitor.rig.schema import Rig
+from monitor.rig.statics import rise_ratio, stack_forces
+
+_APART_M = 0.025
+"""How far two stacks of one lift may part: as far as a load may go uncaptured (common practice, no source)."""
+_MORE = 1.25
+"""Times what the plan itself parts them by, where that is more (invented)."""
+
+
+@dataclass(frozen=True, slots=True)
+class Planned:
+    """`tops`: height (m) of each bag at the top of the plan. `forces`: greatest force (N) on each stack by statics, empty
+    where the file does not determine it. `shore_rises`: how far (m) each shore follows. `last_fill`: number of the last step
+    that fills, 0 without. `apart_m`: how far two stacks may part."""
+
+    tops: dict[str, float]
+    forces: dict[str, float]
+    shore_rises: dict[str, float]
+    last_fill: int
+    apart_m: float
+
+
+def planned(rig: Rig) -> Planned:
+    """Work it out."""
+    top = top_rise(rig)
+    forces, _ = stack_forces(rig)
+    return Planned(
+        tops={bag.name: height(bag, parts) for s in rig.stack for parts in [shares(rig, s)] for bag in s.bag},
+        forces={name: most for name, (_, most) in forces.items()},
+        shore_rises={shore.name: max(0.0, top * rise_ratio(rig, shore.at)) for shore in rig.shore},
+        last_fill=max((i for i, step in enumerate(rig.step, 1) if step.do == "fill"), default=0),
+        apart_m=rig.limits.apart if rig.limits.apart is not None else max(_APART_M, _MORE * _planned_apart(rig)),
+    )
+
+
+def _planned_apart(rig: Rig) -> float:
+    """How far (m) the plan's own stops part two stacks of a free lift; a load that turns about its hinge parts none."""
+    if rig.load.hinge is not None:
+        return 0.0
+    rises, most = dict.fromkeys((stack.name for stack in rig.stack), 0.0), 0.0
+    for step in rig.step:
+        if step.do == "fill" and step.until is not None and step.until.rise is not None:
+            rises[stop_stack(rig, step).name] = step.until.rise
+            most = max(most, *(abs(rises[a.name] - rises[b.name]) for a, b in combinations(rig.stack, 2)), 0.0)
+    return most
