@@ -48,6 +48,9 @@ def parser() -> argparse.ArgumentParser:
     check.add_argument(
         "--propose", action="store_true", help="print steps for a file that has none, to put at its end, instead"
     )
+    check.add_argument(
+        "--html", metavar="FILE", help="write the sheet as a page to print as well, with drawings to scale"
+    )
     check.add_argument("--schema", action="store_true", help="print the JSON Schema of rig files instead")
 
     run = _add(
@@ -191,10 +194,10 @@ def _check(top: argparse.ArgumentParser, call: argparse.Namespace) -> int:
     if call.rig is None:
         top.error("check needs a RIG file, or --schema")
     if call.propose:
-        if call.json:
-            top.error("--propose prints steps alone: not with --json")
+        if call.json or call.html:
+            top.error("--propose prints steps alone: not with --json or --html")
         return print_proposal(call.rig, sys.stdout, sys.stderr)
-    return check(call.rig, call.json, sys.stdout, sys.stderr)
+    return check(call.rig, call.json, sys.stdout, sys.stderr, call.html)
 
 
 def _drill(top: argparse.ArgumentParser, call: argparse.Namespace) -> int:

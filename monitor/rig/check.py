@@ -9,14 +9,18 @@ from typing import TextIO
 
 from monitor.rig.checks import notes
 from monitor.rig.load import RigFaults, parse_rig, read_rig, read_text
+from monitor.rig.page import page
 from monitor.rig.plan import Plan, plan
 from monitor.rig.propose import Proposal, as_toml, propose
 from monitor.rig.schema import Rig
 from monitor.rig.sheet import sheet
 
 
-def check(path: str, as_json: bool, out: TextIO, err: TextIO) -> int:
-    """Print the sheet (exit code 0) or every fault (1). With `as_json` one object on `out`, whichever it is."""
+def check(path: str, as_json: bool, out: TextIO, err: TextIO, html: str | None = None) -> int:
+    """Print the sheet (exit code 0) or every fault (1). With `as_json` one object on `out`, whichever it is.
+
+    `html`: a file to write the sheet to as a page besides; 1 where that cannot be done, and nothing printed.
+    """
     try:
         rig = read_rig(Path(path))
     except RigFaults as faults:
@@ -38,6 +42,9 @@ def check(path: str, as_json: bool, out: TextIO, err: TextIO) -> int:
             print(faults, f"{count} fault{'s' if count > 1 else ''}: this rig cannot be used", sep="\n", file=err)
         return 1
     whole, it, proposed = planned(rig)
+    if html is not None and (refused := _write(Path(path), Path(html), page(whole, it, proposed))):
+        print(refused, file=err)
+        return 1
     if as_json:
         _dump(
             {
@@ -68,6 +75,17 @@ def _as_object(proposed: Proposal | None) -> dict[str, object] | None:
         return None
     steps = [step.model_dump(by_alias=True, exclude_none=True) for step in proposed.steps]
     return {**asdict(proposed), "steps": steps}
+
+
+def _write(rig: Path, to: Path, text: str) -> str:
+    """Write the page; returns why not, as a sentence, or ""."""
+    try:
+        if to.exists() and to.samefile(rig):
+            return f"{to}: this is the rig file itself; the page goes into a file of its own"
+        to.write_text(text, encoding="utf-8")
+    except OSError as error:
+        return f"{to}: the page cannot be written ({(error.strerror or 'error').lower()})"
+    return ""
 
 
 def print_proposal(path: str, out: TextIO, err: TextIO) -> int:
