@@ -157,7 +157,9 @@ def side_view(rig: Rig) -> str:
         out, head = away(stack.at), lifted(away(stack.at), 0.0)
         paper.shape([(out - stack.ring, 0.0), (out + stack.ring, 0.0), head], "cone")
         paper.line((out, 0.0), head, "bags")
-        paper.name((out, floor / 2.0), stack.name)
+    for out in sorted({round(away(stack.at), 2) for stack in rig.stack}):
+        behind = [stack.name for stack in rig.stack if round(away(stack.at), 2) == out]
+        paper.name((out, floor / 2.0), ", ".join(behind))
     for shore in rig.shore:
         paper.line((away(shore.at), 0.0), lifted(away(shore.at), 0.0), "prop")
     paper.shape(at_zero, "before")

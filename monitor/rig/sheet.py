@@ -109,7 +109,10 @@ def _stack(rig: Rig, stack: StackPlan) -> Iterator[Row]:
     else:
         way = ", ".join(show.length(v, units) for v in stack.lean_m)
         over = ": TOO FAR" if stack.lean_use >= 1.0 else ""
-        yield "  ", f"lean ahead at the top ({way}), {stack.lean_use:.0%} of the foot's ring{over}"
+        yield (
+            "  ",
+            f"lean ahead at the top, from the load's turning alone, ({way}): {stack.lean_use:.0%} of the foot's ring{over}",
+        )
 
 
 def _steps(rig: Rig, it: Plan, proposed: Proposal | None) -> Iterator[Row]:

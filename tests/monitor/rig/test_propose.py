@@ -13,6 +13,7 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
+from monitor.cli import main
 from monitor.drill.offline import play
 from monitor.drill.scenario import Scenario
 from monitor.rig.check import check, print_proposal
@@ -199,6 +200,17 @@ def test_the_command_proposes_nothing_beside_steps_that_are_there(tmp_path):
     assert print_proposal(str(path), out, err := io.StringIO()) == 1
     assert out.getvalue() == ""
     assert "[[step]]" in err.getvalue()
+
+
+def test_the_command_line_keeps_what_excludes_each_other_apart(tmp_path, capsys):
+    path = tmp_path / "bare.toml"
+    path.write_text(without_steps(RIGS["one-bag.toml"]), encoding="utf-8")
+    with pytest.raises(SystemExit) as left:
+        main(["check", str(path), "--propose", "--json"])
+    assert left.value.code == 2
+    assert "not with --json or --html" in capsys.readouterr().err
+    assert main(["check", str(path), "--propose"]) == 0
+    assert "[[step]]" in capsys.readouterr().out
 
 
 def test_the_sheet_of_a_file_without_steps_carries_the_proposal(tmp_path):
