@@ -1,4 +1,4 @@
-"""The life of an alarm, after ANSI/ISA-18.2 and IEC 62682: raised, acknowledged, returned, shelved, suppressed.
+"""Alarms and the book of all of them: what a condition says moves an alarm through its life (life.py).
 
 One `Alarm` follows one row of the rule table at one place. What a condition says is data; the delays count entry time.
 An unknown condition neither raises nor clears: an alarm that stands goes on standing.
@@ -10,6 +10,7 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 
 from monitor.engine.conditions import Evidence, Measured, Outcome, Suppressed, Unknown
+from monitor.engine.life import Event, after
 from monitor.engine.picture import AlarmPicture, AlarmState, Priority, Transition
 from monitor.engine.rules import Rule, line
 
@@ -39,20 +40,33 @@ class Alarm:
         before = self.state, self.raised_ns, self.cleared_ns
         if isinstance(outcome, Suppressed):
             self._crossing_ns = None
-            if self.active and self.state is not AlarmState.SHELVED:  # its time on the shelf goes on
-                self.state = AlarmState.SUPPRESSED
-        elif outcome is None:
-            if self.active:
-                self._return(now_ns)
-        elif isinstance(outcome, Measured):
-            self._weigh(outcome, now_ns)
+            if self.active:  # what is not there needs no other to say it better, and what was there is still to be seen
+                self._go(Event.SUPPRESS)
+        elif not isinstance(outcome, Unknown):
+            if self.state is AlarmState.SUPPRESSED:
+                self._bring_back(Event.APPLY)
+            if isinstance(outcome, Measured):
+                self._weigh(outcome, now_ns)
+            elif self.active:
+                self._clear(now_ns)
         if self.state is AlarmState.SHELVED and now_ns >= self.shelved_until_ns:
-            self.state = AlarmState.UNACKNOWLEDGED if self.active else AlarmState.NORMAL
+            self.acknowledged_ns = None
+            self._bring_back(Event.UNSHELVE)
         return (self.state, self.raised_ns, self.cleared_ns) != before
 
+    def _go(self, event: Event) -> bool:
+        before, self.state = self.state, after(self.state, event)
+        return self.state is not before
+
+    def _bring_back(self, event: Event) -> None:
+        """From where it was set aside to where it stands: normal, new, or seen as before."""
+        self._go(event)
+        if self.active:
+            self._go(Event.RISES)
+            if self.acknowledged_ns is not None:
+                self._go(Event.ACKNOWLEDGE)
+
     def _weigh(self, seen: Measured, now_ns: int) -> None:
-        if self.state is AlarmState.SUPPRESSED:
-            self.state = AlarmState.ACKNOWLEDGED if self.acknowledged_ns is not None else AlarmState.UNACKNOWLEDGED
         crossing = seen.share <= self.rule.clear_at if self.active else seen.share > self.rule.set_at
         if not crossing:
             self._crossing_ns = None
@@ -60,45 +74,40 @@ class Alarm:
             self._crossing_ns = now_ns
         delay_s = self.rule.off_s if self.active else self.rule.on_s
         if self._crossing_ns is not None and now_ns - self._crossing_ns >= round(delay_s * 1e9):
-            self._crossing_ns = None
             if self.active:
-                self._return(now_ns)
+                self._clear(now_ns)
             else:
-                self._raise(seen, now_ns)
+                self._rise(seen, now_ns)
         elif self.active and not crossing:
             self.text = line(self.rule, self.about, seen.what)
 
-    def _raise(self, seen: Measured, now_ns: int) -> None:
-        self.active = True
+    def _rise(self, seen: Measured, now_ns: int) -> None:
+        self.active, self._crossing_ns = True, None
         self.raised_ns, self.cleared_ns, self.acknowledged_ns = now_ns, None, None
         self.text = line(self.rule, self.about, seen.what)
         self.evidence = {
             key: round(value, _ROUNDED) if isinstance(value, float) else value for key, value in seen.evidence.items()
         }
-        if self.state is not AlarmState.SHELVED:
-            self.state = AlarmState.UNACKNOWLEDGED
+        self._go(Event.RISES)
 
-    def _return(self, now_ns: int) -> None:
-        self.active = False
+    def _clear(self, now_ns: int) -> None:
+        self.active, self._crossing_ns = False, None
         self.cleared_ns = now_ns
-        self._crossing_ns = None
-        if self.state is AlarmState.SHELVED:
-            return
-        self.state = AlarmState.NORMAL if self.acknowledged_ns is not None else AlarmState.RETURNED
+        self._go(Event.CLEARS)
 
     def acknowledge(self, now_ns: int) -> bool:
-        """A person has seen it; True if there was something to acknowledge."""
-        if self.state not in (AlarmState.UNACKNOWLEDGED, AlarmState.RETURNED):
+        """A person has seen it, standing or gone; True if there was something to acknowledge."""
+        if not self._go(Event.ACKNOWLEDGE):
             return False
         self.acknowledged_ns = now_ns
-        self.state = AlarmState.ACKNOWLEDGED if self.active else AlarmState.NORMAL
         return True
 
     def shelve(self, until_ns: int) -> bool:
         """Set it aside until a time; True if that is allowed (never for danger) and there was something to shelve."""
         if self.rule.priority is Priority.DANGER or self.state is AlarmState.NORMAL:
             return False
-        self.state, self.shelved_until_ns = AlarmState.SHELVED, until_ns
+        self._go(Event.SHELVE)
+        self.shelved_until_ns = until_ns
         return True
 
     def picture(self) -> AlarmPicture:
