@@ -14,7 +14,7 @@ class Verdict:
 
     def __init__(self) -> None:
         self.transitions: list[Transition] = []
-        self._alarms: dict[tuple[str, str, str, int], Json] = {}
+        self._alarms: dict[tuple[str, str, str, int | None], Json] = {}
         self._last: Picture | None = None
         self._rise: float | None = None
         self._tilt: float | None = None
@@ -28,7 +28,8 @@ class Verdict:
         self._last = picture
         for it in picture.transitions:
             self.transitions.append(it)
-            self._log(it)
+            if it.alarm.raised_ns is not None:
+                self._log(it)
         load = picture.load
         self._rise = _greatest(self._rise, load.rise_m)
         if load.tilt_x_rad is not None and load.tilt_y_rad is not None:

@@ -6,7 +6,7 @@ An unknown condition neither raises nor clears: an alarm that stands goes on sta
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
 
 from monitor.engine.conditions import Evidence, Measured, Outcome, Suppressed, Unknown
@@ -27,7 +27,7 @@ class Alarm:
     rank: int
     active: bool = False
     state: AlarmState = AlarmState.NORMAL
-    raised_ns: int = 0
+    raised_ns: int | None = None
     cleared_ns: int | None = None
     acknowledged_ns: int | None = None
     shelved_until_ns: int = 0
@@ -104,10 +104,28 @@ class Alarm:
 
     def shelve(self, until_ns: int) -> bool:
         """Set it aside until a time; True if that is allowed (never for danger) and there was something to shelve."""
-        if self.rule.priority is Priority.DANGER or self.state is AlarmState.NORMAL:
+        if self.rule.priority is Priority.DANGER or self.state in (AlarmState.NORMAL, AlarmState.OUT_OF_SERVICE):
             return False
         self._go(Event.SHELVE)
         self.shelved_until_ns = until_ns
+        return True
+
+    def take_out(self) -> bool:
+        """Take it out of service until it is put back; True if that is allowed (never for danger) and it was not yet.
+
+        It may never have sounded: it is kept before all eyes all the same.
+        """
+        if self.rule.priority is Priority.DANGER or not self._go(Event.TAKE_OUT):
+            return False
+        self.text = self.text or f"{self.rule.priority.name:<8}{self.rule.name} {self.about}: out of service"
+        return True
+
+    def put_back(self) -> bool:
+        """Put it back in service; True if it was out. It begins anew: normal, or unacknowledged where it stands."""
+        if self.state is not AlarmState.OUT_OF_SERVICE:
+            return False
+        self.acknowledged_ns = None
+        self._bring_back(Event.PUT_BACK)
         return True
 
     def picture(self) -> AlarmPicture:
@@ -130,34 +148,48 @@ class AlarmBook:
     """Every alarm of a session, and the transitions that no picture has told yet."""
 
     def __init__(self, rules: tuple[Rule, ...]) -> None:
+        self._rules = rules
         self._rank = {id(rule): rank for rank, rule in enumerate(rules)}
         self._alarms: dict[tuple[int, str], Alarm] = {}
         self._untold: list[Transition] = []
 
     def look(self, rule: Rule, about: str, outcome: Outcome, now_ns: int) -> None:
         """Take what one condition says now."""
-        key = self._rank[id(rule)], about
-        alarm = self._alarms.get(key)
-        if alarm is None:
-            if outcome is None or isinstance(outcome, Unknown | Suppressed):
-                return
-            alarm = self._alarms[key] = Alarm(rule, about, key[0])
+        if (self._rank[id(rule)], about) not in self._alarms and not isinstance(outcome, Measured):
+            return
+        alarm = self._alarm(rule, about)
         if alarm.look(outcome, now_ns):
             self._untold.append(Transition(now_ns, alarm.picture()))
 
-    def _matching(self, rule: str, about: str | None) -> Iterator[Alarm]:
+    def _alarm(self, rule: Rule, about: str) -> Alarm:
+        rank = self._rank[id(rule)]
+        alarm = self._alarms.get((rank, about))
+        if alarm is None:
+            alarm = self._alarms[rank, about] = Alarm(rule, about, rank)
+        return alarm
+
+    def _matching(self, rule: str, about: str | None) -> Iterable[Alarm]:
         return (a for a in self._alarms.values() if a.rule.name == rule and (about is None or a.about == about))
 
     def acknowledge(self, rule: str, about: str | None, now_ns: int) -> bool:
         """Acknowledge every priority of a rule at a place; False if nothing there waits for it."""
-        return self._change(rule, about, now_ns, lambda alarm: alarm.acknowledge(now_ns))
+        return self._change(self._matching(rule, about), now_ns, lambda alarm: alarm.acknowledge(now_ns))
 
     def shelve(self, rule: str, about: str | None, now_ns: int, until_ns: int) -> bool:
         """Shelve a rule at a place for a time; False if nothing there may be shelved."""
-        return self._change(rule, about, now_ns, lambda alarm: alarm.shelve(until_ns))
+        return self._change(self._matching(rule, about), now_ns, lambda alarm: alarm.shelve(until_ns))
 
-    def _change(self, rule: str, about: str | None, now_ns: int, change: Callable[[Alarm], bool]) -> bool:
-        changed = [alarm for alarm in self._matching(rule, about) if change(alarm)]
+    def take_out(self, rule: str, about: str, now_ns: int) -> bool:
+        """Take a rule at a place out of service, heard of or not; False if nothing there may be, or all of it is."""
+        rows = [self._alarm(row, about) for row in self._rules if row.name == rule and row.priority < Priority.DANGER]
+        return self._change(rows, now_ns, Alarm.take_out)
+
+    def put_back(self, rule: str, about: str, now_ns: int) -> bool:
+        """Put a rule at a place back in service; False if it is not out."""
+        return self._change(self._matching(rule, about), now_ns, Alarm.put_back)
+
+    def _change(self, alarms: Iterable[Alarm], now_ns: int, change: Callable[[Alarm], bool]) -> bool:
+        changed = [alarm for alarm in alarms if change(alarm)]
         self._untold += [Transition(now_ns, alarm.picture()) for alarm in changed]
         return bool(changed)
 
@@ -169,5 +201,5 @@ class AlarmBook:
     def pictures(self) -> tuple[AlarmPicture, ...]:
         """Every alarm that is not normal: the gravest first, what stands before what has returned, root cause first."""
         standing = [alarm for alarm in self._alarms.values() if alarm.state is not AlarmState.NORMAL]
-        standing.sort(key=lambda a: (-a.rule.priority, not a.active, a.rank, a.raised_ns, a.about))
+        standing.sort(key=lambda a: (-a.rule.priority, not a.active, a.rank, a.raised_ns or 0, a.about))
         return tuple(alarm.picture() for alarm in standing)

@@ -37,6 +37,8 @@ class Orders:
             "cribbed": self._cribbed,
             "acknowledge": self._acknowledge,
             "shelve": self._shelve,
+            "out-of-service": self._take_out,
+            "in-service": self._put_back,
             "release": self._release,
             "isolate": self._isolate,
             "tick": self._tick,
@@ -123,6 +125,31 @@ class Orders:
             danger = any(r.name == rule and r.priority is Priority.DANGER for r in self._engine.watch.rules)
             raise Refused(f"{rule}: nothing to shelve" + (", a danger never is" if danger else ""))
         return f"{rule} shelved for {seconds:.0f} s"
+
+    def _take_out(self, action: Action) -> str:
+        rule, about = self._rule_at(action)
+        if any(row.name == rule and row.priority is Priority.DANGER for row in self._engine.watch.rules):
+            raise Refused(f"{rule} is a danger and stays in service: what blinds it is shown as unknown instead")
+        if not self._engine.watch.book.take_out(rule, about, action.time_ns):
+            raise Refused(f"{rule} {about} is out of service already")
+        return f"{rule} {about} out of service"
+
+    def _put_back(self, action: Action) -> str:
+        rule, about = self._rule_at(action)
+        if not self._engine.watch.book.put_back(rule, about, action.time_ns):
+            raise Refused(f"{rule} {about} is not out of service")
+        return f"{rule} {about} in service again"
+
+    def _rule_at(self, action: Action) -> tuple[str, str]:
+        """The rule and the place that an action names. Raises Refused where there is no such rule there."""
+        rule, about = _word(action, "rule"), _word(action, "about")
+        names = dict.fromkeys(row.name for row in self._engine.watch.rules)
+        if rule not in names:
+            raise Refused(f"no rule '{rule}': one of {', '.join(names)}")
+        places = self._engine.watch.places(rule)
+        if about not in places:
+            raise Refused(f"{rule} does not watch '{about}': one of {', '.join(places) or 'nothing here'}")
+        return rule, about
 
     def _release(self, action: Action) -> str:
         name = _word(action, "shore")

@@ -258,14 +258,17 @@ class ZeroPicture:
 
 @dataclass(frozen=True, slots=True)
 class AlarmPicture:
-    """One alarm, as it stands. `text` is the whole line, at most 80 columns. Times are ns since the session began."""
+    """One alarm, as it stands. `text` is the whole line, at most 80 columns. Times are ns since the session began.
+
+    `raised_ns` is None where it was taken out of service before it ever sounded.
+    """
 
     rule: str
     about: str
     priority: Priority
     state: AlarmState
     active: bool
-    raised_ns: int
+    raised_ns: int | None
     cleared_ns: int | None
     acknowledged_ns: int | None
     text: str

@@ -20,13 +20,16 @@ class Watch:
         )
         self.book = AlarmBook(self._broken + rules)
         self._failed: set[tuple[str, str]] = set()
+        self._places: dict[str, dict[str, None]] = {}
 
     def look(self, scene: Scene) -> tuple[Blind, ...]:
         """Judge every rule at every place; returns those that could not be judged, each once."""
         now_ns = scene.picture.time_ns
         blind: dict[tuple[str, str], Blind] = {}
         for rule, broken in zip(self.rules, self._broken, strict=True):
-            for about in rule.about(scene):
+            watched = rule.about(scene)
+            self._places.setdefault(rule.name, {}).update(dict.fromkeys(watched))
+            for about in watched:
                 outcome = self._judge(rule, broken, scene, about)
                 self.book.look(rule, about, outcome, now_ns)
                 if isinstance(outcome, Unknown):
@@ -36,6 +39,10 @@ class Watch:
                             names = scene.dark.setdefault(channel, [])
                             names.append(f"{rule.name} {about}")
         return tuple(blind.values())
+
+    def places(self, name: str) -> tuple[str, ...]:
+        """Everything that a rule has watched yet; nothing before the first look."""
+        return tuple(self._places.get(name, ()))
 
     def _judge(self, rule: Rule, broken: Rule, scene: Scene, about: str) -> Outcome:
         try:

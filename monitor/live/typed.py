@@ -16,6 +16,8 @@ VERBS: dict[str, dict[str, str]] = {
     "cribbed": {"at": "text", "height": "length"},
     "acknowledge": {"rule": "text", "about": "text"},
     "shelve": {"rule": "text", "about": "text", "for": "time"},
+    "out-of-service": {"rule": "text", "about": "text"},
+    "in-service": {"rule": "text", "about": "text"},
     "release": {"shore": "text"},
     "isolate": {"bag": "text"},
     "tick": {"item": "text"},

@@ -8,14 +8,7 @@ from monitor.engine.picture import AlarmState, Priority
 from monitor.engine.rules import Rule
 
 S = 1_000_000_000
-NORMAL, NEW, SEEN, RETURNED, SHELVED, SUPPRESSED = (
-    AlarmState.NORMAL,
-    AlarmState.UNACKNOWLEDGED,
-    AlarmState.ACKNOWLEDGED,
-    AlarmState.RETURNED,
-    AlarmState.SHELVED,
-    AlarmState.SUPPRESSED,
-)
+NORMAL, NEW, SEEN, RETURNED, SHELVED, SUPPRESSED, OUT = AlarmState
 
 
 def make(priority=Priority.WARNING, **more) -> tuple[AlarmBook, Rule]:
@@ -49,6 +42,10 @@ def do(book: AlarmBook, rule: Rule, what: str, t: int) -> None:
         book.acknowledge("lean", "S1", t * S)
     elif what == "shelve":
         book.shelve("lean", "S1", t * S, (t + 5) * S)
+    elif what == "out":
+        book.take_out("lean", "S1", t * S)
+    elif what == "in":
+        book.put_back("lean", "S1", t * S)
 
 
 # ANSI/ISA-18.2-2016 clause 5 / IEC 62682, the state diagram (from memory): A normal, B unacknowledged, C acknowledged,
@@ -77,6 +74,21 @@ TABLE = [
     (["ack"], NORMAL),
     (["shelve"], NORMAL),
     (["on", "ack", "ack"], SEEN),
+    (["on", "ack", "shelve", "wait", "on"], NEW),  # E -> B, though it was seen before
+    (["on", "ack", "shelve", "wait", "on", "off"], RETURNED),  # and then seen no more
+    (["out"], OUT),  # A -> G, before it ever sounded
+    (["on", "out"], OUT),  # B -> G
+    (["on", "ack", "out"], OUT),  # C -> G
+    (["on", "off", "out"], OUT),  # D -> G
+    (["on", "shelve", "out"], OUT),  # E -> G
+    (["on", "suppress", "out"], OUT),  # F -> G
+    (["out", "on", "off", "ack", "shelve", "suppress"], OUT),
+    (["on", "shelve", "out", "wait", "on"], OUT),  # the shelf's time means nothing any more
+    (["out", "in"], NORMAL),  # G -> A
+    (["on", "ack", "out", "in"], NEW),  # G -> B: it stands, and begins anew
+    (["on", "ack", "out", "in", "off"], RETURNED),
+    (["on", "out", "off", "in"], NORMAL),
+    (["on", "in"], NEW),
 ]
 
 
@@ -96,6 +108,52 @@ def test_a_danger_is_never_shelved():
     do(book, rule, "on", 1)
     assert not book.shelve("lean", "S1", 2 * S, 9 * S)
     assert state(book) is NEW
+
+
+def test_a_danger_is_never_out_of_service():
+    book, rule = make(Priority.DANGER)
+    do(book, rule, "on", 1)
+    assert not book.take_out("lean", "S1", 2 * S)
+    assert state(book) is NEW
+
+
+def test_out_of_service_is_answered_and_told_once():
+    book, _ = make()
+    assert not book.put_back("lean", "S1", S)
+    assert book.take_out("lean", "S1", 2 * S)
+    assert not book.take_out("lean", "S1", 3 * S)
+    assert not book.acknowledge("lean", "S1", 3 * S)
+    assert not book.shelve("lean", "S1", 3 * S, 9 * S)
+    assert book.put_back("lean", "S1", 4 * S)
+    assert [(t.time_ns, t.alarm.state, t.alarm.raised_ns) for t in book.tell()] == [
+        (2 * S, OUT, None),
+        (4 * S, NORMAL, None),
+    ]
+    assert book.pictures() == ()
+
+
+def test_out_of_service_takes_only_the_place_that_was_named():
+    book, rule = make()
+    book.look(rule, "S2", share(1.5), S)
+    assert book.take_out("lean", "S1", 2 * S)
+    assert [(it.about, it.state, it.active, it.text) for it in book.pictures()] == [
+        ("S2", NEW, True, "WARNING lean S2: 1.5 of ring - hold"),
+        ("S1", OUT, False, "WARNING lean S1: out of service"),
+    ]
+
+
+def test_what_comes_and_goes_out_of_service_is_told():
+    # OPC 10000-9 4.8: an alarm out of service is still evaluated.
+    book, rule = make()
+    for t, what in enumerate(["out", "on", "off", "on", "in"], start=1):
+        do(book, rule, what, t)
+    assert [(t.alarm.state, t.alarm.active, t.alarm.raised_ns, t.alarm.cleared_ns) for t in book.tell()] == [
+        (OUT, False, None, None),
+        (OUT, True, 2 * S, None),
+        (OUT, False, 2 * S, 3 * S),
+        (OUT, True, 4 * S, None),
+        (NEW, True, 4 * S, None),
+    ]
 
 
 def test_set_and_clear_are_two_limits():

@@ -7,6 +7,7 @@ import pytest
 
 from drivers.reading import Quality
 from monitor.engine.engine import Engine
+from monitor.debrief.verdict import Verdict
 from monitor.engine.picture import AlarmState
 from monitor.rig.schema import Rig
 from replay.entries import Action, Tick
@@ -163,6 +164,12 @@ def test_a_new_zero_measures_anew(new_lift, moment):
         ("acknowledge", {}, False, "needs 'rule'"),
         ("shelve", {"rule": "lean", "for_s": 5.0}, False, "a danger never is"),
         ("shelve", {"rule": "sensor-disagrees", "for_s": 9999.0}, False, "at most 600 s"),
+        ("out-of-service", {"rule": "sensor-noisy", "about": "H1"}, True, "sensor-noisy H1 out of service"),
+        ("out-of-service", {"rule": "lean", "about": "S1"}, False, "lean is a danger and stays in service"),
+        ("out-of-service", {"rule": "dance", "about": "S1"}, False, "no rule 'dance': one of stop-called, "),
+        ("out-of-service", {"rule": "shore-air-low", "about": "N9"}, False, "does not watch 'N9': one of N1, N2"),
+        ("out-of-service", {"rule": "shore-air-low"}, False, "needs 'about'"),
+        ("in-service", {"rule": "sensor-noisy", "about": "H1"}, False, "sensor-noisy H1 is not out of service"),
         ("release", {"shore": "N1"}, True, "N1 released"),
         ("release", {"shore": "N7"}, False, "one of N1, N2"),
         ("isolate", {"bag": "S1-upper"}, True, "isolated"),
@@ -196,6 +203,35 @@ def test_acknowledging_is_kept_in_the_life_of_the_alarm(lift, moment):
     assert picture.answer.ok
     assert picture.alarms[0].state is AlarmState.ACKNOWLEDGED
     assert [t.alarm.state for t in picture.transitions] == [AlarmState.ACKNOWLEDGED]
+
+
+def test_out_of_service_stays_in_the_picture_until_it_is_put_back(lift, moment):
+    lift.play(lambda t: moment(), 3.0)
+    picture = lift.act("out-of-service", rule="sensor-lost", about="H1")
+    # A warning where it blinds a danger rule, a caution where it does not: both rows.
+    assert [(it.priority.word, it.state, it.raised_ns, it.text) for it in picture.alarms] == [
+        ("warning", AlarmState.OUT_OF_SERVICE, None, "WARNING sensor-lost H1: out of service"),
+        ("caution", AlarmState.OUT_OF_SERVICE, None, "CAUTION sensor-lost H1: out of service"),
+    ]
+    assert "already" in lift.act("out-of-service", rule="sensor-lost", about="H1").answer.text
+    picture = lift.play(lambda t: moment(silent=("H1",)), 6.0)
+    lost = [it for it in picture.alarms if it.active]
+    assert [(it.rule, it.state) for it in lost] == [("sensor-lost", AlarmState.OUT_OF_SERVICE)]
+    assert "silent" in lost[0].text
+    assert lift.raised() == []
+    picture = lift.act("in-service", rule="sensor-lost", about="H1")
+    assert [(it.rule, it.state) for it in picture.alarms] == [("sensor-lost", AlarmState.UNACKNOWLEDGED)]
+    verdict = Verdict()
+    for picture in lift.pictures:
+        verdict.take(picture)
+    assert [(it["rule"], it["raised"] > 3.0) for it in verdict.alarms] == [("sensor-lost", True)], "once, when it rose"
+
+
+def test_before_the_first_tick_nothing_is_known_to_be_watched(new_lift):
+    lift = new_lift()
+    assert (
+        "does not watch 'H1': one of nothing here" in lift.act("in-service", rule="sensor-lost", about="H1").answer.text
+    )
 
 
 def test_an_isolated_bag_is_unknown_not_empty(lift, clean_script):
