@@ -55,7 +55,7 @@ class Alarm:
         return (self.state, self.raised_ns, self.cleared_ns) != before
 
     def _go(self, event: Event) -> bool:
-        before, self.state = self.state, after(self.state, event)
+        before, self.state = self.state, after(self.state, event, latched=self.rule.latch)
         return self.state is not before
 
     def _bring_back(self, event: Event) -> None:
@@ -102,9 +102,18 @@ class Alarm:
         self.acknowledged_ns = now_ns
         return True
 
+    def reset(self) -> bool:
+        """End a latched alarm that has cleared and been acknowledged; True if it was one."""
+        return not self.active and self._go(Event.RESET)
+
     def shelve(self, until_ns: int) -> bool:
-        """Set it aside until a time; True if that is allowed (never for danger) and there was something to shelve."""
-        if self.rule.priority is Priority.DANGER or self.state in (AlarmState.NORMAL, AlarmState.OUT_OF_SERVICE):
+        """Set it aside until a time; True if that is allowed and there was something to shelve.
+
+        Never a danger, and never a latched one: what waits for a person's reset is not to go by the clock.
+        """
+        if self.rule.priority is Priority.DANGER or self.rule.latch:
+            return False
+        if self.state in (AlarmState.NORMAL, AlarmState.OUT_OF_SERVICE):
             return False
         self._go(Event.SHELVE)
         self.shelved_until_ns = until_ns
@@ -174,6 +183,10 @@ class AlarmBook:
     def acknowledge(self, rule: str, about: str | None, now_ns: int) -> bool:
         """Acknowledge every priority of a rule at a place; False if nothing there waits for it."""
         return self._change(self._matching(rule, about), now_ns, lambda alarm: alarm.acknowledge(now_ns))
+
+    def reset(self, rule: str, about: str | None, now_ns: int) -> bool:
+        """Reset the latched alarms of a rule at a place; False if none of them has cleared and been acknowledged."""
+        return self._change(self._matching(rule, about), now_ns, Alarm.reset)
 
     def shelve(self, rule: str, about: str | None, now_ns: int, until_ns: int) -> bool:
         """Shelve a rule at a place for a time; False if nothing there may be shelved."""

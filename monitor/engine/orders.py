@@ -36,6 +36,7 @@ class Orders:
             "abandon": self._abandon,
             "cribbed": self._cribbed,
             "acknowledge": self._acknowledge,
+            "reset": self._reset,
             "shelve": self._shelve,
             "out-of-service": self._take_out,
             "in-service": self._put_back,
@@ -114,6 +115,13 @@ class Orders:
         if not self._engine.watch.book.acknowledge(rule, _text(about), action.time_ns):
             raise Refused(f"no alarm '{rule}{'' if about is None else f' {about}'}' waits to be acknowledged")
         return f"{rule} acknowledged"
+
+    def _reset(self, action: Action) -> str:
+        rule, about = _word(action, "rule"), action.details.get("about")
+        if not self._engine.watch.book.reset(rule, _text(about), action.time_ns):
+            where = "" if about is None else f" {about}"
+            raise Refused(f"no alarm '{rule}{where}' to reset: latched ones are, once cleared and acknowledged")
+        return f"{rule} reset"
 
     def _shelve(self, action: Action) -> str:
         rule, about = _word(action, "rule"), action.details.get("about")

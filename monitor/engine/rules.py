@@ -21,7 +21,8 @@ Subjects = Callable[[Scene], tuple[str, ...]]
 class Rule:
     """One row. `about` lists what it watches, `look` says how far each is gone, `do` is the action in the imperative.
 
-    Set above `set_at` for `on_s` seconds, cleared at or below `clear_at` for `off_s`.
+    Set above `set_at` for `on_s` seconds, cleared at or below `clear_at` for `off_s`. `latch`: once cleared and
+    acknowledged it stays until it is reset, because what happened matters after it is over.
     """
 
     name: str
@@ -33,6 +34,7 @@ class Rule:
     clear_at: float = 0.9
     on_s: float = 0.3
     off_s: float = 1.0
+    latch: bool = False
 
 
 def _load(_: Scene) -> tuple[str, ...]:
@@ -89,8 +91,18 @@ DANGER, WARNING, CAUTION = Priority.DANGER, Priority.WARNING, Priority.CAUTION
 RULES: tuple[Rule, ...] = (
     Rule("stop-called", DANGER, _crew, instrument.stop_called, "shut all valves", on_s=0.0, off_s=0.0),
     Rule("lean", DANGER, _stacks, see.lean_with_bound, "stop filling, hold", clear_at=0.95, on_s=0.2),
-    Rule("slip", DANGER, _stacks, going.slip, "stop filling, hold", clear_at=0.7, on_s=0.1, off_s=2.0),
-    Rule("hinge-shift", DANGER, _load, going.hinge_shift, "stop, look at its edge", clear_at=0.7, on_s=0.2, off_s=2.0),
+    Rule("slip", DANGER, _stacks, going.slip, "stop filling, hold", clear_at=0.7, on_s=0.1, off_s=2.0, latch=True),
+    Rule(
+        "hinge-shift",
+        DANGER,
+        _load,
+        going.hinge_shift,
+        "stop, look at its edge",
+        clear_at=0.7,
+        on_s=0.2,
+        off_s=2.0,
+        latch=True,
+    ),
     Rule("over-centre", DANGER, _load, going.over_centre, "stop filling, hold", set_at=0.95, clear_at=0.92, on_s=0.2),
     Rule("tilt", DANGER, _load, see.tilt, "stop filling, hold", clear_at=0.95, on_s=0.2),
     Rule("cross-tilt", DANGER, _load, see.cross_tilt, "stop, level the load", clear_at=0.95, on_s=0.2),

@@ -15,6 +15,7 @@ VERBS: dict[str, dict[str, str]] = {
     "abandon": {},
     "cribbed": {"at": "text", "height": "length"},
     "acknowledge": {"rule": "text", "about": "text"},
+    "reset": {"rule": "text", "about": "text"},
     "shelve": {"rule": "text", "about": "text", "for": "time"},
     "out-of-service": {"rule": "text", "about": "text"},
     "in-service": {"rule": "text", "about": "text"},

@@ -46,6 +46,8 @@ def do(book: AlarmBook, rule: Rule, what: str, t: int) -> None:
         book.take_out("lean", "S1", t * S)
     elif what == "in":
         book.put_back("lean", "S1", t * S)
+    elif what == "reset":
+        book.reset("lean", "S1", t * S)
 
 
 # ANSI/ISA-18.2-2016 clause 5 / IEC 62682, the state diagram (from memory): A normal, B unacknowledged, C acknowledged,
@@ -101,6 +103,50 @@ def test_the_states_of_isa_18_2(steps, expected):
         if what != "wait":
             do(book, rule, what, t)
     assert state(book) is expected
+
+
+# OPC 10000-9 5.8.5: a latched alarm is reset once it has returned to normal and been acknowledged.
+LATCHED = [
+    (["on"], NEW),
+    (["on", "ack"], SEEN),
+    (["on", "off"], RETURNED),
+    (["on", "off", "ack"], SEEN),
+    (["on", "ack", "off"], SEEN),
+    (["on", "ack", "off", "ack"], SEEN),
+    (["on", "ack", "off", "reset"], NORMAL),
+    (["on", "off", "ack", "reset"], NORMAL),
+    (["on", "off", "reset"], RETURNED),
+    (["on", "reset"], NEW),
+    (["on", "ack", "reset"], SEEN),
+    (["on", "ack", "off", "on"], NEW),
+    (["on", "ack", "off", "reset", "on"], NEW),
+    (["on", "ack", "off", "shelve"], SEEN),
+    (["on", "shelve"], NEW),
+    (["on", "suppress", "off", "ack"], SEEN),
+    (["on", "ack", "off", "out", "in"], NORMAL),
+]
+
+
+@pytest.mark.parametrize(("steps", "expected"), LATCHED, ids=["-".join(steps) for steps, _ in LATCHED])
+def test_a_latched_alarm_waits_for_its_reset(steps, expected):
+    book, rule = make(latch=True)
+    for t, what in enumerate(steps, start=1):
+        do(book, rule, what, t)
+    assert state(book) is expected
+
+
+def test_a_reset_is_answered_and_told():
+    book, rule = make(Priority.DANGER, latch=True)
+    do(book, rule, "on", 1)
+    do(book, rule, "ack", 2)
+    assert not book.reset("lean", "S1", 3 * S), "it stands"
+    do(book, rule, "off", 4)
+    assert [(it.state, it.active, it.cleared_ns) for it in book.pictures()] == [(SEEN, False, 4 * S)]
+    assert not book.reset("lean", "S2", 5 * S)
+    assert book.reset("lean", "S1", 5 * S)
+    assert not book.reset("lean", "S1", 6 * S)
+    assert [(t.time_ns, t.alarm.state) for t in book.tell()][-2:] == [(4 * S, SEEN), (5 * S, NORMAL)]
+    assert book.pictures() == ()
 
 
 def test_a_danger_is_never_shelved():

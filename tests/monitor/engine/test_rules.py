@@ -63,6 +63,10 @@ def test_no_two_rows_tie():
     assert [rule.priority for rule in RULES] == sorted((rule.priority for rule in RULES), reverse=True)
 
 
+def test_what_has_happened_and_matters_when_it_is_over_is_latched():
+    assert {rule.name for rule in RULES if rule.latch} == {"slip", "hinge-shift"}
+
+
 @pytest.mark.parametrize("rule", RULES, ids=lambda rule: f"{rule.name}-{rule.priority.word}")
 def test_every_row_is_whole(rule):
     assert rule.clear_at < rule.set_at

@@ -6,8 +6,8 @@ from dataclasses import fields, is_dataclass
 import pytest
 
 from drivers.reading import Quality
-from monitor.engine.engine import Engine
 from monitor.debrief.verdict import Verdict
+from monitor.engine.engine import Engine
 from monitor.engine.picture import AlarmState
 from monitor.rig.schema import Rig
 from replay.entries import Action, Tick
@@ -162,6 +162,13 @@ def test_a_new_zero_measures_anew(new_lift, moment):
         ("cribbed", {"height_m": "high"}, False, "a number is needed"),
         ("acknowledge", {"rule": "lean"}, False, "waits to be acknowledged"),
         ("acknowledge", {}, False, "needs 'rule'"),
+        (
+            "reset",
+            {"rule": "slip", "about": "S1"},
+            False,
+            "no alarm 'slip S1' to reset: latched ones are, once cleared",
+        ),
+        ("reset", {"rule": "slip"}, False, "no alarm 'slip' to reset"),
         ("shelve", {"rule": "lean", "for_s": 5.0}, False, "a danger never is"),
         ("shelve", {"rule": "sensor-disagrees", "for_s": 9999.0}, False, "at most 600 s"),
         ("out-of-service", {"rule": "sensor-noisy", "about": "H1"}, True, "sensor-noisy H1 out of service"),
