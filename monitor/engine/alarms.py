@@ -52,7 +52,17 @@ class Alarm:
         if self.state is AlarmState.SHELVED and now_ns >= self.shelved_until_ns:
             self.acknowledged_ns = None
             self._bring_back(Event.UNSHELVE)
+        if self._asks_again(now_ns):
+            self._go(Event.AGAIN)
+            self.acknowledged_ns = None
         return (self.state, self.raised_ns, self.cleared_ns) != before
+
+    def _asks_again(self, now_ns: int) -> bool:
+        """Whether it has stood too long since somebody saw it (ReAlarmTime, OPC 10000-9 B.1.5)."""
+        again_s = self.rule.asks_again_s
+        if again_s is None or self.acknowledged_ns is None or not self.active:
+            return False
+        return self.state is AlarmState.ACKNOWLEDGED and now_ns - self.acknowledged_ns >= again_s * 1e9
 
     def _go(self, event: Event) -> bool:
         before, self.state = self.state, after(self.state, event, latched=self.rule.latch)

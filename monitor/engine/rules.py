@@ -16,13 +16,17 @@ from monitor.engine.picture import Priority
 
 Subjects = Callable[[Scene], tuple[str, ...]]
 
+AGAIN_S = 60.0
+"""A danger that was acknowledged and still stands is forgotten no longer than this (common practice, no source)."""
+
 
 @dataclass(frozen=True, slots=True)
 class Rule:
     """One row. `about` lists what it watches, `look` says how far each is gone, `do` is the action in the imperative.
 
     Set above `set_at` for `on_s` seconds, cleared at or below `clear_at` for `off_s`. `latch`: once cleared and
-    acknowledged it stays until it is reset, because what happened matters after it is over.
+    acknowledged it stays until it is reset, because what happened matters after it is over. `again_s`: so long after it was
+    acknowledged it asks again, if it still stands (None: a danger after AGAIN_S, nothing else ever).
     """
 
     name: str
@@ -35,6 +39,12 @@ class Rule:
     on_s: float = 0.3
     off_s: float = 1.0
     latch: bool = False
+    again_s: float | None = None
+
+    @property
+    def asks_again_s(self) -> float | None:
+        """After how long an acknowledged alarm that still stands is unacknowledged again; None: never."""
+        return AGAIN_S if self.again_s is None and self.priority is Priority.DANGER else self.again_s
 
 
 def _load(_: Scene) -> tuple[str, ...]:
