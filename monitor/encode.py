@@ -19,7 +19,7 @@ def seconds(time_ns: int | None) -> float | None:
 
 
 def alarm(it: AlarmPicture) -> Json:
-    """One alarm, without its state."""
+    """One alarm, without its state and without what it is among others: what a verdict says of a raising."""
     return {
         "rule": it.rule,
         "about": it.about,
@@ -34,7 +34,14 @@ def alarm(it: AlarmPicture) -> Json:
 
 def transition(it: Transition) -> Json:
     """One alarm transition, as `run --headless --json` prints it and the journal keeps it."""
-    return {"kind": "alarm", "t": seconds(it.time_ns), "state": it.alarm.state.value, **alarm(it.alarm)}
+    return {
+        "kind": "alarm",
+        "t": seconds(it.time_ns),
+        "state": it.alarm.state.value,
+        **alarm(it.alarm),
+        "first": it.alarm.first,
+        "under": it.alarm.under,
+    }
 
 
 def picture(it: Picture) -> Json:

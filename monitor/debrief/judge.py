@@ -97,14 +97,20 @@ class Rerun:
     def same_as_live(self, journal: Journal) -> bool:
         """Whether the engine said the same alarms at the same times, to the bit.
 
-        In a recording that was cut off, the alarms of its very last moment may not have been written any more.
+        In a recording that was cut off, the alarms of its very last moment may not have been written any more. One made
+        before a key was added holds the others, and is judged by those.
         """
         again = [(it.time_ns, encode.transition(it)) for it in self.verdict.transitions]
         if not journal.complete:
             rest = again[len(self._live) :]
             if all(time_ns >= self.last_ns for time_ns, _ in rest):
                 again = again[: len(self._live)]
-        return again == self._live
+        if len(again) != len(self._live):
+            return False
+        return all(
+            time_ns == live_ns and live == {key: said[key] for key in live if key in said}
+            for (time_ns, said), (live_ns, live) in zip(again, self._live, strict=True)
+        )
 
 
 def in_words(verdict: Json) -> str:

@@ -7,8 +7,9 @@ An unknown condition neither raises nor clears: an alarm that stands goes on sta
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
+from monitor.engine.causes import FirstOut, Wider, roots
 from monitor.engine.conditions import Evidence, Measured, Outcome, Suppressed, Unknown
 from monitor.engine.life import Event, after
 from monitor.engine.picture import AlarmPicture, AlarmState, Priority, Transition
@@ -147,8 +148,8 @@ class Alarm:
         self._bring_back(Event.PUT_BACK)
         return True
 
-    def picture(self) -> AlarmPicture:
-        """This alarm as it stands."""
+    def picture(self, first: bool = False, under: str | None = None) -> AlarmPicture:
+        """This alarm as it stands. What it is among others, the book says."""
         return AlarmPicture(
             rule=self.rule.name,
             about=self.about,
@@ -160,6 +161,8 @@ class Alarm:
             acknowledged_ns=self.acknowledged_ns,
             text=self.text,
             evidence=tuple(self.evidence.items()),
+            first=first,
+            under=under,
         )
 
 
@@ -170,15 +173,25 @@ class AlarmBook:
         self._rules = rules
         self._rank = {id(rule): rank for rank, rule in enumerate(rules)}
         self._alarms: dict[tuple[int, str], Alarm] = {}
-        self._untold: list[Transition] = []
+        self._first = FirstOut()
+        self._untold: list[tuple[Alarm, Transition]] = []
+        self.wider: Wider = {}
+        """What holds what; a place that is not named stands alone."""
 
     def look(self, rule: Rule, about: str, outcome: Outcome, now_ns: int) -> None:
         """Take what one condition says now."""
         if (self._rank[id(rule)], about) not in self._alarms and not isinstance(outcome, Measured):
             return
         alarm = self._alarm(rule, about)
-        if alarm.look(outcome, now_ns):
-            self._untold.append(Transition(now_ns, alarm.picture()))
+        stood, was = alarm.active, alarm.state
+        if not alarm.look(outcome, now_ns):
+            return
+        if alarm.active and not stood:
+            self._first.rose(alarm, was, self._alarms.values())
+        self._tell(alarm, now_ns)
+
+    def _tell(self, alarm: Alarm, now_ns: int) -> None:
+        self._untold.append((alarm, Transition(now_ns, alarm.picture(self._first.marks(alarm)))))
 
     def _alarm(self, rule: Rule, about: str) -> Alarm:
         rank = self._rank[id(rule)]
@@ -213,16 +226,26 @@ class AlarmBook:
 
     def _change(self, alarms: Iterable[Alarm], now_ns: int, change: Callable[[Alarm], bool]) -> bool:
         changed = [alarm for alarm in alarms if change(alarm)]
-        self._untold += [Transition(now_ns, alarm.picture()) for alarm in changed]
+        for alarm in changed:
+            self._tell(alarm, now_ns)
         return bool(changed)
 
     def tell(self) -> tuple[Transition, ...]:
-        """The transitions since the last call, in order."""
-        told, self._untold = tuple(self._untold), []
-        return told
+        """The transitions since the last call, in order; what each stands under is as it is now."""
+        told, self._untold = self._untold, []
+        under = self._under() if told else {}
+        return tuple(replace(it, alarm=replace(it.alarm, under=under.get(id(alarm)))) for alarm, it in told)
 
     def pictures(self) -> tuple[AlarmPicture, ...]:
         """Every alarm that is not normal: the gravest first, what stands before what has returned, root cause first."""
-        standing = [alarm for alarm in self._alarms.values() if alarm.state is not AlarmState.NORMAL]
+        standing = self._standing()
         standing.sort(key=lambda a: (-a.rule.priority, not a.active, a.rank, a.raised_ns or 0, a.about))
-        return tuple(alarm.picture() for alarm in standing)
+        under = self._under()
+        return tuple(alarm.picture(self._first.marks(alarm), under.get(id(alarm))) for alarm in standing)
+
+    def _standing(self) -> list[Alarm]:
+        return [alarm for alarm in self._alarms.values() if alarm.state is not AlarmState.NORMAL]
+
+    def _under(self) -> dict[int, str]:
+        """Which alarm, by its id, stands under which."""
+        return {of: f"{it.rule.name} {it.about}" for of, it in roots(self._standing(), self.wider).items()}

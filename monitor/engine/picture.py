@@ -260,7 +260,9 @@ class ZeroPicture:
 class AlarmPicture:
     """One alarm, as it stands. `text` is the whole line, at most 80 columns. Times are ns since the session began.
 
-    `raised_ns` is None where it was taken out of service before it ever sounded.
+    `raised_ns` is None where it was taken out of service before it ever sounded. `first`: of the alarms of one cause it was
+    the first to rise since all of them were normal. `under`: "rule about" of the standing root of its cause (of its own name
+    where the same rule stands at a graver priority); it may be shown folded under that one.
     """
 
     rule: str
@@ -273,6 +275,8 @@ class AlarmPicture:
     acknowledged_ns: int | None
     text: str
     evidence: tuple[tuple[str, float | str | None], ...]
+    first: bool = False
+    under: str | None = None
 
 
 @dataclass(frozen=True, slots=True)

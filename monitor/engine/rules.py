@@ -26,7 +26,8 @@ class Rule:
 
     Set above `set_at` for `on_s` seconds, cleared at or below `clear_at` for `off_s`. `latch`: once cleared and
     acknowledged it stays until it is reset, because what happened matters after it is over. `again_s`: so long after it was
-    acknowledged it asks again, if it still stands (None: a danger after AGAIN_S, nothing else ever).
+    acknowledged it asks again, if it still stands (None: a danger after AGAIN_S, nothing else ever). `group` names the
+    cause that it shares with others ("": what CAUSES says), `root_of` the group of which it is the root besides its own.
     """
 
     name: str
@@ -40,11 +41,35 @@ class Rule:
     off_s: float = 1.0
     latch: bool = False
     again_s: float | None = None
+    group: str = ""
+    root_of: str = ""
 
     @property
     def asks_again_s(self) -> float | None:
         """After how long an acknowledged alarm that still stands is unacknowledged again; None: never."""
         return AGAIN_S if self.again_s is None and self.priority is Priority.DANGER else self.again_s
+
+    @property
+    def cause(self) -> str:
+        """The group of alarms that come of one cause; a group of its own where nobody names one."""
+        return self.group or _CAUSE_OF.get(self.name, self.name)
+
+
+CAUSES: dict[str, tuple[str, ...]] = {
+    "crew": ("stop-called", "bag-order", "bag-early", "not-held", "lower-not-freed", "unticked", "out-of-step"),
+    "lean": ("lean", "slip", "lean-ahead"),
+    "hinge": ("hinge-shift", "over-centre", "tilt", "cross-tilt", "moved-alone", "uneven"),
+    "shores": (
+        "shore-drop", "shore-lifting", "shore-air-high", "hung-on-shores", "shore-behind", "uncaptured", "shore-air-low",
+    ),
+    "air": ("bag-pressure", "rise-rate", "no-lift", "sinking", "air-short"),
+    "weight": ("overload", "reach", "crib-limit", "ground-limit"),
+    "link": ("link-lost",),
+    "sensors": ("sensor-lost", "sensor-range", "sensor-wire", "sensor-frozen", "sensor-disagrees", "sensor-noisy"),
+    "monitor": ("recorder", "behind-time", "flood"),
+}  # fmt: skip
+"""Rules that tend to sound together because one thing is wrong. What is not named here is a group of its own."""
+_CAUSE_OF = {name: cause for cause, names in CAUSES.items() for name in names}
 
 
 def _load(_: Scene) -> tuple[str, ...]:
@@ -154,7 +179,16 @@ RULES: tuple[Rule, ...] = (
     Rule("ground-limit", WARNING, _feet, resting.ground_limit, "hold, spread the load", clear_at=0.95, on_s=1.0),
     Rule("bag-early", WARNING, _bags, see.bag_early, "shut it"),
     Rule("rise-rate", WARNING, _load, see.rise_rate, "throttle the valve", on_s=0.5),
-    Rule("link-lost", WARNING, _ports, instrument.link_lost, "check cable and power", on_s=0.0, off_s=0.5),
+    Rule(
+        "link-lost",
+        WARNING,
+        _ports,
+        instrument.link_lost,
+        "check cable and power",
+        on_s=0.0,
+        off_s=0.5,
+        root_of="sensors",
+    ),
     Rule("recorder", WARNING, _monitor, instrument.recorder, "lift goes on unrecorded", on_s=0.0),
     Rule("behind-time", WARNING, _monitor, instrument.behind_time, "trust the gauges, hold", on_s=0.0),
     Rule(

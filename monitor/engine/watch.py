@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 
 from monitor.engine.alarms import AlarmBook
+from monitor.engine.causes import wider_places
 from monitor.engine.conditions import Measured, Outcome, Scene, Unknown
 from monitor.engine.picture import Blind, Priority
 from monitor.engine.rules import RULES, Rule
@@ -25,6 +26,7 @@ class Watch:
     def look(self, scene: Scene) -> tuple[Blind, ...]:
         """Judge every rule at every place; returns those that could not be judged, each once."""
         now_ns = scene.picture.time_ns
+        self.book.wider = self.book.wider or wider_places(scene.rig)
         blind: dict[tuple[str, str], Blind] = {}
         for rule, broken in zip(self.rules, self._broken, strict=True):
             watched = rule.about(scene)

@@ -149,9 +149,9 @@ def test_a_reset_is_answered_and_told():
     assert book.pictures() == ()
 
 
-def stands_on(book, rule, seconds, look=share(1.5)):
+def stands_on(book, rule, seconds, look=None):
     for t in seconds:
-        book.look(rule, "S1", look, t * S)
+        book.look(rule, "S1", look or share(1.5), t * S)
 
 
 @pytest.mark.parametrize(
