@@ -41,6 +41,7 @@ def transition(it: Transition) -> Json:
         **alarm(it.alarm),
         "first": it.alarm.first,
         "under": it.alarm.under,
+        "chattering": it.alarm.chattering,
     }
 
 
@@ -94,6 +95,7 @@ def picture(it: Picture) -> Json:
         ],
         "questions": [{"about": q.about, "text": q.text, "since": seconds(q.since_ns)} for q in it.questions],
         "stop": it.stop_called,
+        "flood": it.flood,
         "answer": None
         if it.answer is None
         else {

@@ -13,6 +13,7 @@ from monitor.engine.causes import FirstOut, Wider, roots
 from monitor.engine.conditions import Evidence, Measured, Outcome, Suppressed, Unknown
 from monitor.engine.life import Event, after
 from monitor.engine.picture import AlarmPicture, AlarmState, Priority, Transition
+from monitor.engine.rates import Chatter, Raises
 from monitor.engine.rules import Rule, line
 
 _ROUNDED = 6
@@ -35,10 +36,12 @@ class Alarm:
     text: str = ""
     evidence: Evidence = field(default_factory=dict)
     _crossing_ns: int | None = None
+    _chatter: Chatter = field(default_factory=Chatter)
 
     def look(self, outcome: Outcome, now_ns: int) -> bool:
         """Take what the condition says now; True if the alarm's state changed."""
         before = self.state, self.raised_ns, self.cleared_ns
+        self._chatter.wait(now_ns)
         if isinstance(outcome, Suppressed):
             self._crossing_ns = None
             if self.active:  # what is not there needs no other to say it better, and what was there is still to be seen
@@ -83,7 +86,7 @@ class Alarm:
             self._crossing_ns = None
         elif self._crossing_ns is None:
             self._crossing_ns = now_ns
-        delay_s = self.rule.off_s if self.active else self.rule.on_s
+        delay_s = self._chatter.off_s(self.rule.off_s) if self.active else self.rule.on_s
         if self._crossing_ns is not None and now_ns - self._crossing_ns >= round(delay_s * 1e9):
             if self.active:
                 self._clear(now_ns)
@@ -99,11 +102,13 @@ class Alarm:
         self.evidence = {
             key: round(value, _ROUNDED) if isinstance(value, float) else value for key, value in seen.evidence.items()
         }
+        self._chatter.rose(now_ns)
         self._go(Event.RISES)
 
     def _clear(self, now_ns: int) -> None:
         self.active, self._crossing_ns = False, None
         self.cleared_ns = now_ns
+        self._chatter.cleared(now_ns)
         self._go(Event.CLEARS)
 
     def acknowledge(self, now_ns: int) -> bool:
@@ -163,6 +168,7 @@ class Alarm:
             evidence=tuple(self.evidence.items()),
             first=first,
             under=under,
+            chattering=self._chatter.going,
         )
 
 
@@ -174,6 +180,7 @@ class AlarmBook:
         self._rank = {id(rule): rank for rank, rule in enumerate(rules)}
         self._alarms: dict[tuple[int, str], Alarm] = {}
         self._first = FirstOut()
+        self._raises = Raises()
         self._untold: list[tuple[Alarm, Transition]] = []
         self.wider: Wider = {}
         """What holds what; a place that is not named stands alone."""
@@ -188,6 +195,8 @@ class AlarmBook:
             return
         if alarm.active and not stood:
             self._first.rose(alarm, was, self._alarms.values())
+            if alarm.state is AlarmState.UNACKNOWLEDGED and rule.priority > Priority.NOTICE:
+                self._raises.add(now_ns)
         self._tell(alarm, now_ns)
 
     def _tell(self, alarm: Alarm, now_ns: int) -> None:
@@ -229,6 +238,10 @@ class AlarmBook:
         for alarm in changed:
             self._tell(alarm, now_ns)
         return bool(changed)
+
+    def raises(self, now_ns: int) -> int:
+        """How many alarms rose and asked for somebody in the last ten minutes; notices ask for nobody."""
+        return self._raises.lately(now_ns)
 
     def tell(self) -> tuple[Transition, ...]:
         """The transitions since the last call, in order; what each stands under is as it is now."""

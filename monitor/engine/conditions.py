@@ -72,6 +72,7 @@ class Scene:
     `next_fill`, `next_vent`: the next step that fills, and that lets a named bag down. `moved`: how far the load has gone
     over the last seconds, and by whose doing; `descent`: the venting that goes on. `planned`: what the plan comes to;
     `cribs`: what is marked as packed.
+    `raises`: how many alarms rose in the last ten minutes.
     """
 
     rig: Rig
@@ -92,6 +93,7 @@ class Scene:
     next_vent: Step | None = None
     moved: Moved | None = None
     descent: Descent | None = None
+    raises: int = 0
     dark: dict[str, list[str]] = field(default_factory=dict)
     by_name: dict[str, SensorPicture] = field(default_factory=dict, init=False)
 

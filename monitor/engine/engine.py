@@ -181,7 +181,9 @@ class Engine:
         )
         blind = self.watch.look(self._scene(draft, pose, now_ns))
         book = self.watch.book
-        return replace(draft, alarms=book.pictures(), transitions=book.tell(), blind=blind)
+        alarms = book.pictures()
+        flood = any(it.rule == "flood" and it.active for it in alarms)
+        return replace(draft, alarms=alarms, transitions=book.tell(), blind=blind, flood=flood)
 
     def _stack_pictures(self, pose: PoseEstimate | None, now_ns: int) -> tuple[StackPicture, ...]:
         named = self.sequence.step.bag if self.sequence.step is not None else None
@@ -246,4 +248,5 @@ class Engine:
             moving_over=self.moving_over.tick(now_ns, draft.step.number if draft.step else None, draft.stacks),
             unzeroed=frozenset(name for name, state in self.channels.items() if state.unzeroed),
             disputed={name: state.disputed for name, state in self.channels.items() if state.disputed},
+            raises=self.watch.book.raises(now_ns),
         )

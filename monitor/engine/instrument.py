@@ -11,6 +11,7 @@ from collections.abc import Callable
 from monitor import quantities as show
 from monitor.engine.conditions import Measured, Outcome, Scene, Suppressed
 from monitor.engine.picture import SensorPicture, SensorStatus
+from monitor.engine.rates import FLOOD
 
 _SETTLING_NS = 3_000_000_000
 """How long after a port has come up its channels may still be on their way."""
@@ -43,6 +44,11 @@ def recorder(scene: Scene, _: str) -> Outcome:
 def behind_time(scene: Scene, _: str) -> Outcome:
     """The monitor cannot keep up with its sensors."""
     return _standing(scene, "behind-time")
+
+
+def flood(scene: Scene, _: str) -> Outcome:
+    """More alarms come than a person can take in."""
+    return Measured(scene.raises / FLOOD, f"{scene.raises} alarms in 10 min", {"raises": float(scene.raises)})
 
 
 def _standing(scene: Scene, kind: str) -> Measured:

@@ -262,7 +262,8 @@ class AlarmPicture:
 
     `raised_ns` is None where it was taken out of service before it ever sounded. `first`: of the alarms of one cause it was
     the first to rise since all of them were normal. `under`: "rule about" of the standing root of its cause (of its own name
-    where the same rule stands at a graver priority); it may be shown folded under that one.
+    where the same rule stands at a graver priority); it may be shown folded under that one. `chattering`: it has come and gone
+    three times in a minute, and now stays longer before it clears.
     """
 
     rule: str
@@ -277,6 +278,7 @@ class AlarmPicture:
     evidence: tuple[tuple[str, float | str | None], ...]
     first: bool = False
     under: str | None = None
+    chattering: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -334,7 +336,8 @@ class Question:
 class Picture:
     """All of it. `alarms` holds every alarm that is not normal, the gravest first; `transitions` those that changed
     since the last picture; `captured_m` the rise at which the load was last captured; `fall_m` the drop at the stack
-    heads if the bags fail now; `stop_called` the reason while anyone's STOP stands."""
+    heads if the bags fail now; `stop_called` the reason while anyone's STOP stands; `flood` whether more alarms come than a
+    person can take in (none is held back)."""
 
     time_ns: int
     rig: str
@@ -359,3 +362,4 @@ class Picture:
     answer: Answer | None
     checklist: tuple[ItemPicture, ...] = ()
     questions: tuple[Question, ...] = ()
+    flood: bool = False

@@ -121,7 +121,7 @@ def _zeroed_channels(scene: Scene) -> tuple[str, ...]:
     return pose + tuple(shore.extension for shore in scene.rig.shore)
 
 
-DANGER, WARNING, CAUTION = Priority.DANGER, Priority.WARNING, Priority.CAUTION
+DANGER, WARNING, CAUTION, NOTICE = Priority.DANGER, Priority.WARNING, Priority.CAUTION, Priority.NOTICE
 
 RULES: tuple[Rule, ...] = (
     Rule("stop-called", DANGER, _crew, instrument.stop_called, "shut all valves", on_s=0.0, off_s=0.0),
@@ -217,6 +217,7 @@ RULES: tuple[Rule, ...] = (
         "sensor-disagrees", CAUTION, _zeroed_channels, instrument.spared(instrument.disagrees), "look at it", on_s=0.0
     ),
     Rule("sensor-noisy", CAUTION, _channels, instrument.noisy, "look at it", off_s=3.0),
+    Rule("flood", NOTICE, _monitor, instrument.flood, "take the gravest first", clear_at=0.4, on_s=0.0, off_s=0.0),
 )
 """The table. Its order is the order of root causes among alarms of one priority. Rules on the sensors themselves stand
 last: what they say depends on which of the others could not be judged."""

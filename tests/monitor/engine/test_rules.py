@@ -51,6 +51,7 @@ NAMES = {
     "moved-alone",
     "unticked",
     "out-of-step",
+    "flood",
 }
 
 
