@@ -13,6 +13,7 @@ from monitor.engine import ahead, crew, going, instrument, lowering, resting
 from monitor.engine import conditions as see
 from monitor.engine.conditions import Outcome, Scene
 from monitor.engine.picture import Priority
+from monitor.engine.wording import fitted
 
 Subjects = Callable[[Scene], tuple[str, ...]]
 
@@ -227,9 +228,6 @@ WIDTH = 80
 
 def line(rule: Rule, about: str, what: str) -> str:
     """The alarm in one line that fits 80 columns: what, where, how much against what limit, what to do."""
-    head = f"{rule.priority.name:<8}{rule.name} {about}: "
+    head = f"{rule.priority.name:<8}{rule.name} "
     tail = f" - {rule.do}"
-    room = WIDTH - len(head) - len(tail)
-    if len(what) > room:
-        what = what[: max(0, room - 1)].rstrip() + "…"
-    return head + what + tail
+    return head + fitted(about, what, WIDTH - len(head) - len(tail)) + tail

@@ -74,10 +74,11 @@ def test_every_row_is_whole(rule):
     assert rule.do
     assert rule.do[0].islower()
     assert 0.0 <= rule.on_s <= 2.0  # process industries' 15 to 60 s (ISA-18.2) are unfit for a lift
-    longest = line(rule, "X" * 24, "9" * 200)
-    assert len(longest) <= WIDTH
-    assert longest.endswith(f" - {rule.do}")
-    assert longest.startswith(rule.priority.name)
+    for what in ("9" * 200, "9 " * 100, "seen " * 40):
+        longest = line(rule, "X" * 24, what)
+        assert len(longest) <= WIDTH
+        assert longest.endswith(f" - {rule.do}")
+        assert longest.startswith(rule.priority.name)
 
 
 def test_the_line_reads_as_it_should():
