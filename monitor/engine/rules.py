@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from monitor.engine import ahead, crew, going, instrument, lowering, resting
 from monitor.engine import conditions as see
 from monitor.engine.conditions import Outcome, Scene
+from monitor.engine.guidance import GUIDANCE
 from monitor.engine.picture import Priority
 from monitor.engine.wording import fitted
 
@@ -51,6 +52,11 @@ class Rule:
         return AGAIN_S if self.again_s is None and self.priority is Priority.DANGER else self.again_s
 
     @property
+    def guidance(self) -> str:
+        """What it means and what to do, in two or three sentences; "" where nobody wrote any."""
+        return GUIDANCE.get(self.name, "")
+
+    @property
     def cause(self) -> str:
         """The group of alarms that come of one cause; a group of its own where nobody names one."""
         return self.group or _CAUSE_OF.get(self.name, self.name)
@@ -66,7 +72,7 @@ CAUSES: dict[str, tuple[str, ...]] = {
     "air": ("bag-pressure", "rise-rate", "no-lift", "sinking", "air-short"),
     "weight": ("overload", "reach", "crib-limit", "ground-limit"),
     "link": ("link-lost",),
-    "sensors": ("sensor-lost", "sensor-range", "sensor-wire", "sensor-frozen", "sensor-disagrees", "sensor-noisy"),
+    "sensors": ("sensor-lost", "sensor-range", "sensor-frozen", "sensor-disagrees", "sensor-noisy"),
     "monitor": ("recorder", "behind-time", "flood"),
 }  # fmt: skip
 """Rules that tend to sound together because one thing is wrong. What is not named here is a group of its own."""
