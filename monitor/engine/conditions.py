@@ -241,7 +241,7 @@ def lean(scene: Scene, name: str) -> Outcome:
 
 
 def lean_with_bound(scene: Scene, name: str) -> Outcome:
-    """The same, with what the estimate may be off by."""
+    """Use of the footprint cone as lean has it, with what the estimate may be off by."""
     return _lean(scene, name, BOUND_SDS)
 
 

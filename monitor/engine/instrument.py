@@ -7,6 +7,7 @@ they cannot: each look is a row twice in the table, once with `spared` and once 
 from __future__ import annotations
 
 from collections.abc import Callable
+from functools import wraps
 
 from monitor import quantities as show
 from monitor.engine.conditions import Measured, Outcome, Scene, Suppressed
@@ -58,12 +59,22 @@ def _standing(scene: Scene, kind: str) -> Measured:
 
 def spared(look: Look) -> Look:
     """The look, at channels that no danger rule needs now."""
-    return lambda scene, name: None if scene.dark.get(name) else look(scene, name)
+
+    @wraps(look)
+    def at(scene: Scene, name: str) -> Outcome:
+        return None if scene.dark.get(name) else look(scene, name)
+
+    return at
 
 
 def blinding(look: Look) -> Look:
     """The look, at channels without which a danger rule is blind."""
-    return lambda scene, name: look(scene, name) if scene.dark.get(name) else None
+
+    @wraps(look)
+    def at(scene: Scene, name: str) -> Outcome:
+        return look(scene, name) if scene.dark.get(name) else None
+
+    return at
 
 
 def silent(scene: Scene, name: str) -> Outcome:
