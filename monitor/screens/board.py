@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+
 from monitor import quantities as show
 from monitor.engine.picture import (
     AlarmPicture,
@@ -59,7 +61,7 @@ def shown_alarms(picture: Picture, rows: int) -> list[AlarmPicture]:
 def alarms(picture: Picture, columns: int, rows: int) -> list[Line]:
     """The alarm lines; how many more there are; or, when nothing is wrong, what is watched and what is not."""
     standing, shown = announced(picture), shown_alarms(picture, rows)
-    lines = [alarm_line(alarm, columns) for alarm in shown]
+    lines = [alarm_line(alarm, columns, among=len(standing) > 1) for alarm in shown]
     if len(standing) > len(shown):
         more = len(standing) - len(shown)
         gravest = standing[len(shown)].priority
@@ -68,18 +70,42 @@ def alarms(picture: Picture, columns: int, rows: int) -> list[Line]:
         lines.append(fit(_quiet(picture), columns))
     if picture.blind and len(lines) < rows:
         lines.append(fit(_unwatched(picture), columns))
+    if (out := out_of_service(picture)) and len(lines) < rows:
+        lines.append(
+            fit([(f"{MARKS[AlarmState.OUT_OF_SERVICE]} out of service: {', '.join(out)}", Role.UNKNOWN)], columns)
+        )
     return lines[:rows]
 
 
-def alarm_line(alarm: AlarmPicture, columns: int) -> Line:
-    """One alarm over the whole width: filled with its colour until it is seen, its mark between word and text."""
-    role = (_SEEN if alarm.state is AlarmState.ACKNOWLEDGED else _NEW)[alarm.priority]
-    if alarm.state is AlarmState.RETURNED:
-        role = _SEEN[alarm.priority]
-    text = f"{alarm.text[:_WORD]}{MARKS[alarm.state]}{alarm.text[_WORD + 1 :]}"
-    if alarm.state is AlarmState.RETURNED:
-        text = f"{alarm.text[:_WORD]}{MARKS[alarm.state]}was: {alarm.text[_WORD + 1 :]}"
+def out_of_service(picture: Picture) -> list[str]:
+    """What nobody watches because somebody has taken it out of service, each once."""
+    out = (it for it in picture.alarms if it.state is AlarmState.OUT_OF_SERVICE)
+    return list(dict.fromkeys(f"{it.rule} {it.about}" for it in out))
+
+
+def alarm_line(alarm: AlarmPicture, columns: int, *, among: bool = False) -> Line:
+    """One alarm over the whole width: filled with its colour until it is seen, its mark between word and text.
+
+    `among`: others stand beside it, and that it came first is worth saying. What is said of an alarm besides its own text
+    is said where there is room.
+    """
+    waits = alarm.state is AlarmState.UNACKNOWLEDGED
+    role = (_NEW if waits else _SEEN)[alarm.priority]
+    was = "" if alarm.active else "was: "
+    text = f"{alarm.text[:_WORD]}{MARKS[alarm.state]}{was}{alarm.text[_WORD + 1 :]}"
+    for said in _besides(alarm, among):
+        if len(text) + len(said) <= columns:
+            text += said
     return [(part, role) for part, _ in fit([(text, role)], columns)]
+
+
+def _besides(alarm: AlarmPicture, among: bool) -> Iterator[str]:
+    if alarm.state is AlarmState.ACKNOWLEDGED and not alarm.active:
+        yield " (r resets it)"
+    if alarm.chattering:
+        yield " (comes and goes)"
+    if alarm.first and among:
+        yield " (first)"
 
 
 def _quiet(picture: Picture) -> Line:
@@ -224,22 +250,23 @@ def _balance(picture: Picture, units: str) -> str:
 
 
 def status(picture: Picture, recording: str, columns: int) -> Line:
-    """Time, ports, sensors, recording: one line."""
+    """Time, ports, sensors, what is out of service, a flood of alarms, recording: one line."""
     minutes, seconds = divmod(int(picture.time_ns * 1e-9), 60)
     down = [port.name for port in picture.ports if port.up is not True]
     ports = f"{', '.join(down)} DOWN" if down else "ports up"
     odd = sum(sensor.status.value != "ok" for sensor in picture.sensors)
     sensors = f"{odd} of {len(picture.sensors)} sensors NOT OK" if odd else f"{len(picture.sensors)} sensors ok"
-    return fit(
-        [
-            (f"{minutes:02d}:{seconds:02d}  ", Role.STRONG),
-            (ports, Role.STRONG if down else Role.DIM),
-            ("  ", Role.DIM),
-            (sensors, Role.STRONG if odd else Role.DIM),
-            (f"  {recording}", Role.DIM),
-        ],
-        columns,
-    )
+    parts: Line = [
+        (f"{minutes:02d}:{seconds:02d}  ", Role.STRONG),
+        (ports, Role.STRONG if down else Role.DIM),
+        ("  ", Role.DIM),
+        (sensors, Role.STRONG if odd else Role.DIM),
+    ]
+    if out := out_of_service(picture):
+        parts.append((f"  {len(out)} out of service", Role.STRONG))
+    if picture.flood:
+        parts.append(("  ALARM FLOOD", Role.STRONG))
+    return fit([*parts, (f"  {recording}", Role.DIM)], columns)
 
 
 def _bare(text: str) -> str:

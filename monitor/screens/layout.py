@@ -21,6 +21,7 @@ HELP: tuple[tuple[str, str], ...] = (
     ("b", "back one step (asks)"),
     ("k", "cribbing is packed, at the height shown; up and down change it"),
     ("h", "shelve the top caution or warning for a minute; a danger never is"),
+    ("r", "reset the top alarm that is gone and was seen, but is latched"),
     ("m", "a note into the recording"),
     ("t", "light or dark"),
     ("q", "quit: the watching ends (asks)"),

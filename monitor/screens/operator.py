@@ -180,6 +180,7 @@ class OperatorScreen(App[None]):
             "m": self._open_note,
             "n": self._next,
             "q": lambda: self._ask("q", "Quit: nobody watches then", self.exit),
+            "r": self._reset,
             "t": self._turn,
             "z": self._zero,
             "question_mark": self._help,
@@ -208,6 +209,16 @@ class OperatorScreen(App[None]):
             self._say("nothing to shelve: a danger never is" if shown else "nothing to shelve")
         else:
             self.feed.send("shelve", rule=first.rule, about=first.about, for_s=60.0)
+
+    def _reset(self) -> None:
+        """The top alarm among those shown that is gone and seen, and still there: it is latched."""
+        assert self.picture is not None, "keys wait for a picture"
+        shown = board.shown_alarms(self.picture, alarm_rows(self.size.height))
+        first = next((it for it in shown if it.state is AlarmState.ACKNOWLEDGED and not it.active), None)
+        if first is None:
+            self._say("nothing to reset: a latched alarm is, once it is gone and was seen")
+        else:
+            self.feed.send("reset", rule=first.rule, about=first.about)
 
     def _zero(self) -> None:
         assert self.picture is not None, "keys wait for a picture"

@@ -87,6 +87,46 @@ def test_shelved_and_suppressed_alarms_do_not_ask_for_anybody(quiet, make_alarm)
     assert "no alarm" in plain(board.alarms(replace(quiet, alarms=aside), 80, 3))
 
 
+def test_what_is_out_of_service_is_named_where_there_is_room_and_always_counted(rig, quiet, make_alarm):
+    out = tuple(
+        make_alarm("sensor-lost", priority, AlarmState.OUT_OF_SERVICE, about)
+        for about in ("H1", "H2")
+        for priority in (Priority.WARNING, Priority.CAUTION)
+    )
+    text = plain(board.alarms(replace(quiet, alarms=out), 80, 4))
+    assert "no alarm" in text
+    assert "× out of service: sensor-lost H1, sensor-lost H2" in text
+    crowded = replace(quiet, alarms=tuple(make_alarm(f"rule-{i}", Priority.WARNING) for i in range(9)) + out)
+    assert "out of service" not in plain(board.alarms(crowded, 80, 4))
+    assert "2 out of service" in plain([board.status(crowded, "x", 80)])
+    assert "out of service" not in plain([board.status(quiet, "x", 80)])
+
+
+def test_the_first_is_told_among_others_and_what_chatters_always(quiet, make_alarm):
+    alarm = make_alarm("lean", Priority.WARNING, text="WARNING lean S1: x - hold")
+    first, chatters = replace(alarm, first=True), replace(alarm, chattering=True)
+    assert plain(board.alarms(replace(quiet, alarms=(first,)), 80, 1)) == "WARNING◆lean S1: x - hold"
+    other = make_alarm("tilt", Priority.CAUTION, text="CAUTION tilt load: x - watch it")
+    lines = plain(board.alarms(replace(quiet, alarms=(first, other)), 80, 2)).splitlines()
+    assert lines == ["WARNING◆lean S1: x - hold (first)", "CAUTION◆tilt load: x - watch it"]
+    assert plain([board.alarm_line(chatters, 80)]) == "WARNING◆lean S1: x - hold (comes and goes)"
+    assert (
+        plain([board.alarm_line(replace(chatters, first=True), 34, among=True)]) == "WARNING◆lean S1: x - hold (first)"
+    )
+    assert plain([board.alarm_line(replace(chatters, first=True), 30, among=True)]) == "WARNING◆lean S1: x - hold"
+
+
+def test_what_is_latched_says_that_it_was_and_how_to_reset_it(make_alarm):
+    alarm = make_alarm("slip", Priority.DANGER, AlarmState.ACKNOWLEDGED, text="DANGER  slip S1: x - hold")
+    assert plain([board.alarm_line(replace(alarm, active=False), 80)]) == "DANGER ◇was: slip S1: x - hold (r resets it)"
+    assert plain([board.alarm_line(alarm, 80)]) == "DANGER ◇slip S1: x - hold"
+
+
+def test_a_flood_is_told(quiet):
+    assert "ALARM FLOOD" in plain([board.status(replace(quiet, flood=True), "x", 80)])
+    assert "FLOOD" not in plain([board.status(quiet, "x", 80)])
+
+
 def test_an_alarm_line_of_eighty_columns_is_shown_whole(make_alarm):
     text = "DANGER  lean S1: " + "x" * 63
     assert len(text) == 80

@@ -98,6 +98,16 @@ def test_h_shelves_no_danger(feed, make_alarm):
     assert feed.sent == [("shelve", {"rule": "rule-1", "about": "S1", "for_s": 60.0})]
 
 
+def test_r_resets_what_is_gone_and_seen(feed, make_alarm):
+    waiting(feed, make_alarm, (AlarmState.ACKNOWLEDGED, Priority.DANGER), (AlarmState.RETURNED, Priority.DANGER))
+    assert "nothing to reset" in screen_test(feed, ["r"])
+    assert feed.sent == []
+    standing, returned = feed.picture.alarms
+    feed.change(alarms=(standing, returned, replace(standing, rule="slip", active=False)))
+    screen_test(feed, ["r"])
+    assert feed.sent == [("reset", {"rule": "slip", "about": "S1"})]
+
+
 def test_k_marks_cribbing_at_a_height_the_arrows_change(feed):
     rise = feed.picture.load.rise_m
     shown = screen_test(feed, ["k"])
