@@ -46,7 +46,10 @@ class Alarm:
             self._crossing_ns = None
             if self.active:  # what is not there needs no other to say it better, and what was there is still to be seen
                 self._go(Event.SUPPRESS)
-        elif not isinstance(outcome, Unknown):
+        elif isinstance(outcome, Unknown):
+            if self.active:  # it clears only after it was known to be below for the whole delay
+                self._crossing_ns = None
+        else:
             if self.state is AlarmState.SUPPRESSED:
                 self._bring_back(Event.APPLY)
             if isinstance(outcome, Measured):
@@ -153,7 +156,7 @@ class Alarm:
         self._bring_back(Event.PUT_BACK)
         return True
 
-    def picture(self, first: bool = False, under: str | None = None) -> AlarmPicture:
+    def picture(self, first: bool, under: str | None = None) -> AlarmPicture:
         """This alarm as it stands. What it is among others, the book says."""
         return AlarmPicture(
             rule=self.rule.name,
@@ -226,7 +229,7 @@ class AlarmBook:
 
     def take_out(self, rule: str, about: str, now_ns: int) -> bool:
         """Take a rule at a place out of service, heard of or not; False if nothing there may be, or all of it is."""
-        rows = [self._alarm(row, about) for row in self._rules if row.name == rule and row.priority < Priority.DANGER]
+        rows = (self._alarm(row, about) for row in self._rules if row.name == rule)
         return self._change(rows, now_ns, Alarm.take_out)
 
     def put_back(self, rule: str, about: str, now_ns: int) -> bool:

@@ -2,7 +2,7 @@
 
 python tests/bench/mutate.py [MODULE ...] [--most N] [--seed S] [--tests FILE ...]
 
-MODULE is of monitor/engine: sequence, alarms, watch, conditions, rules (all of them unless said). Every fault is one changed
+MODULE is of monitor/engine: sequence, alarms, life, watch, conditions, rules (all of them unless said). Every fault is one changed
 comparison, boolean operator, arithmetic operator, number, truth value or return; words and annotations stay. The work is done in
 a copy of the tree, a fault is killed when a test fails or runs far too long, and those that no test sees are printed with their
 place. With --most, so many are drawn by the seed. A survivor is a missing test or a line that makes no difference; some
@@ -27,10 +27,11 @@ ROOT = Path(__file__).resolve().parents[2]
 ENGINE, TESTS = Path("monitor/engine"), Path("tests/monitor/engine")
 OF = {
     "sequence": ("test_sequence.py", "test_hold.py", "test_rules.py"),
-    "alarms": ("test_alarms.py", "test_rules.py"),
+    "alarms": ("test_alarms.py", "test_rates.py", "test_causes.py", "test_rules.py"),
+    "life": ("test_life.py", "test_alarms.py"),
     "watch": ("test_alarms.py", "test_rules.py"),
     "conditions": ("test_rules.py", "test_sequence.py"),
-    "rules": ("test_alarms.py", "test_rules.py"),
+    "rules": ("test_alarms.py", "test_rules.py", "test_wording.py"),
 }
 """Which tests are about a module, the quickest first. What is not here is judged by a test file of its own name."""
 PATIENCE, SPARE_S = 3.0, 10.0

@@ -1,5 +1,7 @@
 """The life of an alarm against ANSI/ISA-18.2 and IEC 62682, and delays and deadbands against OPC 10000-9 B.1.5."""
 
+from dataclasses import replace
+
 import pytest
 
 from monitor.engine.alarms import AlarmBook
@@ -289,6 +291,18 @@ def test_unknown_neither_raises_nor_clears():
     assert state(book) is NEW
 
 
+def test_what_is_unknown_for_a_while_has_not_cleared_meanwhile_and_is_not_raised_later_for_it():
+    book, rule = make(on_s=1.0, off_s=1.0)
+    for t, outcome in ((1.0, share(1.5)), (1.5, Unknown("blind")), (2.0, share(1.5))):
+        book.look(rule, "S1", outcome, round(t * S))
+    assert state(book) is NEW, "a danger is not put off by a gap"
+    for t, outcome in ((3.0, share(0.5)), (3.5, Unknown("blind")), (4.0, share(0.5)), (4.9, share(0.5))):
+        book.look(rule, "S1", outcome, round(t * S))
+    assert state(book) is NEW
+    book.look(rule, "S1", share(0.5), 5 * S)
+    assert state(book) is RETURNED
+
+
 def test_a_rule_that_no_longer_applies_returns():
     book, rule = make()
     do(book, rule, "on", 1)
@@ -320,6 +334,37 @@ def test_the_line_follows_the_value_while_it_stands():
     book.look(rule, "S1", share(1.75), 2 * S)
     assert "1.75 of ring" in book.pictures()[0].text
     assert len(book.tell()) == 1, "a new number is no transition"
+
+
+def test_the_line_keeps_the_last_value_that_was_too_much():
+    book, rule = make(off_s=1.0)
+    for t, value in ((1, 1.5), (2, 1.75), (3, 0.5)):
+        book.look(rule, "S1", share(value), t * S)
+    assert "1.75 of ring" in book.pictures()[0].text
+    for t in (4, 5):
+        book.look(rule, "S1", share(0.25), t * S)
+    assert state(book) is RETURNED
+    assert "1.75 of ring" in book.pictures()[0].text
+
+
+def test_the_shelf_ends_at_its_very_time():
+    book, rule = make()
+    do(book, rule, "on", 1)
+    book.shelve("lean", "S1", 2 * S, 9 * S)
+    book.look(rule, "S1", share(1.5), 9 * S - 1)
+    assert state(book) is SHELVED
+    book.look(rule, "S1", share(1.5), 9 * S)
+    assert state(book) is NEW
+
+
+def test_only_rows_of_that_name_are_taken_out_of_service():
+    rows = [make()[1], make(Priority.CAUTION)[1], make(Priority.DANGER)[1], replace(make()[1], name="tilt")]
+    book = AlarmBook(tuple(rows))
+    assert book.take_out("lean", "S1", S)
+    assert [(it.rule, it.priority, it.state) for it in book.pictures()] == [
+        ("lean", Priority.WARNING, OUT),
+        ("lean", Priority.CAUTION, OUT),
+    ]
 
 
 def test_a_shelved_alarm_is_still_followed():
@@ -358,3 +403,12 @@ def test_the_gravest_stand_first_and_root_causes_before_the_rest():
     for rule in rules:
         book.look(rule, "x", share(2.0), S)
     assert [alarm.rule for alarm in book.pictures()] == ["d", "b", "c", "a"]
+
+
+def test_of_one_row_the_first_to_rise_stands_first_and_what_has_gone_stands_last():
+    book, rule = make()
+    for t, about in enumerate(("S3", "S1", "S2"), start=1):
+        book.look(rule, about, share(1.5), t * S)
+    assert [it.about for it in book.pictures()] == ["S3", "S1", "S2"]
+    book.look(rule, "S3", share(0.5), 4 * S)
+    assert [it.about for it in book.pictures()] == ["S1", "S2", "S3"]

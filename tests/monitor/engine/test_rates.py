@@ -88,6 +88,30 @@ def test_the_count_is_of_the_last_ten_minutes(at_s):
         assert raises.lately(at * S) == sum(at - it < 600 for it in at_s[: n + 1])
 
 
+@pytest.mark.parametrize(
+    ("priority", "aside", "counted"),
+    [
+        (Priority.DANGER, None, 2),
+        (Priority.CAUTION, None, 2),
+        (Priority.NOTICE, None, 0),  # a flood is not to feed on its own notice
+        (Priority.WARNING, "shelve", 1),  # what is set aside asks for nobody
+        (Priority.WARNING, "out", 1),
+    ],
+)
+def test_what_asks_for_somebody_is_counted_when_it_rises(priority, aside, counted):
+    rule = rule_of(priority)
+    book = AlarmBook((rule,))
+    book.look(rule, "N1", ON, 1 * S)
+    if aside == "shelve":
+        book.shelve("gap", "N1", 2 * S, 99 * S)
+    elif aside == "out":
+        book.take_out("gap", "N1", 2 * S)
+    for t, outcome in ((3, OFF), (4, OFF), (5, ON), (6, ON)):
+        book.look(rule, "N1", outcome, t * S)
+    book.acknowledge("gap", "N1", 7 * S)
+    assert book.raises(8 * S) == counted
+
+
 FLOOD = next(rule for rule in RULES if rule.name == "flood")
 
 
