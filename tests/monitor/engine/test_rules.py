@@ -51,6 +51,14 @@ NAMES = {
     "moved-alone",
     "unticked",
     "out-of-step",
+    "lean-ahead",
+    "reach",
+    "uneven",
+    "no-lift",
+    "sinking",
+    "air-short",
+    "crib-limit",
+    "ground-limit",
     "flood",
 }
 
@@ -114,6 +122,14 @@ def test_the_line_reads_as_it_should():
         ("moved-alone", "load", "152 mm down, nobody fills or vents"),
         ("lower-not-freed", "N1", "raised 15.2 mm of 25.4 mm"),
         ("out-of-step", "S1-upper", "venting plan ended"),
+        ("lean-ahead", "S1", "out at 152 mm of 180 mm planned"),
+        ("reach", "S1", "lifts to 1.11 m, 1.15 m planned"),
+        ("uneven", "load", "152 mm apart, 125 mm allowed"),
+        ("no-lift", "S1-lower", "7.95 bar instead of S1-upper, no rise"),
+        ("sinking", "S1", "S1-lower loses 1.25 bar a minute"),
+        ("air-short", "supply", "1,250 L left, 1,310 L needed"),
+        ("crib-limit", "C1", "up to 112.4 kN, guides say 106.8 kN"),
+        ("ground-limit", "S1", "12.51 bar on ground for 12.50 bar"),
     ],
 )
 def test_ordinary_lines_are_not_cut(rule, about, what):
@@ -264,7 +280,7 @@ def leaning(script, degrees, at=24.0):
 )
 def test_lean_sounds_at_seventy_and_a_hundred_percent_of_the_cone(lift, clean_script, degrees, expected):
     lift.play(leaning(clean_script, degrees), 61.0)
-    assert lift.raised() == expected
+    assert [it for it in lift.raised() if it[0] != "lean-ahead"] == expected  # its trend would take it out each time
     peak = max(p.stacks[0].lean_use or 0.0 for p in lift.pictures)
     # Two bags of 195 mm, chords along the mean tilts of their plates, over a ring of 150 mm; the load itself is at 2.06 degrees.
     middle, head = math.radians(degrees - 1.03), math.radians(degrees / 2 - 2.06)
@@ -286,7 +302,8 @@ def test_the_danger_of_lean_counts_the_bound():
 )
 def test_bag_pressure_sounds_near_and_above_the_working_pressure(lift, moment, pressure, expected):
     lift.play(lambda t: moment(upper=min(pressure, max(0.0, (t - 3.0) * 2e5))), 12.0)
-    assert sorted(lift.raised()) == sorted(expected)
+    # So much air and no rise is told as well.
+    assert sorted(it for it in lift.raised() if it[0] != "no-lift") == sorted(expected)
 
 
 @pytest.mark.parametrize(("rate", "expected"), [(0.010, []), (0.015, [("rise-rate", "load", "warning")])])
@@ -400,7 +417,9 @@ def test_stop_is_a_danger_until_it_is_cleared(lift, moment):
 
 
 @pytest.mark.parametrize("broken", range(len(RULES)), ids=lambda i: f"{RULES[i].name}-{RULES[i].priority.word}")
-def test_a_rule_that_breaks_is_unknown_loudly_and_the_others_go_on(rig, new_lift, moment, broken):
+def test_a_rule_that_breaks_is_unknown_loudly_and_the_others_go_on(document, new_lift, moment, broken):
+    document["crib"] = [{"name": "C1", "at": ["4.0 m", "0 m"], "width": "0.6 m"}]  # so that every rule has a place
+    rig = Rig.model_validate(document)
     def breaks(scene, about):
         raise ZeroDivisionError("a fault put in")
 
