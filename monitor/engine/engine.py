@@ -21,6 +21,7 @@ from monitor.engine.picture import (
     LoadPicture,
     Picture,
     PortPicture,
+    Priority,
     SensorStatus,
     StackPicture,
     ZeroPicture,
@@ -182,7 +183,7 @@ class Engine:
         blind = self.watch.look(self._scene(draft, pose, now_ns))
         book = self.watch.book
         alarms = book.pictures()
-        flood = any(it.rule == "flood" and it.active for it in alarms)
+        flood = any(it.rule == "flood" and it.priority is Priority.NOTICE and it.active for it in alarms)
         return replace(draft, alarms=alarms, transitions=book.tell(), blind=blind, flood=flood)
 
     def _stack_pictures(self, pose: PoseEstimate | None, now_ns: int) -> tuple[StackPicture, ...]:

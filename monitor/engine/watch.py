@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from typing import Any
 
 from monitor.engine.alarms import AlarmBook
 from monitor.engine.causes import wider_places
@@ -10,15 +11,25 @@ from monitor.engine.conditions import Measured, Outcome, Scene, Unknown
 from monitor.engine.picture import Blind, Priority
 from monitor.engine.rules import RULES, Rule
 
+_FAILED: dict[str, Any] = {
+    "priority": Priority.DANGER,
+    "do": "watch it",
+    "set_at": 1.0,
+    "clear_at": 0.5,
+    "on_s": 0.0,
+    "latch": False,
+    "group": "failed",
+    "root_of": "",
+}
+"""The row that says of another that it failed. What a rule cannot say is no root of what the others say."""
+
 
 class Watch:
     """A rule table and the alarms that come of it."""
 
     def __init__(self, rules: tuple[Rule, ...] = RULES) -> None:
         self.rules = rules
-        self._broken = tuple(
-            replace(rule, priority=Priority.DANGER, do="watch it", set_at=1.0, clear_at=0.5, on_s=0.0) for rule in rules
-        )
+        self._broken = tuple(replace(rule, **_FAILED) for rule in rules)
         self.book = AlarmBook(self._broken + rules)
         self._failed: set[tuple[str, str]] = set()
         self._places: dict[str, dict[str, None]] = {}

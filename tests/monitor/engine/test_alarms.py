@@ -221,6 +221,7 @@ def test_out_of_service_is_answered_and_told_once():
     assert not book.acknowledge("lean", "S1", 3 * S)
     assert not book.shelve("lean", "S1", 3 * S, 9 * S)
     assert book.put_back("lean", "S1", 4 * S)
+    assert not book.put_back("lean", "S1", 5 * S)
     assert [(t.time_ns, t.alarm.state, t.alarm.raised_ns) for t in book.tell()] == [
         (2 * S, OUT, None),
         (4 * S, NORMAL, None),

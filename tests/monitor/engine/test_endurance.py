@@ -24,6 +24,7 @@ from drivers.reading import Quality, Reading
 from monitor import encode
 from monitor.engine.engine import Engine
 from monitor.engine.picture import Picture
+from monitor.engine.rules import WIDTH
 from monitor.rig.schema import Rig
 from replay.entries import Action, Notice, Tick
 
@@ -174,6 +175,9 @@ class Weather:
             "release": {"shore": rng.choice(rig.shore).name if rig.shore else "none"},
             "acknowledge": {"rule": rng.choice(["sensor-lost", "tilt", "lean", "link-lost"])},
             "shelve": {"rule": "sensor-lost", "for_s": rng.choice([60.0, 1e300, -1.0])},
+            "out-of-service": {"rule": "sensor-lost", "about": rng.choice(rig.channel).name},
+            "in-service": {"rule": "sensor-lost", "about": rng.choice(rig.channel).name},
+            "reset": {"rule": rng.choice(["slip", "hinge-shift"])},
             "stop": {"reason": "drill"},
         }
         do = rng.choice([*details, "next", "next", "back", "clear-stop", "note", "no such key"])
@@ -186,6 +190,8 @@ class Weather:
         assert not odd_numbers(picture), picture
         json.dumps(encode.picture(picture), allow_nan=False)
         json.dumps([encode.alarm(it) for it in picture.alarms], allow_nan=False)
+        json.dumps([encode.transition(it) for it in picture.transitions], allow_nan=False)
+        assert all(len(it.text) <= WIDTH for it in picture.alarms)
         assert not [it for it in picture.alarms if "rule failed" in it.text]
         assert not [it for it in picture.blind if "rule failed" in it.because]
 

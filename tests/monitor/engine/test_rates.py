@@ -112,6 +112,16 @@ def test_what_asks_for_somebody_is_counted_when_it_rises(priority, aside, counte
     assert book.raises(8 * S) == counted
 
 
+def test_what_only_asks_again_has_not_risen_again():
+    rule = rule_of()
+    book = AlarmBook((rule,))
+    book.look(rule, "N1", ON, 1 * S)
+    book.shelve("gap", "N1", 2 * S, 3 * S)
+    book.look(rule, "N1", ON, 3 * S)
+    assert [it.alarm.state for it in book.tell()][-1] is AlarmState.UNACKNOWLEDGED
+    assert book.raises(4 * S) == 1
+
+
 FLOOD = next(rule for rule in RULES if rule.name == "flood")
 
 

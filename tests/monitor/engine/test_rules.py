@@ -436,6 +436,21 @@ def test_a_rule_that_breaks_is_unknown_loudly_and_the_others_go_on(document, new
         assert ("stop-called", "crew", "danger") in lift.raised()
 
 
+def test_what_a_failed_rule_cannot_say_is_no_root_and_no_flood(rig, new_lift, moment):
+    def breaks(scene, about):
+        raise ZeroDivisionError("a fault put in")
+
+    names = ("slip", "lean", "link-lost", "flood")
+    table = tuple(replace(rule, look=breaks) if rule.name in names else rule for rule in RULES)
+    lift = new_lift(engine=Engine(rig, Watch(table)))
+    picture = lift.play(lambda t: moment(silent=("H1",)), 5.0)
+    failed = [it for it in picture.alarms if "rule failed" in it.text]
+    assert {it.rule for it in failed} == set(names)
+    assert not picture.flood
+    assert all(it.under is None for it in picture.alarms if it not in failed)
+    assert not any(row.latch or row.root_of for row in lift.engine.watch.book._rules[: len(RULES)])
+
+
 def test_conditions_read_and_never_write(lift, clean_script):
     lift.play(clean_script, 12.0)
     scene = lift.engine._scene(lift.pictures[-1], lift.engine.pose.estimate(lift.now_ns), lift.now_ns)

@@ -9,6 +9,7 @@ from drivers.reading import Quality
 from monitor.debrief.verdict import Verdict
 from monitor.engine.engine import Engine
 from monitor.engine.picture import AlarmState
+from monitor.live.typed import VERBS
 from monitor.rig.schema import Rig
 from replay.entries import Action, Tick
 
@@ -193,6 +194,11 @@ def test_what_a_person_may_say_and_what_is_answered(lift, moment, do, details, o
     answer = lift.act(do, **details).answer
     assert (answer.do, answer.ok) == (do, ok)
     assert says in answer.text
+
+
+def test_whatever_may_be_typed_is_understood(lift):
+    said = lift.act("dance").answer.text
+    assert said.removeprefix("no action 'dance': one of ").split(", ") == list(VERBS)
 
 
 def test_before_the_zero_there_is_no_step_to_end(new_lift, moment):
