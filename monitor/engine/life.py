@@ -64,6 +64,6 @@ in haste would take away what a person is to look at. Whether its condition is g
 has looked."""
 
 
-def after(state: AlarmState, event: Event, *, latched: bool = False) -> AlarmState:
+def after(state: AlarmState, event: Event, *, latched: bool) -> AlarmState:
     """The state that an event leads to."""
     return (LATCHED if latched else TABLE).get((state, event), state)
