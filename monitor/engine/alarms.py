@@ -41,7 +41,8 @@ class Alarm:
     def look(self, outcome: Outcome, now_ns: int) -> bool:
         """Take what the condition says now; True if the alarm's state changed."""
         before = self.state, self.raised_ns, self.cleared_ns
-        self._chatter.wait(now_ns)
+        if self._chatter.going:
+            self._chatter.wait(now_ns)
         if isinstance(outcome, Suppressed):
             self._crossing_ns = None
             if self.active:  # what is not there needs no other to say it better, and what was there is still to be seen
@@ -59,17 +60,17 @@ class Alarm:
         if self.state is AlarmState.SHELVED and now_ns >= self.shelved_until_ns:
             self.acknowledged_ns = None
             self._bring_back(Event.UNSHELVE)
-        if self._asks_again(now_ns):
+        if self.state is AlarmState.ACKNOWLEDGED and self._asks_again(now_ns):
             self._go(Event.AGAIN)
             self.acknowledged_ns = None
         return (self.state, self.raised_ns, self.cleared_ns) != before
 
     def _asks_again(self, now_ns: int) -> bool:
-        """Whether it has stood too long since somebody saw it (ReAlarmTime, OPC 10000-9 B.1.5)."""
+        """Whether, acknowledged, it has stood too long since somebody saw it (ReAlarmTime, OPC 10000-9 B.1.5)."""
         again_s = self.rule.asks_again_s
         if again_s is None or self.acknowledged_ns is None or not self.active:
             return False
-        return self.state is AlarmState.ACKNOWLEDGED and now_ns - self.acknowledged_ns >= again_s * 1e9
+        return now_ns - self.acknowledged_ns >= again_s * 1e9
 
     def _go(self, event: Event) -> bool:
         before, self.state = self.state, after(self.state, event, latched=self.rule.latch)
@@ -190,9 +191,11 @@ class AlarmBook:
 
     def look(self, rule: Rule, about: str, outcome: Outcome, now_ns: int) -> None:
         """Take what one condition says now."""
-        if (self._rank[id(rule)], about) not in self._alarms and not isinstance(outcome, Measured):
-            return
-        alarm = self._alarm(rule, about)
+        alarm = self._alarms.get((self._rank[id(rule)], about))
+        if alarm is None:
+            if not isinstance(outcome, Measured) or outcome.share <= rule.set_at:
+                return  # nothing was ever wrong there: most rules at most places, at every tick
+            alarm = self._alarm(rule, about)
         stood, was = alarm.active, alarm.state
         if not alarm.look(outcome, now_ns):
             return

@@ -32,17 +32,17 @@ class Watch:
         self._broken = tuple(replace(rule, **_FAILED) for rule in rules)
         self.book = AlarmBook(self._broken + rules)
         self._failed: set[tuple[str, str]] = set()
-        self._places: dict[str, dict[str, None]] = {}
+        self._scene: Scene | None = None
 
     def look(self, scene: Scene) -> tuple[Blind, ...]:
         """Judge every rule at every place; returns those that could not be judged, each once."""
         now_ns = scene.picture.time_ns
-        self.book.wider = self.book.wider or wider_places(scene.rig)
+        if self._scene is None:
+            self.book.wider = wider_places(scene.rig)
+        self._scene = scene
         blind: dict[tuple[str, str], Blind] = {}
         for rule, broken in zip(self.rules, self._broken, strict=True):
-            watched = rule.about(scene)
-            self._places.setdefault(rule.name, {}).update(dict.fromkeys(watched))
-            for about in watched:
+            for about in rule.about(scene):
                 outcome = self._judge(rule, broken, scene, about)
                 self.book.look(rule, about, outcome, now_ns)
                 if isinstance(outcome, Unknown):
@@ -54,8 +54,10 @@ class Watch:
         return tuple(blind.values())
 
     def places(self, name: str) -> tuple[str, ...]:
-        """Everything that a rule has watched yet; nothing before the first look."""
-        return tuple(self._places.get(name, ()))
+        """Everything that a rule watches, each once; nothing before the first look."""
+        if self._scene is None:
+            return ()
+        return tuple(dict.fromkeys(it for rule in self.rules if rule.name == name for it in rule.about(self._scene)))
 
     def _judge(self, rule: Rule, broken: Rule, scene: Scene, about: str) -> Outcome:
         try:
