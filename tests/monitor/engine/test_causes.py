@@ -187,7 +187,7 @@ def test_the_shore_that_sticks_is_the_root_of_what_it_brings(lift, clean_script)
         return it
 
     lift.play(stuck, 36.0)
-    alarms = lift.pictures[-1].alarms
+    alarms = [it for it in lift.pictures[-1].alarms if it.rule in CAUSES["shores"]]
     assert [(it.rule, it.about, it.priority.word, it.first, it.under) for it in alarms] == [
         ("shore-behind", "N1", "danger", False, None),
         ("uncaptured", "load", "danger", False, "shore-behind N1"),
