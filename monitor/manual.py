@@ -141,13 +141,29 @@ def evidence_of(rule: Rule) -> tuple[str, ...]:
 
 def _keys(look: Callable[..., object], seen: set[str]) -> Iterator[str]:
     seen.add(look.__name__)
-    for node in ast.walk(ast.parse(textwrap.dedent(inspect.getsource(look)))):
+    tree = ast.parse(textwrap.dedent(inspect.getsource(look)))
+    for node in ast.walk(tree):
         if isinstance(node, ast.Dict):
-            yield from (it.value for it in node.keys if isinstance(it, ast.Constant) and isinstance(it.value, str))
+            for key in node.keys:
+                yield from _texts(key) if isinstance(key, ast.Constant) else _named(key, tree)
         elif isinstance(node, ast.Call) and isinstance(node.func, ast.Name):
             called = look.__globals__.get(node.func.id)
             if inspect.isfunction(called) and called.__name__ not in seen:
                 yield from _keys(called, seen)
+
+
+def _named(key: ast.expr | None, tree: ast.AST) -> Iterator[str]:
+    """Every text that a key which is a name is set to in the function: "filled" if ... else "vented"."""
+    for node in ast.walk(tree):
+        if isinstance(key, ast.Name) and isinstance(node, ast.Assign) and key.id in map(ast.unparse, node.targets):
+            value = node.value
+            for it in (value.body, value.orelse) if isinstance(value, ast.IfExp) else (value,):
+                yield from _texts(it)
+
+
+def _texts(node: ast.expr) -> Iterator[str]:
+    if isinstance(node, ast.Constant) and isinstance(node.value, str):
+        yield node.value
 
 
 def _wrapped(words: str, bullet: str = "") -> list[str]:
