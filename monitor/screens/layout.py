@@ -18,7 +18,11 @@ HELP: tuple[tuple[str, str], ...] = (
     ("a", "seen: acknowledge the top alarm that is new"),
     ("z", "zero: measure from here, while the load rests (asks if there is one)"),
     ("n", "next step (asks if the stop is not reached)"),
-    ("b", "back one step (asks)"),
+    ("b", "back one step (asks); after x, takes the plan up again"),
+    ("x", "abandon the plan (asks): no step is watched, all else is"),
+    ("l", "checklist: up and down choose, enter ticks, any other key goes back"),
+    ("i", "a bag is shut and off its hose, or on again; up and down choose"),
+    ("u", "a shore's release is held, or it is locked again; up and down choose"),
     ("k", "cribbing is packed, at the height shown; up and down change it"),
     ("h", "shelve the top caution or warning for a minute; a danger never is"),
     ("r", "reset the top alarm that is gone and was seen, but is latched"),
@@ -45,6 +49,8 @@ class View:
     stopped_s: float | None = None
     """Seconds since the last picture, once that is too long."""
     help: bool = field(default=False)
+    item: int | None = None
+    """Which item of the checklist is chosen, from 0, while that is shown."""
 
 
 def alarm_rows(rows: int) -> int:
@@ -59,6 +65,8 @@ def operator(picture: Picture | None, view: View, columns: int, rows: int) -> li
         return _filled(lines, columns, rows)
     if view.help:
         return _filled(_help(picture, view, columns, rows), columns, rows)
+    if view.item is not None:
+        return _filled(_checklist(picture, view, view.item, columns, rows), columns, rows)
     units = view.rig.rig.units
     top = _top(picture, view, columns, rows)
     bottom: list[Line] = []
@@ -67,7 +75,7 @@ def operator(picture: Picture | None, view: View, columns: int, rows: int) -> li
         bottom += views.trend(view.history, picture.time_ns, units, columns, height)
     if rows >= 14:
         bottom.append(board.status(picture, view.recording, columns))
-    bottom.append(_keys(view, columns))
+    bottom.append(_keys(picture, view, columns))
     middle = _middle(picture, view, columns, max(0, rows - len(top) - len(bottom)))
     return _filled([*top, *middle], columns, rows - len(bottom)) + bottom
 
@@ -124,14 +132,37 @@ def _drawings(picture: Picture, view: View, columns: int, rows: int) -> list[Lin
     return [a + gap + b for a, b in zip(side, cone, strict=True)]
 
 
-def _keys(view: View, columns: int) -> Line:
+def _keys(picture: Picture, view: View, columns: int) -> Line:
+    """What is said or asked; else what the monitor asks a person; else the keys."""
     if view.message:
         return fit([(view.message, view.message_role)], columns)
+    if picture.questions:
+        return fit([(picture.questions[0].text, Role.UNKNOWN)], columns)
     return fit([(KEYS, Role.DIM)], columns)
 
 
-def _help(picture: Picture, view: View, columns: int, rows: int) -> list[Line]:
+def _checklist(picture: Picture, view: View, chosen: int, columns: int, rows: int) -> list[Line]:
+    """Alarms on top as ever; then every item with its mark, scrolled so that the chosen one is seen."""
     lines = _top(picture, view, columns, rows)[: alarm_rows(rows)]
+    items = picture.checklist
+    still = sum(not it.ticked for it in items)
+    head = f"CHECKLIST  {len(items) - still} of {len(items)} ticked" + ("" if still else ": all done")
+    lines.append(fit([(head, Role.STRONG)], columns))
+    room = max(1, rows - len(lines) - len(CAUTIONS) - 1)
+    first = min(max(0, chosen - room // 2), max(0, len(items) - room))
+    for i, it in enumerate(items[first : first + room], first):
+        mark, who = "[x]" if it.ticked else "[ ]", f" ({it.who})" if it.who else ""
+        role = Role.STRONG if i == chosen else Role.PLAIN
+        lines.append(fit([(f"{'>' if i == chosen else ' '} {mark} {it.item}{who}", role)], columns))
+    lines += [fit([(text, Role.STRONG)], columns) for text in CAUTIONS]
+    lines.append(fit([(view.message or "up and down choose, enter ticks, any other key goes back", Role.DIM)], columns))
+    return lines
+
+
+def _help(picture: Picture, view: View, columns: int, rows: int) -> list[Line]:
+    """Every key and the cautions; alarms on top as many as there is room for, two at least."""
+    room = max(2, min(alarm_rows(rows), rows - len(HELP) - len(CAUTIONS) - 2))
+    lines = _top(picture, view, columns, rows)[:room]
     lines.append(fit([("KEYS", Role.STRONG)], columns))
     lines += [fit([(f"  {key:<6} ", Role.STRONG), (what, Role.PLAIN)], columns) for key, what in HELP]
     lines += [fit([(text, Role.STRONG)], columns) for text in CAUTIONS]

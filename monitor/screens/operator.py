@@ -65,6 +65,7 @@ class OperatorScreen(App[None]):
         self._history: deque[tuple[int, float | None]] = deque(maxlen=_HISTORY)
         self._question: Question | None = None
         self._crib_m = 0.0
+        self._chosen = 0
         self._fresh = self._rang = clock()
         self._said_until = 0.0
         self._answered_ns = -1
@@ -152,6 +153,8 @@ class OperatorScreen(App[None]):
             self._answer(self._question, event.key)
         elif self._view.help:
             self._view.help = False
+        elif self._view.item is not None:
+            self._list(self._view.item, event.key)
         else:
             self._press(event.key)
         self.redraw()
@@ -176,12 +179,16 @@ class OperatorScreen(App[None]):
             "b": lambda: self._ask("b", "Back to the step before", lambda: self.feed.send("back")),
             "c": lambda: self._ask("c", "Clear STOP", lambda: self.feed.send("clear-stop")),
             "h": self._shelve,
+            "i": self._isolate,
             "k": self._crib,
+            "l": self._open_list,
             "m": self._open_note,
             "n": self._next,
             "q": lambda: self._ask("q", "Quit: nobody watches then", self.exit),
             "r": self._reset,
             "t": self._turn,
+            "u": self._unlock,
+            "x": lambda: self._ask("x", "Abandon the plan", lambda: self.feed.send("abandon")),
             "z": self._zero,
             "question_mark": self._help,
         }
@@ -250,6 +257,50 @@ class OperatorScreen(App[None]):
             lambda: self.feed.send("cribbed", height_m=self._crib_m),
             nudge,
         )
+
+    def _isolate(self) -> None:
+        """A bag, the one that the monitor asks about first."""
+        assert self.picture is not None, "keys wait for a picture"
+        asked = [question.about for question in self.picture.questions]
+        bags = [bag.name for stack in self.picture.stacks for bag in stack.bags]
+        self._choose("i", "off its hose, or on again", sorted(bags, key=lambda bag: bag not in asked), "isolate", "bag")
+
+    def _unlock(self) -> None:
+        assert self.picture is not None, "keys wait for a picture"
+        shores = [shore.name for shore in self.picture.shores]
+        if shores:
+            self._choose("u", "released, or locked again", shores, "release", "shore")
+        else:
+            self._say("this rig has no shores")
+
+    def _choose(self, key: str, what: str, names: list[str], verb: str, word: str) -> None:
+        """Ask which of several things an action is about; up and down choose."""
+        self._chosen = 0
+
+        def nudge(way: int) -> None:
+            self._chosen = (self._chosen - way) % len(names)
+
+        self._question = Question(
+            key,
+            lambda: f"{names[self._chosen]} {what}: {key} again says so, up and down choose",
+            lambda: self.feed.send(verb, **{word: names[self._chosen]}),
+            nudge,
+        )
+
+    def _open_list(self) -> None:
+        assert self.picture is not None, "keys wait for a picture"
+        self._view.item = next((i for i, it in enumerate(self.picture.checklist) if not it.ticked), 0)
+
+    def _list(self, chosen: int, key: str) -> None:
+        """A key while the checklist is shown."""
+        items = self.picture.checklist if self.picture is not None else ()
+        if key in ("up", "down") and items:
+            self._view.item = (chosen + (1 if key == "down" else -1)) % len(items)
+        elif key == "enter" and items:
+            self.feed.send("tick", item=str(chosen + 1))
+            self._view.item = min(chosen + 1, len(items) - 1)
+        else:
+            self._view.item = None
 
     def _turn(self) -> None:
         self.day = not self.day

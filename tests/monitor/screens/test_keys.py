@@ -7,7 +7,7 @@ from dataclasses import replace
 
 import pytest
 
-from monitor.engine.picture import AlarmState, Answer, Priority
+from monitor.engine.picture import AlarmState, Answer, ItemPicture, Priority, Question
 from monitor.screens.ink import plain
 from monitor.screens.operator import OperatorScreen
 from monitor.screens.sheet import Sheet
@@ -43,20 +43,21 @@ def test_space_calls_stop_at_once(feed):
     assert feed.sent == [("stop", {"reason": "operator's screen"})]
 
 
-@pytest.mark.parametrize("first", ["question_mark", "z", "q", "k"])
+@pytest.mark.parametrize("first", ["question_mark", "z", "q", "k", "l", "i", "u", "x"])
 def test_space_calls_stop_whatever_is_shown_or_asked(feed, first):
     screen_test(feed, [first, "space"])
     assert feed.sent == [("stop", {"reason": "operator's screen"})]
 
 
 @pytest.mark.parametrize(
-    ("key", "sent"), [("c", ("clear-stop", {})), ("z", ("zero", {})), ("b", ("back", {})), ("n", ("next", {}))]
+    ("key", "sent"),
+    [("c", ("clear-stop", {})), ("z", ("zero", {})), ("b", ("back", {})), ("n", ("next", {})), ("x", ("abandon", {}))],
 )
 def test_what_cannot_be_undone_is_asked_once(feed, key, sent):
     shown = screen_test(feed, [key])
     assert f"{key} again does it, any other key leaves it" in shown
     assert feed.sent == []
-    screen_test(feed, [key, "x"])
+    screen_test(feed, [key, "y"])
     assert feed.sent == []
     screen_test(feed, [key, key])
     assert feed.sent == [sent]
@@ -114,6 +115,44 @@ def test_k_marks_cribbing_at_a_height_the_arrows_change(feed):
     assert f"Cribbing packed at {rise * 1e3:.0f} mm" in shown
     screen_test(feed, ["k", "up", "up", "down", "k"])
     assert feed.sent == [("cribbed", {"height_m": pytest.approx(rise + 0.005)})]
+
+
+@pytest.mark.parametrize(
+    ("keys", "sent"),
+    [
+        (["i", "i"], ("isolate", {"bag": "S1-lower"})),
+        (["i", "down", "i"], ("isolate", {"bag": "S1-upper"})),
+        (["u", "up", "u"], ("release", {"shore": "N2"})),
+    ],
+)
+def test_a_bag_or_a_shore_is_chosen_with_the_arrows(feed, keys, sent):
+    assert "up and down choose" in screen_test(feed, keys[:1])
+    feed.sent.clear()
+    screen_test(feed, keys)
+    assert feed.sent == [sent]
+
+
+def test_what_the_monitor_asks_is_shown_and_chosen_first(feed):
+    question = Question("S1-upper", "S1-upper: isolated? press i, or look at its coupling", 0)
+    feed.change(questions=(question,), answer=None)
+    assert "S1-upper: isolated?" in screen_test(feed, [])
+    screen_test(feed, ["i", "i"])
+    assert feed.sent == [("isolate", {"bag": "S1-upper"})]
+
+
+def test_the_checklist_is_gone_through_with_arrows_and_enter(feed):
+    items = tuple(ItemPicture(f"item {i}", None, "me" if i == 0 else None, 5 if i == 0 else None) for i in range(30))
+    feed.change(checklist=items)
+    shown = screen_test(feed, ["l"])
+    assert "CHECKLIST  1 of 30 ticked" in shown
+    assert "> [ ] item 1" in shown
+    assert "[x] item 0" in shown
+    assert "> [ ] item 29" in screen_test(feed, ["l", "up", "up"])
+    screen_test(feed, ["l", "down", "enter", "enter"])
+    assert feed.sent == [("tick", {"item": "3"}), ("tick", {"item": "4"})]
+    assert "CHECKLIST" not in screen_test(feed, ["l", "y"])
+    feed.change(checklist=tuple(replace(it, ticked_ns=5) for it in items))
+    assert "all done" in screen_test(feed, ["l"])
 
 
 def test_a_note_is_typed_and_its_spaces_are_spaces(feed):
