@@ -32,18 +32,26 @@ class Watch:
         self._broken = tuple(replace(rule, **_FAILED) for rule in rules)
         self.book = AlarmBook(self._broken + rules)
         self._failed: set[tuple[str, str]] = set()
-        self._scene: Scene | None = None
+        self._watched: list[tuple[Rule, Rule, tuple[str, ...]]] = []
+        """Each row, its like for when it breaks, and what it watches: asked once, since that depends on the rig alone."""
 
     def look(self, scene: Scene) -> tuple[Blind, ...]:
         """Judge every rule at every place; returns those that could not be judged, each once."""
-        now_ns = scene.picture.time_ns
-        if self._scene is None:
+        if not self._watched:
             self.book.wider = wider_places(scene.rig)
-        self._scene = scene
+            rows = zip(self.rules, self._broken, strict=True)
+            self._watched = [(rule, broken, rule.about(scene)) for rule, broken in rows]
+        now_ns = scene.picture.time_ns
         blind: dict[tuple[str, str], Blind] = {}
-        for rule, broken in zip(self.rules, self._broken, strict=True):
-            for about in rule.about(scene):
-                outcome = self._judge(rule, broken, scene, about)
+        for rule, broken, watched in self._watched:
+            for about in watched:
+                try:
+                    outcome, failure = rule.look(scene, about), None
+                except Exception as error:  # noqa: BLE001 - whatever breaks in one rule must not silence the others
+                    failure = f"rule failed: {type(error).__name__}"
+                    outcome = Unknown(failure)
+                if failure is not None or self._failed:
+                    self._tell_broken(broken, about, failure, now_ns)
                 self.book.look(rule, about, outcome, now_ns)
                 if isinstance(outcome, Unknown):
                     blind.setdefault((rule.name, about), Blind(rule.name, about, outcome.because))
@@ -54,20 +62,13 @@ class Watch:
         return tuple(blind.values())
 
     def places(self, name: str) -> tuple[str, ...]:
-        """Everything that a rule watches, each once; nothing before the first look."""
-        if self._scene is None:
-            return ()
-        return tuple(dict.fromkeys(it for rule in self.rules if rule.name == name for it in rule.about(self._scene)))
+        """Everything that a rule watches; nothing before the first look."""
+        return tuple(dict.fromkeys(about for rule, _, watched in self._watched if rule.name == name for about in watched))
 
-    def _judge(self, rule: Rule, broken: Rule, scene: Scene, about: str) -> Outcome:
-        try:
-            outcome, failure = rule.look(scene, about), None
-        except Exception as error:  # noqa: BLE001 - whatever breaks in one rule must not silence the others
-            failure = f"rule failed: {type(error).__name__}"
-            outcome = Unknown(failure)
-        if failure:
-            self._failed.add((rule.name, about))
-        if (rule.name, about) in self._failed:
+    def _tell_broken(self, broken: Rule, about: str, failure: str | None, now_ns: int) -> None:
+        """Raise the alarm of a rule that broke at a place, and let it clear once it works again."""
+        if failure is not None:
+            self._failed.add((broken.name, about))
+        if (broken.name, about) in self._failed:
             gone = Measured(2.0 if failure else 0.0, failure or "", {"failed": failure})
-            self.book.look(broken, about, gone, scene.picture.time_ns)
-        return outcome
+            self.book.look(broken, about, gone, now_ns)
