@@ -1,0 +1,135 @@
+"""Whether each channel is live: seen, often enough, in range, and no noisier than the rig file says.
+
+Fed with readings for some seconds, then asked once. Nothing here needs a person.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from itertools import pairwise
+from math import fsum, sqrt
+
+from drivers.config import Channel
+from drivers.reading import Quality, Reading
+from monitor import quantities as show
+from monitor.engine.channels import ChannelState
+from monitor.engine.picture import PortPicture
+from monitor.prelift.results import Outcome, Result
+
+LISTEN_NS = 5_000_000_000
+"""How long is listened (invented): a hundred readings of a sensor that speaks twenty times a second."""
+_NOISY = 3.0
+"""Times the rig file's noise from where on a channel is called noisier than that (common practice, no source)."""
+_FEWEST = 10
+"""Readings before anything is said of the noise (invented)."""
+
+_FEW, _SHARE = 2, 0.02
+"""How many messages of a port may be spoilt without a word, and which share of the good ones (invented): the first
+sentence is cut in two more often than not."""
+
+_DAMAGE = {
+    "bad_checksum": "garbled: a poor cable, or a wrong baud rate",
+    "no_checksum": "without the checksum that the rig file requires",
+    "malformed": "not to be read",
+    "mislabelled": "in another quantity than the rig file says: swapped sources",
+}
+"""What a port counts of what is spoilt, and what that means before a lift."""
+
+
+class Listening:
+    """One channel, listened to. Times are ns since the session began."""
+
+    def __init__(self, channel: Channel, units: str = "metric") -> None:
+        self.channel, self._units = channel, units
+        self.noise = ChannelState(channel).noise
+        """What one reading is said to be off by (one standard deviation, SI)."""
+        self._heard: list[Reading] = []
+        self._stored = 0
+
+    def take(self, reading: Reading) -> None:
+        """Take a reading of this channel."""
+        if reading.quality is Quality.GOOD:
+            self._heard.append(reading)
+        else:
+            self._stored += 1
+
+    @property
+    def rate(self) -> float | None:
+        """Readings a second, None before two at different times."""
+        if len(self._heard) < 2 or self._heard[-1].time_ns <= self._heard[0].time_ns:
+            return None
+        return (len(self._heard) - 1) / ((self._heard[-1].time_ns - self._heard[0].time_ns) * 1e-9)
+
+    @property
+    def trembles(self) -> float | None:
+        """Standard deviation of one reading (SI) by the squares of successive differences, half their mean: a channel that
+        moves slowly is not called noisy for it (von Neumann 1941). None of fewer than ten."""
+        values = [it.value for it in self._heard]
+        if len(values) < _FEWEST:
+            return None
+        steps = fsum((after - before) ** 2 for before, after in pairwise(values))
+        return sqrt(steps / (2.0 * (len(values) - 1)))
+
+    def judge(self, now_ns: int) -> Result:
+        """What is to be said of it now."""
+        if not self._heard:
+            stored = " but what a broker kept from earlier" if self._stored else ""
+            return self._said(Outcome.WRONG, f"nothing heard{stored}: look at its plug, its supply and its source")
+        last, stale_ns = self._heard[-1], round(self.channel.stale_after * 1e9)
+        age_ns = now_ns - last.time_ns
+        if age_ns > stale_ns:
+            return self._said(Outcome.WRONG, f"silent for {age_ns * 1e-9:.1f} s")
+        if beyond := self._beyond():
+            return self._said(Outcome.WRONG, f"reads {self._value(beyond.value)}, out of its range {self._range()}")
+        pauses = pairwise(self._heard)
+        pause_ns = max((after.time_ns - before.time_ns for before, after in pauses), default=0)
+        if pause_ns > stale_ns:
+            return self._said(Outcome.WRONG, f"went silent for {pause_ns * 1e-9:.1f} s: look for a loose plug")
+        rate, trembles = self.rate, self.trembles
+        spoken = "one reading" if rate is None else f"{rate:.1f} readings/s"
+        said = f"{spoken}, {self._value(last.value)}"
+        if trembles is None:
+            return self._said(Outcome.OK, f"{said}, too few to say how noisy")
+        times = trembles / self.noise
+        if times > _NOISY:
+            text = f"{said}, {times:.1f} times as noisy as the rig file says"
+            return self._said(Outcome.WRONG, text + ": look for a loose mount or a bad screen, or mend the rig file")
+        if trembles == 0.0:
+            return self._said(Outcome.OK, f"{said}, the same to the bit: it is yet to be seen whether it moves")
+        return self._said(Outcome.OK, f"{said}, noise {times:.1f} of what the rig file says")
+
+    def _beyond(self) -> Reading | None:
+        low, high = self.channel.range or (float("-inf"), float("inf"))
+        return next((it for it in reversed(self._heard) if not low <= it.value <= high), None)
+
+    def _range(self) -> str:
+        assert self.channel.range is not None, "only what has a range is out of it"
+        return " to ".join(map(self._value, self.channel.range))
+
+    def _value(self, value: float) -> str:
+        return show.value(value, self.channel.quantity, self._units)
+
+    def _said(self, outcome: Outcome, text: str) -> Result:
+        last = self._heard[-1].value if self._heard else None
+        figures = (("rate_hz", self.rate), ("value", last), ("noise", self.trembles), ("noise_said", self.noise))
+        return Result("live", self.channel.name, outcome, text, figures)
+
+
+def port(picture: PortPicture, counts: Mapping[str, int]) -> Result:
+    """Whether a port is up and what it brings can be read, and what comes in on it that no channel names."""
+    good = counts.get("good", 0)
+    strange = counts.get("unknown_id", 0)
+    unnamed = f"; {strange} values from sources nobody named in the rig file" if strange else ""
+    figures = tuple((key, float(count)) for key, count in counts.items() if count)
+
+    def said(outcome: Outcome, text: str) -> Result:
+        return Result("port", picture.name, outcome, text + unnamed, figures)
+
+    if picture.up is not True:
+        return said(Outcome.WRONG, picture.text or "nothing heard from it since the start")
+    spoilt = [
+        f"{count} {means}" for key, means in _DAMAGE.items() if (count := counts.get(key, 0)) > max(_FEW, _SHARE * good)
+    ]
+    if spoilt:
+        return said(Outcome.WRONG, f"{good} values, " + ", ".join(spoilt))
+    return said(Outcome.OK, f"connected, {good} values")
