@@ -80,6 +80,36 @@ def parser() -> argparse.ArgumentParser:
     run.add_argument("--no-record", action="store_true", help="keep nothing")
     run.add_argument("--no-bell", action="store_true", help="do not sound the terminal bell")
 
+    sensors = _add(
+        commands,
+        "sensors",
+        "pre-lift checks: every channel live, the zero, which one answers a breath or a move, does the air stay in",
+        "Leads through them on a terminal: Enter is done or next, s leaves out, r goes back, a number ticks an item of the "
+        "checklist, q ends. Exit code 0 only if all that was asked for has passed.",
+    )
+    sensors.add_argument("rig", metavar="RIG", help="rig file (TOML)")
+    sensors.add_argument("--json", action="store_true", help="one JSON object a line: what is asked, results, summary")
+    sensors.add_argument(
+        "--for", dest="for_", metavar="TIME", help="without a person, at most this long: live, zero, pressure hold only"
+    )
+    sensors.add_argument(
+        "--port",
+        action="append",
+        default=[],
+        metavar="NAME=URL",
+        help="where a port of the rig file is found instead (may be repeated)",
+    )
+    sensors.add_argument(
+        "--actions",
+        metavar="-",
+        choices=("-",),
+        help="a person's actions as JSON lines on standard input; next, skip, back and quit lead",
+    )
+    sensors.add_argument(
+        "--record", metavar="FILE", help="where to keep the session (default: RIG-DATE-TIME.jsonl here)"
+    )
+    sensors.add_argument("--no-record", action="store_true", help="keep nothing")
+
     drill = _add(commands, "drill", "a virtual rig that speaks real wire formats on a pty, a TCP port or a broker")
     drill.add_argument("scenario", nargs="?", metavar="SCENARIO", help="name of a drill, or a drill file (TOML)")
     drill.add_argument("--list", action="store_true", help="list the drills and exit")
@@ -164,25 +194,28 @@ def _command(top: argparse.ArgumentParser, call: argparse.Namespace) -> int:
         from monitor.drill.demo import demo
 
         return demo(call.drill, seed=call.seed, headless=call.headless, as_json=call.json, bell=not call.no_bell)
-    from monitor.live.command import Call, run
+    from monitor.live.command import Call
+
+    if call.record and call.no_record:
+        top.error("--record and --no-record exclude each other")
+    shared = {
+        "rig": call.rig,
+        "as_json": call.json,
+        "for_": call.for_,
+        "ports": call.port,
+        "actions": call.actions is not None,
+        "record": call.record,
+        "keep": not call.no_record,
+    }
+    if call.command == "sensors":
+        from monitor.prelift.command import sensors
+
+        return sensors(Call(**shared))
+    from monitor.live.command import run
 
     if (call.json or call.actions) and not call.headless:
         top.error("--json and --actions go with --headless")
-    if call.record and call.no_record:
-        top.error("--record and --no-record exclude each other")
-    return run(
-        Call(
-            rig=call.rig,
-            headless=call.headless,
-            as_json=call.json,
-            for_=call.for_,
-            ports=call.port,
-            actions=call.actions is not None,
-            record=call.record,
-            keep=not call.no_record,
-            bell=not call.no_bell,
-        )
-    )
+    return run(Call(**shared, headless=call.headless, bell=not call.no_bell))
 
 
 def _check(top: argparse.ArgumentParser, call: argparse.Namespace) -> int:

@@ -49,11 +49,11 @@ def run(call: Call) -> int:
         text = read_text(Path(call.rig))
         rig = parse_rig(text, call.rig)
         ports = redirected(rig, call.ports)
-        for_s = _duration(call.for_)
+        for_s = duration(call.for_)
         if not call.headless and not on_a_terminal():
             raise BadCall("no terminal on standard output and standard error for the operator's screen: add --headless")
         session = Session(rig, hand=hand.presses if call.headless and not call.actions else None)
-        record = _record_file(call, rig) if call.keep else None
+        record = record_file(call, rig) if call.keep else None
         keeper = JournalKeeper(record, text, rig.rig.name, session.trouble) if record else None
     except RigFaults as faults:
         print(faults, file=sys.stderr)
@@ -87,7 +87,8 @@ def redirected(rig: Rig, overrides: list[str]) -> list[Port]:
     return [redirect(port, where[port.name]) if port.name in where else port for port in rig.port]
 
 
-def _duration(given: str | None) -> float | None:
+def duration(given: str | None) -> float | None:
+    """What `--for` says (s), None where it says nothing. Raises BadCall."""
     if given is None:
         return None
     try:
@@ -99,14 +100,15 @@ def _duration(given: str | None) -> float | None:
     return seconds
 
 
-def _record_file(call: Call, rig: Rig) -> Path:
+def record_file(call: Call, rig: Rig) -> Path:
+    """Where a session is kept: as called, else RIG-DATE-TIME.jsonl here."""
     if call.record:
         return Path(call.record)
     return Path(f"{rig.rig.name}-{datetime.now(UTC):%Y%m%d-%H%M%S}.jsonl")
 
 
 @contextmanager
-def _ended_by_signal(stop: threading.Event) -> Iterator[None]:
+def ended_by_signal(stop: threading.Event) -> Iterator[None]:
     """Ctrl-C and SIGTERM end a session in order."""
     before = {number: signal.signal(number, lambda *_: stop.set()) for number in (signal.SIGINT, signal.SIGTERM)}
     try:
@@ -123,12 +125,12 @@ def _headless(
     lines = Lines(session.rig.rig.units, call.as_json, session.wall_start_s)
     session.on_picture, session.on_failure = lines.take, stop.set
     print(session.recording, file=sys.stderr)
-    with _ended_by_signal(stop):
+    with ended_by_signal(stop):
         session.start(ports, keeper)
         if call.actions:
             threading.Thread(target=_read_actions, args=(session,), name="actions", daemon=True).start()
         print_until(lines, sys.stdout, stop, for_s, session.stop)
-    return _ended(session)
+    return ended(session)
 
 
 def _screen(call: Call, session: Session, ports: list[Port], keeper: JournalKeeper | None, for_s: float | None) -> int:
@@ -140,10 +142,11 @@ def _screen(call: Call, session: Session, ports: list[Port], keeper: JournalKeep
     finally:
         session.stop()
     print(session.recording, file=sys.stderr)
-    return _ended(session)
+    return ended(session)
 
 
-def _ended(session: Session) -> int:
+def ended(session: Session) -> int:
+    """Say what each port has counted; the exit code: 1 if the engine stopped by itself."""
     for name, counts in session.counters().items():
         said = ", ".join(f"{count} {what.replace('_', ' ')}" for what, count in counts.items() if count)
         print(f"{name}: {said or 'nothing heard'}", file=sys.stderr)
@@ -153,17 +156,18 @@ def _ended(session: Session) -> int:
     return 0
 
 
-def _typed_lines(descriptor: int) -> Iterator[bytes]:
+def typed_lines(descriptor: int) -> Iterator[bytes]:
     """Lines as they are typed. Unbuffered: a buffered reader waiting in a thread would be in the way of a clean exit."""
     rest = b""
     while data := os.read(descriptor, 65536):
         *lines, rest = (rest + data).split(b"\n")
         yield from lines
-    yield rest
+    if rest:
+        yield rest
 
 
 def _read_actions(session: Session) -> None:
-    for line in _typed_lines(sys.stdin.fileno()):
+    for line in typed_lines(sys.stdin.fileno()):
         if not line.strip():
             continue
         try:
