@@ -22,7 +22,7 @@ from monitor.rig.schema import Rig
 
 Script = Generator[None, Picture, None]
 
-_ZERO_WAIT_NS = 10_000_000_000
+_ZERO_WAIT_NS = 5_000_000_000
 """How long sensors are given to stand still for the zero (invented)."""
 _AGAIN_NS = 1_000_000_000
 _REST_WAIT_NS = 20_000_000_000
