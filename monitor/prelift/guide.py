@@ -192,11 +192,11 @@ class Guide:
     def _answer_all(self) -> Script:
         at = 0
         while at < len(self._targets):
-            again = yield from self._answer(self._targets[at])
-            at = max(0, at - 1) if again else at + 1
+            onward = yield from self._answer(self._targets[at])
+            at = max(0, at + onward)
 
-    def _answer(self, target: Target) -> Generator[None, Picture, bool]:
-        """One breath or move. True if the one before is wanted again."""
+    def _answer(self, target: Target) -> Generator[None, Picture, int]:
+        """One breath or move. How many targets to go on by: 1, or -1 if the one before is wanted again, 0 if this one is."""
         yield from self._rest()
         self._ask(target.check, target.name, target.ask)
         answered_ns: int | None = None
@@ -204,18 +204,18 @@ class Guide:
             picture = yield
             key = self._pressed()
             if key is Key.AGAIN:
-                return True
+                return -1
             if key is Key.SKIP:
                 self._tell(Result(target.check, target.name, Outcome.OPEN, "skipped"))
-                return False
+                return 1
             if answered_ns is None and self._kin_answers(target):
                 answered_ns = picture.time_ns
             if key is Key.NEXT or (answered_ns is not None and picture.time_ns - answered_ns >= _SETTLE_NS):
                 break
         answer = self._answered(target, picture.time_ns)
         self._judge(answer)
-        yield from self._return(target, answer)
-        return False
+        again = yield from self._return(target, answer)
+        return 0 if again else 1
 
     def _rest(self) -> Script:
         picture = yield
@@ -267,16 +267,16 @@ class Guide:
             if self.results.get(anew.check, anew.about) != anew:
                 self._tell(anew)
 
-    def _return(self, target: Target, answer: Answer) -> Script:
-        """Wait until what answered is back: what is put back late would answer in the next one's place."""
+    def _return(self, target: Target, answer: Answer) -> Generator[None, Picture, bool]:
+        """Wait until what answered is back: what is put back late would answer in the next one's place. True: again."""
         moved = [self._watched[name] for name in answer.answering]
-        if not moved:
-            return
-        self._ask("return", target.name, target.undo)
+        if moved:
+            self._ask("return", target.name, target.undo)
         while not all(it.returned for it in moved):
             yield
-            if self._pressed() is not None:
-                return
+            if (key := self._pressed()) is not None:
+                return key is Key.AGAIN
+        return False
 
     def _hold(self) -> Script:
         self._holding = None
