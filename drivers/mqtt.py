@@ -139,7 +139,7 @@ class MqttReader(RunningPort):
         """Turn one message into readings, all of the moment it came; what holds none is counted."""
         places = self._topics.get(topic)
         if places is None:
-            self.counts["unknown_id"] += 1
+            self.stranger(topic)
             return
         try:
             self._take(places, payload, retained, time_ns)
@@ -175,7 +175,7 @@ class MqttReader(RunningPort):
             place = by_name.get(record.name)
             meaning = SENML_UNITS.get(record.unit or "")
             if place is None:
-                self.counts["unknown_id"] += 1
+                self.stranger(record.name)
             elif record.value is None:
                 self.counts["empty"] += 1
             elif meaning is None or meaning[0] != place.channel.quantity:

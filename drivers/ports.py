@@ -34,6 +34,8 @@ COUNTS = (
 
 
 _DEVICE_TIME_BOUND = 2**62
+_STRANGERS = 40
+"""So many names of sources that no channel names are kept a port: a wire that babbles must not fill the memory."""
 
 
 class PortError(ValueError):
@@ -103,6 +105,7 @@ class RunningPort(ABC):
     def __init__(self, name: str, sink: Sink, clock: Clock) -> None:
         self.name = name
         self.counts: Counter[str] = Counter(dict.fromkeys(COUNTS, 0))
+        self._strangers: dict[str, int] = {}
         self.clock = clock
         self._sink = sink
         self._up: bool | None = None
@@ -122,6 +125,16 @@ class RunningPort(ABC):
     def counters(self) -> Mapping[str, int]:
         """What has been counted so far."""
         return dict(self.counts)
+
+    def strangers(self) -> Mapping[str, int]:
+        """The sources that said something and are named by no channel, as the wire calls them, with how often."""
+        return dict(self._strangers)
+
+    def stranger(self, name: str) -> None:
+        """Count a value whose source no channel names."""
+        self.counts["unknown_id"] += 1
+        if name in self._strangers or len(self._strangers) < _STRANGERS:
+            self._strangers[name] = self._strangers.get(name, 0) + 1
 
     @property
     def stopping(self) -> bool:

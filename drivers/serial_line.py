@@ -54,7 +54,7 @@ class SerialReader(RunningPort):
         for item in self._decoder.feed(data):
             channel = self._channels.get(item.id)
             if channel is None:
-                self.counts["unknown_id"] += 1
+                self.stranger(item.id)
             elif channel.quantity != item.quantity:
                 self.counts["mislabelled"] += 1
             else:

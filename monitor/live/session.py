@@ -114,6 +114,10 @@ class Session:
         """What each port has counted."""
         return {port.name: port.counters() for port in self._ports}
 
+    def strangers(self) -> Mapping[str, Mapping[str, int]]:
+        """What came in on each port from sources that no channel names, and how often."""
+        return {port.name: port.strangers() for port in self._ports}
+
     def _run(self) -> None:
         try:
             self._loop()

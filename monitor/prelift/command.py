@@ -30,6 +30,7 @@ from replay.writer import JournalError
 _KEYS = {"": Key.NEXT, "s": Key.SKIP, "r": Key.AGAIN, "q": Key.QUIT}
 _DEEDS = {"next": Key.NEXT, "skip": Key.SKIP, "back": Key.AGAIN, "quit": Key.QUIT}
 """With `--actions -` these lead; every other verb goes to the engine, as with `run`."""
+_LEGEND = "Enter: done, or next   s: leave out   r: again   q: end   a number: tick that item"
 _OURS = ("note", "zero", "abandon")
 _TOLD = ("link-lost", "sensor-")
 """Alarms whose trouble the checks themselves put into words."""
@@ -127,11 +128,14 @@ class _Leading:
             result=self._result,
             press=presses.put,
             counters=session.counters,
+            strangers=session.strangers,
         )
 
     def lead(self) -> None:
         """Go through the checks, to their end, the person's, or that of the time given."""
         if self._person:
+            if not self._call.actions:
+                self._say(_LEGEND)
             threading.Thread(target=self._read, name="actions", daemon=True).start()
         why = "stopped before"
         while not self._guide.finished and not self._stop.is_set() and self._session.failure is None:
@@ -198,9 +202,7 @@ class _Leading:
         elif (key := _KEYS.get(line.lower())) is not None:
             self._guide.key(key)
         else:
-            print(
-                f"found '{line[:40]}': Enter is done or next, s leaves out, r goes back, a number ticks an item, q ends"
-            )
+            print(f"found '{line[:40]}', allowed is one of  {_LEGEND}", file=sys.stderr, flush=True)
 
     def _take_action(self, line: str) -> None:
         if not line:

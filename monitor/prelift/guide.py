@@ -27,6 +27,8 @@ _ZERO_WAIT_NS = 5_000_000_000
 _AGAIN_NS = 1_000_000_000
 _REST_WAIT_NS = 20_000_000_000
 """How long they are given to stand still before each breath; one that does not is left out then (invented)."""
+_SAY_NS = 3_000_000_000
+"""After how long it is said what is waited for (invented)."""
 _SETTLE_NS = 1_000_000_000
 """How much longer is looked once a channel answers, for others that do as well (invented)."""
 
@@ -48,7 +50,8 @@ class Guide:
     """The checks of one rig. `person`: somebody is there to be asked.
 
     `ask` is called with a target's or step's kind, name and sentence; `say` with narration; `result` with each result;
-    `press` with what goes to the engine. `counters` gives what the ports have counted.
+    `press` with what goes to the engine. `counters` gives what the ports have counted, `strangers` their sources that no
+    channel names.
     """
 
     def __init__(
@@ -61,11 +64,13 @@ class Guide:
         result: Callable[[Result], None],
         press: Callable[[Press], None],
         counters: Callable[[], Mapping[str, Mapping[str, int]]],
+        strangers: Callable[[], Mapping[str, Mapping[str, int]]],
     ) -> None:
         self.rig, self.person = rig, person
         self.results = Results()
         self.finished = False
-        self._ask, self._say, self._told, self._press, self._counters = ask, say, result, press, counters
+        self._ask, self._say, self._told, self._press = ask, say, result, press
+        self._counters, self._strangers = counters, strangers
         self._listening = {channel.name: Listening(channel, rig.rig.units) for channel in rig.channel}
         self._watched = {
             channel.name: Watched(self._listening[channel.name].noise, round(channel.stale_after * 1e9))
@@ -73,6 +78,8 @@ class Guide:
         }
         self._targets = targets(rig)
         self._answers: dict[str, Answer] = {}
+        self._hearing = True
+        self._left_out: set[str] = set()
         self._holding: Holding | None = None
         self._key: Key | None = None
         self._picture: Picture | None = None
@@ -83,7 +90,8 @@ class Guide:
         """Take a reading."""
         if it.channel in self._watched:
             self._watched[it.channel].take(it)
-            self._listening[it.channel].take(it)
+            if self._hearing:
+                self._listening[it.channel].take(it)
 
     def picture(self, it: Picture) -> None:
         """Take a picture: the clock goes on, and with it the checks."""
@@ -116,6 +124,8 @@ class Guide:
     def _why_undone(self, check: str, why: str) -> str:
         if check == "zero" and self._picture is not None and self._picture.zero.why_not:
             return f"not taken, {why}: {self._picture.zero.why_not}"
+        if check == "checklist" and self.person:
+            return "not ticked"
         return why if self.person or check not in ("checklist", "breath", "wiggle") else "needs a person"
 
     def _all(self) -> list[tuple[str, str]]:
@@ -153,9 +163,10 @@ class Guide:
             self._pressed()
             if picture.time_ns - since_ns >= LISTEN_NS:
                 break
-        counters = self._counters()
+        self._hearing = False
+        counters, strangers = self._counters(), self._strangers()
         for port in picture.ports:
-            self._tell(listening.port(port, counters.get(port.name, {})))
+            self._tell(listening.port(port, counters.get(port.name, {}), strangers.get(port.name, {})))
         for it in self._listening.values():
             self._tell(it.judge(picture.time_ns))
 
@@ -190,6 +201,7 @@ class Guide:
                 return
 
     def _answer_all(self) -> Script:
+        self._say("a breath is so little air that the load does not move; nobody is under it or beside it")
         at = 0
         while at < len(self._targets):
             onward = yield from self._answer(self._targets[at])
@@ -218,27 +230,31 @@ class Guide:
         return 0 if again else 1
 
     def _rest(self) -> Script:
+        """Wait until all stand still; what does not in time is left out, and waited for no more, until it does by itself."""
         picture = yield
         since_ns, said = picture.time_ns, False
         while True:
             now_ns = picture.time_ns
-            unquiet = [name for name, it in self._watched.items() if it.heard(now_ns) and not it.rests(now_ns)]
-            late = now_ns - since_ns >= _REST_WAIT_NS
-            if not unquiet or late:
+            unquiet = {name for name, it in self._watched.items() if it.heard(now_ns) and not it.rests(now_ns)}
+            self._left_out &= unquiet
+            waited_for = sorted(unquiet - self._left_out)
+            waited_ns = now_ns - since_ns
+            if not waited_for or waited_ns >= _REST_WAIT_NS:
                 break
-            if not said and now_ns - since_ns >= 3_000_000_000:
+            if not said and waited_ns >= _SAY_NS:
                 said = True
-                self._say(f"waiting for {', '.join(unquiet)} to stand still")
+                self._say(f"waiting for {', '.join(waited_for)} to stand still")
             picture = yield
             if self._pressed() is Key.NEXT:
                 break
+        self._left_out |= unquiet
+        if waited_for:
+            self._say(f"left out, not standing still: {', '.join(waited_for)}")
         for name, it in self._watched.items():
             if it.heard(now_ns) and name not in unquiet:
                 it.begin()
             else:
                 it.leave_out()
-        if unquiet:
-            self._say(f"left out, not standing still: {', '.join(unquiet)}")
 
     def _kin_answers(self, target: Target) -> bool:
         kind = self._watched_kind(target.channel)

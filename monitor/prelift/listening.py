@@ -27,6 +27,9 @@ _FEW, _SHARE = 2, 0.02
 """How many messages of a port may be spoilt without a word, and which share of the good ones (invented): the first
 sentence is cut in two more often than not."""
 
+_NAMED = 6
+"""So many strangers are told by name."""
+
 _DAMAGE = {
     "bad_checksum": "garbled: a poor cable, or a wrong baud rate",
     "no_checksum": "without the checksum that the rig file requires",
@@ -115,11 +118,15 @@ class Listening:
         return Result("live", self.channel.name, outcome, text, figures)
 
 
-def port(picture: PortPicture, counts: Mapping[str, int]) -> Result:
-    """Whether a port is up and what it brings can be read, and what comes in on it that no channel names."""
+def port(picture: PortPicture, counts: Mapping[str, int], strangers: Mapping[str, int]) -> Result:
+    """Whether a port is up and what it brings can be read, and what comes in on it that no channel names.
+
+    `counts`: of the port, by what it counts. `strangers`: how often each source was heard that no channel names.
+    """
     good = counts.get("good", 0)
-    strange = counts.get("unknown_id", 0)
-    unnamed = f"; {strange} values from sources nobody named in the rig file" if strange else ""
+    named = ", ".join(f"{name} ({count} times)" for name, count in list(strangers.items())[:_NAMED])
+    more = f" and {len(strangers) - _NAMED} more" if len(strangers) > _NAMED else ""
+    unnamed = f"; a source nobody named: {named}{more}" if strangers else ""
     figures = tuple((key, float(count)) for key, count in counts.items() if count)
 
     def said(outcome: Outcome, text: str) -> Result:

@@ -280,12 +280,13 @@ class TestEveryDriver:
         counts = port.counters()
         assert counts["malformed"] + counts["bad_checksum"] == 2
 
-    def test_an_id_nobody_asked_for_is_counted(self, far, heard, port, wait_until):
+    def test_an_id_nobody_asked_for_is_counted_and_named(self, far, heard, port, wait_until):
         wait_until(lambda: heard.links == [True])
         far.stranger()
         far.say(1e5, 0.5)
         wait_until(lambda: len(heard.readings) == 2)
         assert port.counters()["unknown_id"] == 1
+        assert list(port.strangers().values()) == [1]
 
     def test_an_empty_value_is_no_reading(self, far, heard, port, wait_until):
         wait_until(lambda: heard.links == [True])

@@ -284,7 +284,9 @@ def test_a_wrong_call_is_one_sentence_and_its_exit_code(tmp_path, args, code, sa
     assert it.stdout == ""
 
 
-@pytest.mark.parametrize("args", [[], ["--help"], *([c, "--help"] for c in ("demo", "check", "run", "drill", "judge"))])
+@pytest.mark.parametrize(
+    "args", [[], ["--help"], *([c, "--help"] for c in ("demo", "check", "run", "sensors", "drill", "judge"))]
+)
 def test_help_everywhere(args):
     it = subprocess.run([*COMMAND, *args], capture_output=True, text=True, timeout=60)
     assert it.returncode == 0

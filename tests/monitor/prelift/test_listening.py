@@ -93,23 +93,25 @@ def test_two_readings_say_nothing_of_the_noise():
 
 def test_a_port_that_is_not_there_says_why():
     lost = PortPicture("bench", False, "cannot open: No such file or directory (/dev/ttyUSB7)")
-    assert port(lost, {}).text == lost.text
-    assert port(PortPicture("bench", None, ""), {}).outcome is Outcome.WRONG
+    assert port(lost, {}, {}).text == lost.text
+    assert port(PortPicture("bench", None, ""), {}, {}).outcome is Outcome.WRONG
 
 
 def test_sources_that_nobody_named_are_told_and_are_no_fault():
-    result = port(PortPicture("bench", True, "connected"), {"good": 900, "unknown_id": 100})
+    up = PortPicture("bench", True, "connected")
+    result = port(up, {"good": 900, "unknown_id": 100}, {"E9": 90, "E8": 10})
     assert result.outcome is Outcome.OK
-    assert result.text == "connected, 900 values; 100 values from sources nobody named in the rig file"
+    assert result.text == "connected, 900 values; a source nobody named: E9 (90 times), E8 (10 times)"
+    assert port(up, {"good": 1}, {f"X{k}": 1 for k in range(9)}).text.endswith("X5 (1 times) and 3 more")
 
 
 def test_a_torn_first_sentence_is_no_fault_and_a_garbled_line_is():
     up = PortPicture("bench", True, "connected")
-    assert port(up, {"good": 900, "malformed": 1, "bad_checksum": 1}).outcome is Outcome.OK
-    garbled = port(up, {"good": 900, "bad_checksum": 300})
+    assert port(up, {"good": 900, "malformed": 1, "bad_checksum": 1}, {}).outcome is Outcome.OK
+    garbled = port(up, {"good": 900, "bad_checksum": 300}, {})
     assert (garbled.outcome, garbled.text) == (
         Outcome.WRONG,
         "900 values, 300 garbled: a poor cable, or a wrong baud rate",
     )
-    swapped = port(up, {"good": 900, "mislabelled": 100})
+    swapped = port(up, {"good": 900, "mislabelled": 100}, {})
     assert "in another quantity than the rig file says" in swapped.text
