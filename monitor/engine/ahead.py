@@ -107,7 +107,7 @@ def no_lift(scene: Scene, bag: str) -> Outcome:
     still = scene.pose.rate(*stack.at) < _STILL_M_S + BOUND_SDS * scene.pose.rate_sd(*stack.at)
     stuck = takes and (resting or it.rate_pa_s > _TAKES) and still
     named = scene.step.bag if scene.step is not None and scene.step.do == "fill" else None
-    instead = f" instead of {named}" if named not in (None, bag) else ""
+    instead = f", not {named}" if named not in (None, bag) else ""
     return Measured(
         it.pressure_pa / limit if stuck else 0.0,
         f"{show.pressure(it.pressure_pa, scene.units)}{instead}, no rise",

@@ -26,7 +26,8 @@ def wider_places(rig: Rig) -> Wider:
     bags = {bag.name: load | {stack.name} for stack in rig.stack for bag in stack.bag}
     shores = {shore.name: load for shore in rig.shore}
     channels = {channel.name: frozenset((channel.source.port,)) for channel in rig.channel}
-    return channels | shores | bags | stacks
+    cribs = {crib.name: load for crib in rig.crib}
+    return channels | cribs | shores | bags | stacks
 
 
 class FirstOut:

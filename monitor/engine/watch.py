@@ -7,7 +7,7 @@ from typing import Any
 
 from monitor.engine.alarms import AlarmBook
 from monitor.engine.causes import wider_places
-from monitor.engine.conditions import Measured, Outcome, Scene, Unknown
+from monitor.engine.conditions import Measured, Scene, Unknown
 from monitor.engine.picture import Blind, Priority
 from monitor.engine.rules import RULES, Rule
 
@@ -63,7 +63,9 @@ class Watch:
 
     def places(self, name: str) -> tuple[str, ...]:
         """Everything that a rule watches; nothing before the first look."""
-        return tuple(dict.fromkeys(about for rule, _, watched in self._watched if rule.name == name for about in watched))
+        return tuple(
+            dict.fromkeys(about for rule, _, watched in self._watched if rule.name == name for about in watched)
+        )
 
     def _tell_broken(self, broken: Rule, about: str, failure: str | None, now_ns: int) -> None:
         """Raise the alarm of a rule that broke at a place, and let it clear once it works again."""
