@@ -51,7 +51,7 @@ class AirBag:
     """One bag: the air in it, how far its fill and vent valves are open (0..1), and its height.
 
     `leaking` is a hole as a share of the vent valve's opening; `temperature` that of the air in it (K); `taken` what it has
-    ever let in (Pa m^3).
+    ever let in (Pa m^3). Without its hose (`hosed`) it is shut, and its gauge sees the open line.
     """
 
     bag: Bag
@@ -62,6 +62,7 @@ class AirBag:
     leaking: float = 0.0
     temperature: float = T_REFERENCE
     taken: float = 0.0
+    hosed: bool = True
 
     def __post_init__(self) -> None:
         plate = self.bag.capacity
@@ -146,6 +147,9 @@ class AirBag:
     def breathe(self, supply_pa: float, dt: float) -> None:
         """Let air flow for `dt` seconds: in from a supply (Pa gauge), out by vent and leak."""
         inside = self.pressure() + P_ATM
+        if not self.hosed:
+            self.air -= dt * flow(VENT_CONDUCTANCE * self.leaking, inside, P_ATM)
+            return
         let_in = dt * flow(CONDUCTANCE * self.filling, supply_pa + P_ATM, inside)
         self.taken += let_in
         self.air += let_in

@@ -44,6 +44,9 @@ class Crew:
         """When (s) each move that is called something began."""
         self.acts: deque[tuple[str, dict[str, Detail]]] = deque()
         """What persons do at the monitor, and nobody has passed on yet."""
+        self.notices: deque[tuple[str, str, bool, str]] = deque()
+        """What the world outside says of links and of the monitor itself: kind, about, whether it stands, text."""
+        self.unplugged: set[str] = set()
         self._at = {stack.name: stack.at for stack in rig.stack}
         self._over = {bag.name: stack.name for stack in rig.stack for bag in stack.bag}
         self._check(scenario)
@@ -61,6 +64,7 @@ class Crew:
             "shore": self.truth.shores,
             "stack": self._at,
             "channel": self.sensors.channels,
+            "port": [port.name for port in self.rig.port],
         }
         for i, move in enumerate(scenario.move):
             where = f"{scenario.name}: move[{i}]"
@@ -154,6 +158,10 @@ class Crew:
                     truth.supply[stack.name] = stack.supply if move.pressure is None else move.pressure
         elif move.do == "cast-off":
             truth.tail = None
+        elif move.do in ("unhose", "rehose"):
+            truth.bags[move.bag or ""].hosed = move.do == "rehose"
+        elif move.do in ("unplug", "plug", "trouble", "mend"):
+            self._notice(move)
         elif move.do == "act":
             self.acts.append(self._action(move, move.do))
         elif move.do in AMOUNTS:
@@ -163,6 +171,16 @@ class Crew:
         elif move.channel is not None:
             amount = 0.0 if move.by is None else self._amount(move, move.channel)
             self.sensors.faults[move.channel] = Fault(FAULTS[move.do], amount, truth.time_s)
+
+    def _notice(self, move: Move) -> None:
+        """A cable pulled or put back; the recorder or the queue in trouble or well again."""
+        stands = move.do in ("unplug", "trouble")
+        if move.port is not None:
+            (self.unplugged.add if stands else self.unplugged.discard)(move.port)
+            self.notices.append(("link", move.port, stands, "the cable is out" if stands else "connected"))
+        elif move.kind is not None:
+            said = {"recorder": "the disk is full", "behind-time": "readings wait 2 s"}[move.kind]
+            self.notices.append((move.kind, "", stands, said))
 
     def _change(self, move: Move, by: float) -> None:
         truth = self.truth
@@ -269,9 +287,13 @@ class Crew:
 
 
 def _needs(do: str) -> str | None:
-    """What a move cannot do without, if anything: the name of a bag, a stack, a shore or a channel."""
-    if do in ("fill", "vent", "leak", "cool"):
+    """What a move cannot do without, if anything: the name of a bag, a stack, a shore, a port or a channel."""
+    if do in ("fill", "vent", "leak", "cool", "unhose", "rehose"):
         return "bag"
+    if do in ("unplug", "plug"):
+        return "port"
+    if do in ("trouble", "mend"):
+        return "kind"
     if do == "slip":
         return "stack"
     if do == "drop":

@@ -59,7 +59,7 @@ def play(
     while not virtual.crew.finished:
         now_ns = virtual.time_ns
         for said in virtual.step():
-            if (heard := doctor(said)) is not None:
+            if said.port not in virtual.crew.unplugged and (heard := doctor(said)) is not None:
                 _hear(readers[said.port], heard)
         for entry in waiting:
             feed(entry)
@@ -72,6 +72,8 @@ def play(
         verdict.take(picture)
         if (press := hand.presses(picture)) is not None:
             feed(Action(now_ns, press[0], press[1], "automatic"))
+        while virtual.crew.notices:
+            feed(Notice(now_ns, *virtual.crew.notices.popleft()))
         while virtual.crew.acts:
             feed(Action(now_ns, *virtual.crew.acts.popleft(), "crew"))
         if on_step is not None:

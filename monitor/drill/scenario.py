@@ -61,10 +61,14 @@ class Move(Strict):
 
     `regulator` sets the supply of `stack` (of all without) to `pressure`, what the plan says without one. `tail` makes a
     line fast that lets the load turn to the angle `by` (since the zero) and no further; `cast-off` lets go of it. `spend`
-    takes free air, a volume, from the cylinders for other work.
+    takes free air, a volume, from the cylinders for other work. `unhose` shuts `bag` and takes its hose away, so that its
+    gauge sees the open line; `rehose` puts it back.
 
-    `act` is a person's `action` at the monitor, as in `run --actions -`, where the drill is judged; a drill that speaks on
-    wires leaves it to whoever sits there.
+    `unplug` and `plug`: the cable of `port`. `trouble` and `mend`: what the monitor says of itself, `kind` "recorder" or
+    "behind-time". These and `act` reach only a monitor in the same program, where the drill is judged.
+
+    `act` is a person's `action` at the monitor, as in `run --actions -`; a drill that speaks on wires leaves it to whoever
+    sits there.
     `called` is a name for what must sound `after` it.
     """
 
@@ -73,6 +77,7 @@ class Move(Strict):
     do: Literal[
         "wait", "fill", "vent", "plan", "stick", "free", "release", "lock", "air", "roll",
         "slip", "slide", "walk", "crush", "drop", "burden", "leak", "cool", "regulator", "tail", "cast-off", "spend", "act",
+        "unhose", "rehose", "unplug", "plug", "trouble", "mend",
         "silence", "freeze", "bias", "drift", "spike", "noisy", "restore",
     ]  # fmt: skip
     bag: str | None = None
@@ -90,6 +95,8 @@ class Move(Strict):
     gap: Length | None = None
     lean: Length | None = None
     action: dict[str, str] | None = None
+    port: str | None = None
+    kind: Literal["recorder", "behind-time"] | None = None
 
 
 class TrueLoad(Strict):

@@ -71,7 +71,7 @@ def _offset(stack: Stack, axis: int) -> Reads:
 
 
 def _pressure(bag: str) -> Reads:
-    return lambda truth: truth.bags[bag].pressure()
+    return lambda truth: truth.bags[bag].pressure() if truth.bags[bag].hosed else 0.0
 
 
 def _bag_height(bag: str) -> Reads:

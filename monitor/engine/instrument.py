@@ -62,7 +62,9 @@ def spared(look: Look) -> Look:
 
     @wraps(look)
     def at(scene: Scene, name: str) -> Outcome:
-        return None if scene.dark.get(name) else look(scene, name)
+        if name in scene.dark:
+            return None
+        return look(scene, name) if name in scene.odd else _FINE
 
     return at
 
@@ -72,7 +74,9 @@ def blinding(look: Look) -> Look:
 
     @wraps(look)
     def at(scene: Scene, name: str) -> Outcome:
-        return look(scene, name) if scene.dark.get(name) else None
+        if name not in scene.dark:
+            return None
+        return look(scene, name) if name in scene.odd else _FINE
 
     return at
 
@@ -113,6 +117,8 @@ def frozen(scene: Scene, name: str) -> Outcome:
 
 def noisy(scene: Scene, name: str) -> Outcome:
     """A channel trembles far more than it did at the zero."""
+    if name not in scene.odd:
+        return _FINE
     sensor = scene.sensor(name)
     if sensor.status is not SensorStatus.MAINTENANCE:
         return _FINE

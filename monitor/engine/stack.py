@@ -42,6 +42,9 @@ class _Plates:
     read: list[Point]
     sds: list[float]
 
+_BACK_NS = 2_500_000_000
+"""So long the smoothed pressure of a gauge that was put back on its bag is still on its way there."""
+
 
 class StackState:
     """One stack, followed from tick to tick. `split` is the last tick's: heights and force with their errors."""
@@ -54,6 +57,7 @@ class StackState:
         self.isolated: set[str] = set()
         self.asked: set[str] = set()
         """Bags that look isolated though nobody has said so: their gauges are not believed meanwhile."""
+        self._off_ns: dict[str, int] = {}
         self.split: Split | None = None
         self._gaps = stack.height_at_zero - sum(table.heights[0] for table in self.tables)
         """`height_at_zero` may hold plates besides the flat bags; they keep their height."""
@@ -76,9 +80,15 @@ class StackState:
 
     def pressure(self, index: int, now_ns: int) -> float | None:
         """The smoothed pressure in a bag (Pa gauge), None when its gauge does not see it."""
-        if self.stack.bag[index].name in self.isolated | self.asked:
+        if self._off_its_hose(self.stack.bag[index].name, now_ns):
             return None
         return self.pressures[index].value(now_ns)
+
+    def _off_its_hose(self, bag: str, now_ns: int) -> bool:
+        """Whether a bag is isolated, looks so, or was until a moment ago: its gauge jumps when it is put back."""
+        if bag in self.isolated or bag in self.asked:
+            self._off_ns[bag] = now_ns
+        return bag in self._off_ns and now_ns - self._off_ns[bag] < _BACK_NS
 
     def picture(
         self, pose: PoseEstimate | None, doing: dict[str, str], now_ns: int, others_move: bool = False
@@ -175,7 +185,7 @@ class StackState:
         bag, gauge = self.stack.bag[i], self.pressures[i]
         sensor = self._states[bag.height] if bag.height else None
         grown = sensor.since_zero(now_ns) if sensor else None
-        isolated = bag.name in self.isolated | self.asked
+        isolated = self._off_its_hose(bag.name, now_ns)
         return Air(
             pressure=None if isolated else gauge.reading(now_ns),
             noise=gauge.sd,
