@@ -42,6 +42,7 @@ class _Plates:
     read: list[Point]
     sds: list[float]
 
+
 _BACK_NS = 2_500_000_000
 """So long the smoothed pressure of a gauge that was put back on its bag is still on its way there."""
 

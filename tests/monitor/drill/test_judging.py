@@ -87,7 +87,7 @@ def test_every_grave_alarm_is_either_asked_for_or_too_much(sounded):
     [
         ("name = 'x'\ntitle = 'x'\nstory = 'x'\n", "x.toml: move: found nothing; a value may not be left out"),
         ("name = ''\ntitle = 'x'\nstory = 'x'\nmove = [{ do = 'wait', seconds = 1 }]\n", "name: found ''; allowed is"),
-        ("{head}rig = 'barn'\n{move}", "rig: found 'barn'; allowed is one of cushion-slab, "),
+        ("{head}rig = 'barn'\n{move}", "rig: found 'barn'; allowed is one of block-on-cribs, "),
         ("{head}{move}colour = 'red'\n", "found a key that means nothing here; allowed is one of called, do, bag"),
         ("{head}[[must]]\nrule = 'lean'\nabout = 'S1'\npriority = 'grave'\n{move}", "must[0].priority: found 'grave'; all"),
         ("{head}[[must]]\nrule = 'lean'\nabout = 'S1'\npriority = 'danger'\nby = '3 bar'\n{move}", "must[0].by: found '3 bar'"),

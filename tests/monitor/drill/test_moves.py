@@ -261,7 +261,7 @@ def test_what_a_drill_asks_for_is_about_something_of_its_rig():
     for name in scenario.names():
         it = scenario.load(name)
         plan = rig(it.rig)
-        there = {"load", "crew", "monitor", *(bag.name for stack in plan.stack for bag in stack.bag)}
+        there = {"load", "crew", "monitor", "supply", *(bag.name for stack in plan.stack for bag in stack.bag)}
         there |= {one.name for one in [*plan.stack, *plan.shore, *plan.crib, *plan.port, *plan.channel]}
         assert {must.about for must in it.must} <= there, name
 
