@@ -289,33 +289,56 @@ def rise_rate(scene: Scene, _: str) -> Outcome:
 
 
 def tilt(scene: Scene, _: str) -> Outcome:
-    """Tilt across the hinge line (all of it where the plan names no hinge), against its limit, with its bound."""
+    """Tilt across the hinge line (all of it where the plan names no hinge), against its limit, errors counted."""
+    return _tilt(scene, False)
+
+
+def tilt_with_bound(scene: Scene, _: str) -> Outcome:
+    """The same, with what one sensor that lies unseen could hide."""
+    return _tilt(scene, True)
+
+
+def _tilt(scene: Scene, with_lie: bool) -> Outcome:
     if scene.pose is None:
         return scene.no_pose()
     if scene.rig.load.hinge is None:
-        angle = asin(min(1.0, hypot(scene.pose.x[1], scene.pose.x[2])))
-        sd = max(scene.pose.tilt_sd(1.0, 0.0), scene.pose.tilt_sd(0.0, 1.0))
-    else:
-        ux, uy = _along_hinge(scene.rig)
-        angle, sd = abs(scene.pose.tilt(-uy, ux)), scene.pose.tilt_sd(-uy, ux)
-    return _angle(angle, sd, scene.rig.limits.tilt)
+        a, b = scene.pose.x[1], scene.pose.x[2]
+        steep = hypot(a, b)
+        axis = (a / steep, b / steep) if steep > 0.0 else (1.0, 0.0)
+        return _angle(scene, asin(min(1.0, steep)), axis, scene.rig.limits.tilt, with_lie)
+    ux, uy = _along_hinge(scene.rig)
+    return _angle(scene, abs(scene.pose.tilt(-uy, ux)), (-uy, ux), scene.rig.limits.tilt, with_lie)
 
 
 def cross_tilt(scene: Scene, _: str) -> Outcome:
     """Tilt along the hinge line: the load twists. Nothing to watch where the plan names no hinge."""
+    return _cross_tilt(scene, False)
+
+
+def cross_tilt_with_bound(scene: Scene, _: str) -> Outcome:
+    """The same, with what one sensor that lies unseen could hide."""
+    return _cross_tilt(scene, True)
+
+
+def _cross_tilt(scene: Scene, with_lie: bool) -> Outcome:
     if scene.rig.load.hinge is None:
         return None
     if scene.pose is None:
         return scene.no_pose()
     axis = _along_hinge(scene.rig)
-    return _angle(abs(scene.pose.tilt(*axis)), scene.pose.tilt_sd(*axis), scene.rig.limits.cross_tilt)
+    return _angle(scene, abs(scene.pose.tilt(*axis)), axis, scene.rig.limits.cross_tilt, with_lie)
 
 
-def _angle(angle: float, sd: float, limit: float) -> Measured:
+def _angle(scene: Scene, angle: float, axis: tuple[float, float], limit: float, with_lie: bool) -> Measured:
+    """An angle and how far it may be off. Where a lie of one sensor would go unseen it has no bound, and noise alone counts."""
+    assert scene.pose is not None, "asked only where the pose is known"
+    bound = scene.pose.tilt_bound(*axis) if with_lie else None
+    if bound is None:
+        bound = BOUND_SDS * scene.pose.tilt_sd(*axis)
     return Measured(
-        (angle + BOUND_SDS * sd) / limit,
+        (angle + bound) / limit,
         f"{show.angle(angle)}, {show.angle(limit)} allowed",
-        {"tilt_rad": angle, "limit_rad": limit, "bound_rad": BOUND_SDS * sd},
+        {"tilt_rad": angle, "limit_rad": limit, "bound_rad": bound},
     )
 
 

@@ -146,8 +146,8 @@ RULES: tuple[Rule, ...] = (
         latch=True,
     ),
     Rule("over-centre", DANGER, _load, going.over_centre, "stop filling, hold", set_at=0.95, clear_at=0.92, on_s=0.2),
-    Rule("tilt", DANGER, _load, see.tilt, "stop filling, hold", clear_at=0.95, on_s=0.2),
-    Rule("cross-tilt", DANGER, _load, see.cross_tilt, "stop, level the load", clear_at=0.95, on_s=0.2),
+    Rule("tilt", DANGER, _load, see.tilt_with_bound, "stop filling, hold", clear_at=0.95, on_s=0.2),
+    Rule("cross-tilt", DANGER, _load, see.cross_tilt_with_bound, "stop, level the load", clear_at=0.95, on_s=0.2),
     Rule("bag-pressure", DANGER, _bags, see.bag_pressure, "shut it, vent it", clear_at=0.98, on_s=0.2),
     Rule("bag-order", DANGER, _bags, see.bag_order, "shut it"),
     Rule(
