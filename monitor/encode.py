@@ -96,6 +96,7 @@ def picture(it: Picture) -> Json:
         "questions": [{"about": q.about, "text": q.text, "since": seconds(q.since_ns)} for q in it.questions],
         "stop": it.stop_called,
         "flood": it.flood,
+        "abandoned": it.abandoned,
         "answer": None
         if it.answer is None
         else {

@@ -179,6 +179,7 @@ class Engine:
             answer=self.orders.answer,
             checklist=self.ticking.items,
             questions=questions,
+            abandoned=self.sequence.abandoned,
         )
         blind = self.watch.look(self._scene(draft, pose, now_ns))
         book = self.watch.book

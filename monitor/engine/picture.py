@@ -337,7 +337,7 @@ class Picture:
     """All of it. `alarms` holds every alarm that is not normal, the gravest first; `transitions` those that changed
     since the last picture; `captured_m` the rise at which the load was last captured; `fall_m` the drop at the stack
     heads if the bags fail now; `stop_called` the reason while anyone's STOP stands; `flood` whether more alarms come than a
-    person can take in (none is held back)."""
+    person can take in (none is held back); `abandoned` whether a person gave the plan up."""
 
     time_ns: int
     rig: str
@@ -363,3 +363,4 @@ class Picture:
     checklist: tuple[ItemPicture, ...] = ()
     questions: tuple[Question, ...] = ()
     flood: bool = False
+    abandoned: bool = False

@@ -108,7 +108,7 @@ class Sequence:
         run.ended_ns, run.ok = now_ns, False
         self._enter(None, now_ns)
         self._left = left
-        return f"plan abandoned in step {left + 1}: no step is watched, all else is; back takes it up again"
+        return f"plan abandoned in step {left + 1}: all else is watched on, back takes it up again"
 
     def start(self, now_ns: int) -> None:
         """Begin the plan from its first step; how an earlier try went is forgotten."""

@@ -126,6 +126,8 @@ def step(picture: Picture, columns: int) -> list[Line]:
     now = picture.step
     if picture.zero.taken_ns is None or now is None:
         text = "after the zero the plan begins" if picture.zero.taken_ns is None else "the plan is at its end"
+        if picture.abandoned:
+            text = "the plan is given up, b takes it up again; all that needs none is watched"
         return [fit([("STEP  ", Role.DIM), (text, Role.PLAIN)], columns), fit([], columns)]
     it = picture.steps[now.number - 1]
     head = f"STEP {now.number} of {len(picture.steps)}  "

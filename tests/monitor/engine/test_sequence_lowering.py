@@ -89,6 +89,7 @@ def test_a_plan_that_is_abandoned_is_said_so_and_the_rest_is_watched(lift, clean
     assert picture.answer.ok
     assert "plan abandoned in step 1" in picture.answer.text
     assert picture.step is None
+    assert picture.abandoned
     assert picture.steps[0].ok is False
     assert "abandoned" in lift.act("next").answer.text
     assert not lift.act("abandon").answer.ok
@@ -100,7 +101,8 @@ def test_a_plan_that_is_abandoned_is_said_so_and_the_rest_is_watched(lift, clean
 
     lift.play(stuck, 17.0)
     assert ("shore-behind", "N1", "warning") in lift.raised()
-    assert lift.act("back").step.number == 1
+    picture = lift.act("back")
+    assert (picture.step.number, picture.abandoned) == (1, False)
 
 
 def test_there_is_no_plan_to_abandon_before_the_zero(new_lift, moment):

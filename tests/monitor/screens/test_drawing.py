@@ -23,9 +23,16 @@ def drawn(rig, picture, columns=80, rows=24, **view):
 def test_the_screen_fills_exactly_its_size(rig, demo, columns, rows):
     for picture in (None, demo[0], demo[400], demo[-1]):
         for help_shown in (False, True):
-            lines = drawn(rig, picture, columns, rows, help=help_shown)
-            assert len(lines) == rows
-            assert {width(line) for line in lines} == {columns}
+            for item in (None, 3):
+                lines = drawn(rig, picture, columns, rows, help=help_shown, item=item)
+                assert len(lines) == rows
+                assert {width(line) for line in lines} == {columns}
+
+
+def test_a_plan_given_up_is_not_shown_as_done(rig, demo):
+    given_up = replace(demo[400], step=None, abandoned=True)
+    assert "the plan is given up, b takes it up again" in plain(drawn(rig, given_up))
+    assert "the plan is at its end" in plain(drawn(rig, replace(given_up, abandoned=False)))
 
 
 @pytest.mark.parametrize(("columns", "rows"), SIZES)
