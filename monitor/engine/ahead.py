@@ -57,8 +57,11 @@ def reach(scene: Scene, name: str) -> Outcome:
     """The stack runs out of lift before the greatest rise still planned."""
     stack, config = scene.stack(name), _config(scene.rig, name)
     target = rise_to_come(scene, config)
-    if target is None or stack.reach_m is None:
+    if target is None:
         return None
+    if stack.reach_m is None:
+        resting = stack.rise_m is None or stack.rise_m < _LOW_M
+        return None if resting else Unknown(f"force of {name} not known", tuple(bag.pressure for bag in config.bag))
     needs = config.height_at_zero + target
     return Measured(
         needs / stack.reach_m,
@@ -99,7 +102,7 @@ def no_lift(scene: Scene, bag: str) -> Outcome:
     known = stack.force_n is not None and not resting
     force = stack.force_n if known else scene.planned.forces.get(stack.name)
     limit = _REGULATED * it.supply_pa
-    if force is not None:
+    if force is not None and force > 0.0:
         area = AreaTable(config).area(it.height_m if it.height_m is not None else config.height_flat)
         margin = _PUSHES if known else _PUSHES * (1.0 + scene.rig.limits.weight_margin)
         limit = min(limit, margin * force / area)
@@ -173,9 +176,12 @@ def _parted(rig: Rig, a: Stack, b: Stack, rises: Mapping[str, float]) -> float:
 
 
 def air_short(scene: Scene, _: str) -> Outcome:
-    """Free air for what the plan still raises and the shores that follow, against what the cylinders still hold."""
-    gauges = [supply.pressure for supply in scene.rig.supply if supply.pressure is not None]
-    if not gauges or scene.step is None or scene.picture.step is None:
+    """Free air for what the plan still raises and the shores that follow, against what the cylinders still hold.
+
+    Watched only where every cylinder has a gauge: of the others nobody knows what is left.
+    """
+    gauges = [supply.pressure for supply in scene.rig.supply]
+    if not gauges or None in gauges or scene.step is None or scene.picture.step is None:
         return None
     if scene.picture.step.number > scene.planned.last_fill:
         return Measured(0.0, "nothing more to fill", {})

@@ -48,6 +48,8 @@ class Alarm:
             if self.active:  # what is not there needs no other to say it better, and what was there is still to be seen
                 self._go(Event.SUPPRESS)
         elif isinstance(outcome, Unknown):
+            if self.state is AlarmState.SUPPRESSED:  # nothing says any more that another speaks for it
+                self._bring_back(Event.APPLY)
             if self.active:  # it clears only after it was known to be below for the whole delay
                 self._crossing_ns = None
         else:
@@ -129,9 +131,10 @@ class Alarm:
     def shelve(self, until_ns: int) -> bool:
         """Set it aside until a time; True if that is allowed and there was something to shelve.
 
-        Never a danger, and never a latched one: what waits for a person's reset is not to go by the clock.
+        Never a danger, never a latched one, since what waits for a person's reset is not to go by the clock, and never the
+        root of others, which are silent because it speaks.
         """
-        if self.rule.priority is Priority.DANGER or self.rule.latch:
+        if self.rule.priority is Priority.DANGER or self.rule.latch or self.rule.root_of:
             return False
         if self.state in (AlarmState.NORMAL, AlarmState.OUT_OF_SERVICE):
             return False
@@ -140,11 +143,12 @@ class Alarm:
         return True
 
     def take_out(self) -> bool:
-        """Take it out of service until it is put back; True if that is allowed (never for danger) and it was not yet.
+        """Take it out of service until it is put back; True if that is allowed (never for a danger, nor for the root of others)
+        and it was not yet.
 
         It may never have sounded: it is kept before all eyes all the same.
         """
-        if self.rule.priority is Priority.DANGER or not self._go(Event.TAKE_OUT):
+        if self.rule.priority is Priority.DANGER or self.rule.root_of or not self._go(Event.TAKE_OUT):
             return False
         self.text = self.text or f"{self.rule.priority.name:<8}{self.rule.name} {self.about}: out of service"
         return True

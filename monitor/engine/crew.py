@@ -58,7 +58,7 @@ def out_of_step(scene: Scene, bag: str) -> Outcome:
     if scene.picture.zero.taken_ns is None or not scene.picture.steps:
         return None
     step = scene.step
-    over = step is None and scene.picture.steps[-1].ended_ns is not None
+    over = step is None and scene.picture.steps[-1].ended_ns is not None and not scene.picture.abandoned
     if step is None and not over:
         return None
     doing = scene.bag(bag).doing

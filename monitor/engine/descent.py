@@ -50,6 +50,7 @@ class Lowering:
         self._since_ns: int | None = None
         self._last_ns = 0
         self._full: float | None = None
+        self._lowest = 0.0
         self._step: int | None = None
         self._from: dict[str, float] = {}
         self._top: dict[str, float] = {}
@@ -84,8 +85,9 @@ class Lowering:
         push = self._push(stacks)
         doings = {bag.doing for stack in stacks for bag in stack.bags}
         venting = "venting" in doings
+        rise = max((stack.rise_m or 0.0 for stack in stacks), default=0.0)
+        self._lowest = rise if self._since_ns is None else min(rise, self._lowest)
         if self._since_ns is None:
-            rise = max((stack.rise_m or 0.0 for stack in stacks), default=0.0)
             self._remember(now_ns, push, rise)
             full = max((stood for _, stood, then in self._pushes if rise - then <= _ROSE_M), default=None)
             falls = push is not None and full is not None and push < (1.0 - _FALLS) * full
@@ -96,7 +98,8 @@ class Lowering:
         share = push / self._full if push is not None and self._full else None
         if venting:
             self._last_ns = now_ns
-        elif now_ns - self._last_ns > _LAST_NS and (share is None or share >= _RECOVERED or "filling" in doings):
+        raised = "filling" in doings and rise - self._lowest > _ROSE_M  # a puff of air alone ends nothing
+        if not venting and now_ns - self._last_ns > _LAST_NS and (share is None or share >= _RECOVERED or raised):
             self._since_ns = None
             self._pushes.clear()
             self._latest.clear()

@@ -123,7 +123,7 @@ class Engine:
         self.pose.zero(now_ns)
         self.pivot = Pivot(self.rig, self.pose.size_m, self.pose.heads)
         for shore in self.shores:
-            shore.released = False
+            shore.begin()
         self.zero_ns, self.captured_m = now_ns, 0.0
         self.cribs, self.cribbed_ns = [], None
         self.sequence.start(now_ns)
@@ -147,6 +147,8 @@ class Engine:
         alone = moved is not None and moved.by_itself
         shores = tuple(shore.picture(pose, now_ns, alone) for shore in self.shores)
         shores = self._lowering.touched(now_ns, self.sequence.lowering, shores)
+        if pose is not None:
+            self.cribs = [crib for crib in self.cribs if crib.stands(pose)]
         load = self._load_picture(pose, stacks)
         hinge, balance = self.pivot.tick(now_ns, pose, stacks, shores)
         shores = carrying(self.rig, shores, balance.short_nm, self.pivot.balance.line)

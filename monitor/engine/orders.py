@@ -104,10 +104,11 @@ class Orders:
             raise Refused(f"no place '{place}': one of {', '.join(places)}")
         at = places[str(place)] if place is not None else max(engine.pose.heads, key=lambda head: pose.rise(*head))
         height = action.details.get("height_m")
-        packed = pose.rise(*at) if height is None else _number(height)
+        there, top = pose.rise(*at), max(pose.rise(*head) for head in engine.pose.heads)
+        packed = there if height is None else _number(height)
         engine.cribs = [crib for crib in engine.cribs if crib.at != at] + [Crib(at, packed)]
         engine.cribbed_ns = action.time_ns
-        engine.captured_m = min(packed, max(pose.rise(*head) for head in engine.pose.heads))
+        engine.captured_m = top if packed >= there or there <= 0.0 else top * packed / there
         return f"cribbing packed at {quantities.length(packed, engine.rig.rig.units)}"
 
     def _acknowledge(self, action: Action) -> str:

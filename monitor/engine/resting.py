@@ -15,6 +15,9 @@ from monitor.rig.schema import Crib as PlannedCrib
 from monitor.rig.statics import Point, arm, over, shares, tilt
 from monitor.rig.timber import crib_guidance, ground_area
 
+_LIFTED_M = 0.005
+"""A load that has risen less may still lie where it lay (common practice, no source)."""
+
 
 def crib_limit(scene: Scene, name: str) -> Outcome:
     """The greater of a packed crib's share against what guides allow it, and its height against its width and their cap."""
@@ -35,7 +38,7 @@ def crib_limit(scene: Scene, name: str) -> Outcome:
     if isinstance(most, Unknown):
         return most
     if crib.at not in most:
-        return Measured(0.0, "no share known", {"height_m": tall})
+        return Unknown("shares not known: what is packed does not stand on every side of the load's weight")
     return Measured(
         most[crib.at] / guide.capacity_n,
         f"up to {show.force(most[crib.at], units)}, guides say {show.force(guide.capacity_n, units)}",
@@ -50,7 +53,11 @@ def ground_limit(scene: Scene, name: str) -> Outcome:
     stack = next((it for it in scene.picture.stacks if it.name == name), None)
     if stack is not None:
         if stack.force_n is None:
-            return None
+            return (
+                None
+                if (stack.rise_m or 0.0) < _LIFTED_M
+                else Unknown(f"force on {name} not known", _gauges(scene, name))
+            )
         return _bearing(scene, stack.force_n / (pi * stack.ring_m**2))
     crib = _planned(scene, name)
     if crib.at not in _packed(scene):
@@ -58,7 +65,9 @@ def ground_limit(scene: Scene, name: str) -> Outcome:
     most = _shares(scene)
     if isinstance(most, Unknown):
         return most
-    return _bearing(scene, most[crib.at] / ground_area(crib)) if crib.at in most else None
+    if crib.at not in most:
+        return Unknown("shares not known: what is packed does not stand on every side of the load's weight")
+    return _bearing(scene, most[crib.at] / ground_area(crib))
 
 
 def _bearing(scene: Scene, pressure: float) -> Measured:
@@ -69,6 +78,10 @@ def _bearing(scene: Scene, pressure: float) -> Measured:
         f"{show.pressure(pressure, scene.units)} on ground for {show.pressure(limit, scene.units)}",
         {"pressure_pa": pressure, "limit_pa": limit},
     )
+
+
+def _gauges(scene: Scene, stack: str) -> tuple[str, ...]:
+    return tuple(bag.pressure for it in scene.rig.stack if it.name == stack for bag in it.bag)
 
 
 def _planned(scene: Scene, name: str) -> PlannedCrib:

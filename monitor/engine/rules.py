@@ -1,7 +1,7 @@
 """The rules the monitor watches: one row a rule and priority, the gravest root cause first.
 
 Set and clear limits are shares of the limit that the condition measures against; a state is taken once it has held for
-the row's delay. A new rule is a condition in conditions.py and a row here, and nothing else.
+the row's delay. A new rule is a condition, a row here, its words in guidance.py and its cause in CAUSES.
 """
 
 from __future__ import annotations

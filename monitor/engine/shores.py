@@ -32,6 +32,8 @@ _UNEXPLAINED = 0.3
 
 _LEAST_ARM_M = 0.1
 """A shore nearer to the hinge than this tells nothing of the load about it."""
+_TAKEN_OUT_M = 0.01
+"""How far a load may be below what was marked as packed under it: the mark's own error, and what timber gives (invented)."""
 _SQUEEZED_M = 0.004
 """How far a head or a foot may give before a gap below none is no gap at all (invented)."""
 _CRIBBED_M = 0.006
@@ -44,6 +46,10 @@ class Crib:
 
     at: Point
     height_m: float
+
+    def stands(self, pose: PoseEstimate) -> bool:
+        """Whether it can still be there: a load that has come below its top has had it taken out first."""
+        return self.height_m <= pose.rise(*self.at) + _TAKEN_OUT_M + 3.0 * pose.rise_sd(*self.at)
 
 
 class ShoreState:
@@ -75,6 +81,13 @@ class ShoreState:
         if self._shrank_ns is not None and now_ns - self._shrank_ns < _DWELL_NS:
             return "released"
         return "following" if self._grew_ns is not None and now_ns - self._grew_ns < _DWELL_NS else "locked"
+
+    def begin(self) -> None:
+        """Measure from here: how long it was, and that it was released, is over."""
+        self.released = False
+        self._grew_ns = self._shrank_ns = None
+        self._lengths.clear()
+        self._longest = None
 
     @property
     def walks_m(self) -> float:

@@ -77,7 +77,11 @@ class Hold:
             rate, sd = loss.loss_pa_s, loss.loss_sd_pa_s
             if rate - _FAIL_SDS * sd > LIMIT_PA_S:
                 return self._said(Outcome.WRONG, f"loses {self._rate(rate, sd)}, more than {self._limit()}: {_LOOK}")
-            if rate + _PASS_SDS * sd < LIMIT_PA_S:
+            if -rate - _FAIL_SDS * sd > LIMIT_PA_S:
+                return self._said(
+                    Outcome.WRONG, f"gains {self._rate(-rate, sd)}: a valve lets air in, or the bag warms"
+                )
+            if abs(rate) + _PASS_SDS * sd < LIMIT_PA_S:
                 return self._said(Outcome.OK, f"loses {self._rate(max(rate, 0.0), sd)}, within {self._limit()}")
             if whole:
                 return self._said(Outcome.UNSURE, f"loses {self._rate(rate, sd)}: too near {self._limit()} to tell")

@@ -23,7 +23,7 @@ HELP: tuple[tuple[str, str], ...] = (
     ("l", "checklist: up and down choose, enter ticks, any other key goes back"),
     ("i", "a bag is shut and off its hose, or on again; up and down choose"),
     ("u", "a shore's release is held, or it is locked again; up and down choose"),
-    ("k", "cribbing is packed, at the height shown; up and down change it"),
+    ("k", "cribbing is packed, where and as high as shown; the arrows change both"),
     ("h", "shelve the top caution or warning for a minute; a danger never is"),
     ("r", "reset the top alarm that is gone and was seen, but is latched"),
     ("m", "a note into the recording"),

@@ -41,6 +41,8 @@ class Question:
     text: Callable[[], str]
     yes: Callable[[], None]
     nudge: Callable[[int], None] | None = None
+    turn: Callable[[int], None] | None = None
+    """Up and down nudge, right and left turn, where they mean anything."""
 
 
 class OperatorScreen(App[None]):
@@ -163,6 +165,9 @@ class OperatorScreen(App[None]):
         if key in ("up", "down") and question.nudge is not None:
             question.nudge(1 if key == "up" else -1)
             return
+        if key in ("left", "right") and question.turn is not None:
+            question.turn(1 if key == "right" else -1)
+            return
         self._question = None
         if key == question.key:
             question.yes()
@@ -245,17 +250,30 @@ class OperatorScreen(App[None]):
 
     def _crib(self) -> None:
         assert self.picture is not None, "keys wait for a picture"
-        units = self.feed.rig.rig.units
-        self._crib_m = self.picture.load.rise_m or 0.0
+        units, load = self.feed.rig.rig.units, self.picture.load
+        places = [(it.name, it.at) for it in self.feed.rig.crib] or [(it.name, it.at) for it in self.picture.stacks]
+        self._chosen = 0
+
+        def turn(way: int) -> None:
+            self._chosen = (self._chosen + way) % len(places)
+            x, y = places[self._chosen][1]
+            self._crib_m = max(0.0, (load.z_m or 0.0) + (load.a or 0.0) * x + (load.b or 0.0) * y)
 
         def nudge(way: int) -> None:
             self._crib_m = max(0.0, self._crib_m + way * _CRIB_STEP_M[units])
 
+        def asked() -> str:
+            choose = "left and right choose, " if len(places) > 1 else ""
+            at = f"{places[self._chosen][0]}, {show.length(self._crib_m, units)}"
+            return f"Cribbing packed at {at}: k again marks it, {choose}up and down change it"
+
+        turn(0)
         self._question = Question(
             "k",
-            lambda: f"Cribbing packed at {show.length(self._crib_m, units)}: k again marks it, up and down change it",
-            lambda: self.feed.send("cribbed", height_m=self._crib_m),
+            asked,
+            lambda: self.feed.send("cribbed", at=places[self._chosen][0], height_m=self._crib_m),
             nudge,
+            turn,
         )
 
     def _isolate(self) -> None:

@@ -51,6 +51,12 @@ def test_a_leaking_one_fails(yard):
     assert dict(result.figures)["loss_pa_s"] == pytest.approx(100.0, abs=15.0)
 
 
+def test_a_bag_that_gains_air_has_not_held(yard):
+    result, _ = held(yard, -100.0)
+    assert result.outcome is Outcome.WRONG
+    assert "a valve lets air in" in result.text
+
+
 def test_with_a_thermometer_it_is_told_sooner(yard):
     assert held(yard, 100.0, noise=100.0, warm=True)[1] < 20.0
     assert held(yard, 0.0, noise=100.0, warm=True)[1] < 30.0
