@@ -139,6 +139,9 @@ class Scene:
         return Unknown(f"rise and tilt not known without {_names(self.pose_missing)}", self.pose_missing)
 
 
+_WIDEST = 0.2
+"""Share of a limit that a lie may hide: where it could hide more, it is the sensors that are too few (invented)."""
+
 _WORKS = {"fill": "filling", "lower": "venting", "vent": "venting"}
 """What the bag that a step names does in it."""
 
@@ -330,10 +333,10 @@ def _cross_tilt(scene: Scene, with_lie: bool) -> Outcome:
 
 
 def _angle(scene: Scene, angle: float, axis: tuple[float, float], limit: float, with_lie: bool) -> Measured:
-    """An angle and how far it may be off. Where a lie of one sensor would go unseen it has no bound, and noise alone counts."""
+    """An angle and how far it may be off. Where too few sensors speak, if only while one is held back, noise alone counts."""
     assert scene.pose is not None, "asked only where the pose is known"
     bound = scene.pose.tilt_bound(*axis) if with_lie else None
-    if bound is None:
+    if bound is None or bound > _WIDEST * limit:
         bound = BOUND_SDS * scene.pose.tilt_sd(*axis)
     return Measured(
         (angle + bound) / limit,
