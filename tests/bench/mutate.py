@@ -26,13 +26,15 @@ from time import monotonic
 ROOT = Path(__file__).resolve().parents[2]
 ENGINE, TESTS = Path("monitor/engine"), Path("tests/monitor/engine")
 OF = {
-    "sequence": ("test_sequence.py", "test_hold.py", "test_rules.py"),
+    "sequence": (
+        "test_sequence_units.py", "test_sequence.py", "test_sequence_lowering.py", "test_hold.py", "test_rules.py",
+    ),
     "alarms": ("test_alarms.py", "test_rates.py", "test_causes.py", "test_rules.py"),
     "life": ("test_life.py", "test_alarms.py"),
     "watch": ("test_alarms.py", "test_rules.py"),
     "conditions": ("test_rules.py", "test_sequence.py"),
     "rules": ("test_alarms.py", "test_rules.py", "test_wording.py"),
-}
+}  # fmt: skip
 """Which tests are about a module, the quickest first. What is not here is judged by a test file of its own name."""
 PATIENCE, SPARE_S = 3.0, 10.0
 """A run that takes so many times the sound one's time, and so many seconds more, hangs: killed."""
