@@ -57,7 +57,8 @@ class Sequence:
         self._runs = [_Run() for _ in rig.step]
         self.index: int | None = None
         self.done = False
-        self._from: float | None = None
+        self._from_m: float | None = None
+        self._from_pa: float | None = None
         self._fill = _Fill()
         self._doing: dict[str, frozenset[str]] = {"filling": frozenset(), "venting": frozenset()}
         self._left: int | None = None
@@ -142,8 +143,8 @@ class Sequence:
         return f"back to step {(self.index or 0) + 1}"
 
     def _enter(self, index: int | None, now_ns: int) -> None:
-        self.index, self.done, self._from = index, False, None
-        self._left = None
+        self.index, self.done, self._left = index, False, None
+        self._from_m = self._from_pa = None
         moving = self._doing[self._works()]
         self._fill = _Fill(carried_over={bag for bags in self._bags for bag in bags if moving & bags})
         if index is not None:
@@ -217,7 +218,7 @@ class Sequence:
         stops = [self._to_rise(step, stacks), self._to_pressure(step, stacks)]
         known = [stop for stop in stops if stop is not None]
         if known:
-            return max(known, key=lambda stop: (stop[2], stop[0] or 0.0))
+            return max(known, key=lambda stop: (stop[2], stop[0]))
         return None, "not known how far", False
 
     def _to_empty(self, step: Step, stacks: tuple[StackPicture, ...]) -> tuple[float | None, str, bool]:
@@ -262,32 +263,33 @@ class Sequence:
         left = "every shore follows" if not behind else f"{', '.join(s.name for s in behind)} behind"
         return 1.0 - len(behind) / len(shores), left, captured(shores)
 
-    def _to_rise(self, step: Step, stacks: tuple[StackPicture, ...]) -> tuple[float | None, str, bool] | None:
+    def _to_rise(self, step: Step, stacks: tuple[StackPicture, ...]) -> tuple[float, str, bool] | None:
         until = step.until
         if until is None or until.rise is None:
             return None
         stack = next((s for s in stacks if s.name == (until.at or self._heads[0])), None)
         if stack is None or stack.rise_m is None:
             return None
-        if self._from is None:
-            self._from = stack.rise_m
+        if self._from_m is None:
+            self._from_m = stack.rise_m
         sign = 1.0 if step.do == "fill" else -1.0
         left = sign * (until.rise - stack.rise_m)
-        whole = sign * (until.rise - self._from)
-        share = 1.0 if whole <= 0.0 else min(1.0, max(0.0, 1.0 - left / whole))
         words = f"{quantities.length(max(left, 0.0), self._units)} to go"
-        return share, words, left <= _REACHED_M
+        return _share(left, sign * (until.rise - self._from_m)), words, left <= _REACHED_M
 
-    def _to_pressure(self, step: Step, stacks: tuple[StackPicture, ...]) -> tuple[float | None, str, bool] | None:
+    def _to_pressure(self, step: Step, stacks: tuple[StackPicture, ...]) -> tuple[float, str, bool] | None:
         until = step.until
         if until is None or until.pressure is None or step.bag is None:
             return None
         bag = next((b for s in stacks for b in s.bags if b.name == step.bag), None)
         if bag is None or bag.pressure_pa is None:
             return None
-        left = until.pressure - bag.pressure_pa if step.do == "fill" else bag.pressure_pa - until.pressure
-        share = min(1.0, max(0.0, bag.pressure_pa / until.pressure)) if until.pressure > 0.0 else None
+        if self._from_pa is None:
+            self._from_pa = 0.0 if step.do == "fill" else bag.pressure_pa
+        sign = 1.0 if step.do == "fill" else -1.0
+        left = sign * (until.pressure - bag.pressure_pa)
         words = f"{quantities.pressure(max(left, 0.0), self._units)} to go"
+        share = _share(left, sign * (until.pressure - self._from_pa))
         return share, words, left <= _REACHED_SHARE * until.pressure
 
     def pictures(self) -> tuple[StepPicture, ...]:
@@ -310,6 +312,11 @@ class Sequence:
         if step.until is not None and step.until.pressure is not None:
             parts.append(f"{quantities.pressure(step.until.pressure, self._units)} in {step.bag}")
         return " or ".join(parts) or "until you press next"
+
+
+def _share(left: float, whole: float) -> float:
+    """The share of a way that is done, 0 to 1; a way that began at its end or beyond is done."""
+    return 1.0 if whole <= 0.0 else min(1.0, max(0.0, 1.0 - left / whole))
 
 
 def _few(names: list[str]) -> str:

@@ -192,7 +192,7 @@ def test_steps_say_where_they_stop(new):
 def test_a_rise_stop_going_up(new):
     sequence = new(FILL)
     assert told(sequence, stack(rise=0.02)) == (0.0, "40 mm to go", False)
-    assert told(sequence, stack("S2", rise=0.06), stack(rise=0.03)) == (0.25, "30 mm to go", False)
+    assert told(sequence, stack("S2", rise=0.06), stack(rise=0.03, upper=2e5)) == (0.25, "30 mm to go", False)
     assert told(sequence, stack(rise=0.01)) == (0.0, "50 mm to go", False), "lower than it began"
     assert told(sequence, stack(rise=0.0588)) == (0.97, "1 mm to go", False)
     assert told(sequence, stack(rise=0.0591)) == (0.9775, "1 mm to go", True)
@@ -236,25 +236,31 @@ def test_each_step_counts_from_where_it_began(new):
 
 def test_a_pressure_stop_going_up(new):
     sequence = new(PRESSURE)
-    assert told(sequence, stack(upper=4e4, lower=1e5)) == (0.4, "0.60 bar to go", False)
+    assert told(sequence, stack(rise=0.06, upper=4e4, lower=1e5)) == (0.4, "0.60 bar to go", False)
     assert told(sequence, stack(upper=-1e3)) == (0.0, "1.01 bar to go", False)
     assert told(sequence, stack(upper=98_900.0))[2] is False
     assert told(sequence, stack(upper=99_000.0)) == (0.99, "0.01 bar to go", True), "within 1 %, met exactly"
     assert told(sequence, stack(upper=1.2e5)) == (1.0, "0.00 bar to go", True)
 
 
-def test_a_pressure_stop_going_down(new):
-    sequence = new({**PRESSURE, "do": "lower"})
-    assert told(sequence, stack(upper=3e5))[1:] == ("2.00 bar to go", False)
-    assert told(sequence, stack(upper=101_100.0))[1:] == ("0.01 bar to go", False)
-    assert told(sequence, stack(upper=101_000.0))[1:] == ("0.01 bar to go", True)
-    assert told(sequence, stack(upper=5e4))[1:] == ("0.00 bar to go", True)
+def test_a_pressure_stop_going_down_counts_from_where_it_began(new):
+    sequence = new({**PRESSURE, "do": "lower"}, {**PRESSURE, "do": "lower"})
+    assert told(sequence, stack(upper=3e5)) == (0.0, "2.00 bar to go", False)
+    assert told(sequence, stack(upper=3.2e5)) == (0.0, "2.20 bar to go", False)
+    assert told(sequence, stack(upper=1.5e5)) == (0.75, "0.50 bar to go", False)
+    assert told(sequence, stack(upper=101_100.0)) == (0.9945, "0.01 bar to go", False)
+    assert told(sequence, stack(upper=101_000.0)) == (0.995, "0.01 bar to go", True)
+    assert told(sequence, stack(upper=5e4)) == (1.0, "0.00 bar to go", True)
+    sequence.forward(8 * S)
+    assert share(sequence, stack(upper=2e5)) == 0.0
+    assert share(sequence, stack(upper=1.5e5)) == 0.5
 
 
-def test_down_to_no_pressure_has_no_share(new):
-    nought = new({**PRESSURE, "do": "lower", "until": {"pressure": "0 bar"}})
-    assert told(nought, stack(upper=2e4)) == (None, "0.20 bar to go", False)
-    assert told(nought, stack(upper=0.0)) == (None, "0.00 bar to go", True)
+def test_down_to_no_pressure(new):
+    sequence = new({**PRESSURE, "do": "lower", "until": {"pressure": "0 bar"}})
+    assert told(sequence, stack(upper=2e4)) == (0.0, "0.20 bar to go", False)
+    assert told(sequence, stack(upper=5e3)) == (0.75, "0.05 bar to go", False)
+    assert told(sequence, stack(upper=0.0)) == (1.0, "0.00 bar to go", True)
 
 
 def test_of_two_stops_the_nearer_is_said(new):
@@ -268,6 +274,7 @@ def test_of_two_stops_the_nearer_is_said(new):
     sequence = new({"do": "lower", "bag": "S1-upper", "until": {"rise": "0 mm", "pressure": "0 bar"}})
     told(sequence, stack(rise=0.06, upper=2e4))
     assert told(sequence, stack(rise=0.03, upper=2e4)) == (0.5, "30 mm to go", False)
+    assert told(sequence, stack(rise=0.03, upper=5e3)) == (0.75, "0.05 bar to go", False)
 
 
 def test_a_stop_that_is_reached_goes_before_one_that_is_nearer(new):
