@@ -253,7 +253,9 @@ def test_an_isolated_bag_is_unknown_not_empty(lift, clean_script):
     bag = lift.play(clean_script, 13.0).stacks[0].bags[1]
     assert (bag.pressure_pa, bag.use, bag.doing) == (None, None, "unknown")
     lift.act("isolate", bag="S1-upper")
-    assert lift.play(clean_script, 14.0).stacks[0].bags[1].pressure_pa is not None
+    back = lift.play(clean_script, 15.4).stacks[0].bags[1]
+    assert back.pressure_pa is None, "its gauge jumps when it is put back: not believed for 2.5 s"
+    assert lift.play(clean_script, 15.8).stacks[0].bags[1].pressure_pa is not None
 
 
 def test_the_doing_of_every_bag_is_seen(lift, clean_script):
