@@ -162,7 +162,7 @@ def test_an_abandoned_plan_is_taken_up_where_it_was_left(new):
     sequence.forward(8 * S)
     assert told(sequence, stack(rise=0.06))[2]
     said = sequence.abandon(9 * S)
-    assert said == "plan abandoned in step 2: no step is watched, all else is; back takes it up again"
+    assert said == "plan abandoned in step 2: all else is watched on, back takes it up again"
     assert sequence.abandoned
     assert (sequence.step, sequence.done, sequence.abandon(9 * S)) == (None, False, "")
     left = sequence.pictures()[1]
