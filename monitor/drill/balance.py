@@ -20,6 +20,8 @@ SUPPORT_STIFFNESS = 5e8
 """Of ground and locked shores under a load without a hinge, N/m: a twentieth of a millimetre under 25 kN (invented)."""
 SHARED_M = 5e-5
 """Locked shores within this of the load share what it weighs on them: they give by about as much (invented)."""
+_SAME_RAD = 1e-10
+"""Angles closer than this are one: a tenth of a nanometre a metre out, as near as the bags' own heights are sought."""
 _MARCH = 2e-3
 """How far (rad) is looked at a time for the next angle of rest."""
 _TURNS = 60
@@ -123,7 +125,7 @@ class Hinged:
             after = theta - total / slope if slope < 0.0 else STEEPEST
             if not low < after < high:
                 after = (low + high) / 2.0
-            if abs(after - theta) < 1e-12:
+            if abs(after - theta) < _SAME_RAD:
                 return after
             theta = after
         return theta

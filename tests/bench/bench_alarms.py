@@ -1,6 +1,7 @@
 """Alarms over thousands of lifts: dangers missed, false dangers an hour of clean lifting, and how late the true ones are.
 
-python tests/bench/bench_alarms.py [LIFTS] [WORKERS]    (2,000 unless said, on all cores; some three seconds a lift and core)
+python tests/bench/bench_alarms.py [LIFTS] [WORKERS] [KEEP]    (2,000 unless said, on all cores; some four seconds a lift
+and core. KEEP: a file that holds what each lift came to, from which a run that was cut short goes on)
 
 Every lift has a rig, rates, noise and a pace of its own (those of bench_lift.py, with two shores), and data plates wrong by a
 share of their own. Every other lift is clean: up in four stops, held, and walked down again. In the others one limit is truly
@@ -17,11 +18,12 @@ import random
 import sys
 from collections import Counter
 from collections.abc import Callable
-from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass, field
 from math import atan2, cos, hypot, inf, radians, sin, sqrt, tan
+from pathlib import Path
 
 from bench_lift import DT, REST_S, SCALE_SD, STOP_S, TICK_S, document
+from kept import kept
 from lifts import channel
 
 from drivers.reading import Quality, Reading
@@ -370,8 +372,8 @@ def main() -> None:
     """Play the lifts and print the table."""
     lifts = int(sys.argv[1]) if len(sys.argv) > 1 else 2000
     workers = int(sys.argv[2]) if len(sys.argv) > 2 else os.cpu_count()
-    with ProcessPoolExecutor(workers) as pool:
-        cases = list(pool.map(one, range(lifts), chunksize=2))
+    keep = Path(sys.argv[3]) if len(sys.argv) > 3 else None
+    cases = sorted((Case(**it) for it in kept(one, range(lifts), workers, keep)), key=lambda case: case.seed)
     over = [c.seed for c in cases if c.over]
     cases = [c for c in cases if not c.over]
     clean = [c for c in cases if not c.danger]
