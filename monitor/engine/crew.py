@@ -1,4 +1,4 @@
-"""What the crew does beside what was agreed: the checklist, and the step of the plan.
+"""What the crew does beside what was agreed: the checklist, the step of the plan, a bag off its hose.
 
 Conditions like those of conditions.py. Which bag is filled out of turn, and which too early, is theirs to say: bag_order
 and bag_early.
@@ -73,6 +73,17 @@ def out_of_step(scene: Scene, bag: str) -> Outcome:
     return Measured(
         2.0 * wrong, f"{doing} {where}", {"doing": doing, "step": None if number is None else float(number)}
     )
+
+
+def gauge_gone(scene: Scene, bag: str) -> Outcome:
+    """A carrying bag's gauge fell to nothing, and nobody has said since that the bag was isolated.
+
+    While it is only just asked, the crew may be about to say so; a coupling that came off and a bag that burst while shores
+    hold the load look the same.
+    """
+    since_ns = next((question.since_ns for question in scene.picture.questions if question.about == bag), None)
+    asked_s = None if since_ns is None else (scene.picture.time_ns - since_ns) / 1e9
+    return Measured(2.0 * (asked_s is not None), "fell to nothing at once, not isolated", {"asked_s": asked_s})
 
 
 def _fits(scene: Scene, bag: str, doing: str) -> bool:

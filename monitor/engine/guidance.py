@@ -101,6 +101,11 @@ GUIDANCE: dict[str, str] = {
         "What the crew does fits no step of the plan. Hold, and ask which of the two is right. Go to the step "
         "that is worked, or back to the plan."
     ),
+    "gauge-gone": (
+        "A bag that carries lost its pressure within a moment, and the load has not come down. Its coupling is off, its "
+        "hose was taken for other work, or the bag has burst and shores hold the load. Look from a safe place; mark the "
+        "bag as isolated if that is what it is, else hold, and fill nothing until the cause is found."
+    ),
     "overload": (
         "The load weighs more than planned, beyond its error and margin. Hold, and look whether something holds "
         "it down. Check bags, shores, cribbing and ground against the weight that is shown before you go on."

@@ -69,7 +69,7 @@ CAUSES: dict[str, tuple[str, ...]] = {
     "shores": (
         "shore-drop", "shore-lifting", "shore-air-high", "hung-on-shores", "shore-behind", "uncaptured", "shore-air-low",
     ),
-    "air": ("bag-pressure", "rise-rate", "no-lift", "sinking", "air-short"),
+    "air": ("bag-pressure", "rise-rate", "no-lift", "gauge-gone", "sinking", "air-short"),
     "weight": ("overload", "reach", "crib-limit", "ground-limit"),
     "link": ("link-lost",),
     "sensors": ("sensor-lost", "sensor-range", "sensor-frozen", "sensor-disagrees", "sensor-noisy"),
@@ -187,6 +187,7 @@ RULES: tuple[Rule, ...] = (
     Rule("overload", WARNING, _load, going.overload, "hold, check plan", clear_at=0.97, on_s=1.0, off_s=2.0),
     Rule("lower-not-freed", WARNING, _shores, lowering.lower_not_freed, "shut, raise a touch", on_s=0.8),
     Rule("no-lift", WARNING, _bags, ahead.no_lift, "check coupling", on_s=1.0, off_s=2.0),
+    Rule("gauge-gone", WARNING, _bags, crew.gauge_gone, "look, or press i", on_s=2.0, off_s=0.0),
     Rule("sinking", WARNING, _stacks, ahead.sinking, "capture, find the leak", on_s=0.5, off_s=2.0),
     Rule("lean-ahead", WARNING, _stacks, ahead.lean_ahead, "stop, look at the stack", on_s=1.0),
     Rule("uneven", WARNING, _load, ahead.uneven, "level the stacks", on_s=0.5),

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Iterator
 
 from monitor import quantities as show
@@ -53,20 +54,28 @@ def announced(picture: Picture) -> list[AlarmPicture]:
 
 
 def shown_alarms(picture: Picture, rows: int) -> list[AlarmPicture]:
-    """The alarms that an alarm panel of so many rows shows, the gravest first."""
+    """The alarms that an alarm panel of so many rows shows, the gravest first.
+
+    Where there is no room for all of them, those that come of another which is shown are folded under it, dangers last.
+    """
     standing = announced(picture)
-    return standing[: rows if len(standing) <= rows else max(1, rows - 1)]
+    if len(standing) <= rows:
+        return standing
+    first = sorted(standing, key=lambda it: (it.priority is not Priority.DANGER, it.under is not None))
+    kept = {(it.rule, it.about) for it in first[: max(1, rows - 1)]}
+    return [it for it in standing if (it.rule, it.about) in kept]
 
 
 def alarms(picture: Picture, columns: int, rows: int) -> list[Line]:
     """The alarm lines; how many more there are; or, when nothing is wrong, what is watched and what is not."""
     standing, shown = announced(picture), shown_alarms(picture, rows)
-    lines = [alarm_line(alarm, columns, among=len(standing) > 1) for alarm in shown]
-    if len(standing) > len(shown):
-        more = len(standing) - len(shown)
-        gravest = standing[len(shown)].priority
-        lines.append(fit([(f"{more} more, the gravest a {gravest.word}", _NEW[gravest])], columns))
-    if not lines:
+    hidden = [it for it in standing if it not in shown]
+    folded = Counter(it.under for it in hidden)
+    lines = [alarm_line(it, columns, among=len(standing) > 1, folded=folded[f"{it.rule} {it.about}"]) for it in shown]
+    if hidden:
+        gravest = hidden[0].priority
+        lines.append(fit([(f"{len(hidden)} more, the gravest a {gravest.word}", _NEW[gravest])], columns))
+    if not lines and (rows > 1 or not picture.blind):
         lines.append(fit(_quiet(picture), columns))
     if picture.blind and len(lines) < rows:
         lines.append(fit(_unwatched(picture), columns))
@@ -83,23 +92,25 @@ def out_of_service(picture: Picture) -> list[str]:
     return list(dict.fromkeys(f"{it.rule} {it.about}" for it in out))
 
 
-def alarm_line(alarm: AlarmPicture, columns: int, *, among: bool = False) -> Line:
+def alarm_line(alarm: AlarmPicture, columns: int, *, among: bool = False, folded: int = 0) -> Line:
     """One alarm over the whole width: filled with its colour until it is seen, its mark between word and text.
 
-    `among`: others stand beside it, and that it came first is worth saying. What is said of an alarm besides its own text
-    is said where there is room.
+    `among`: others stand beside it, and that it came first is worth saying. `folded`: how many that come of it have no line
+    of their own. What is said of an alarm besides its own text is said where there is room.
     """
     waits = alarm.state is AlarmState.UNACKNOWLEDGED
     role = (_NEW if waits else _SEEN)[alarm.priority]
     was = "" if alarm.active else "was: "
     text = f"{alarm.text[:_WORD]}{MARKS[alarm.state]}{was}{alarm.text[_WORD + 1 :]}"
-    for said in _besides(alarm, among):
+    for said in _besides(alarm, among, folded):
         if len(text) + len(said) <= columns:
             text += said
     return [(part, role) for part, _ in fit([(text, role)], columns)]
 
 
-def _besides(alarm: AlarmPicture, among: bool) -> Iterator[str]:
+def _besides(alarm: AlarmPicture, among: bool, folded: int) -> Iterator[str]:
+    if folded:
+        yield f" (+{folded} under it)"
     if alarm.state is AlarmState.ACKNOWLEDGED and not alarm.active:
         yield " (r resets it)"
     if alarm.chattering:
@@ -112,6 +123,8 @@ def _quiet(picture: Picture) -> Line:
     if picture.zero.taken_ns is None:
         why = "press z" if picture.zero.ready else picture.zero.why_not
         return [("NO ZERO YET  ", Role.STRONG), (f"waiting for rest: {why}", Role.PLAIN)]
+    if picture.blind:
+        return [("no alarm of what is watched, and not everything is", Role.PLAIN)]
     return [("no alarm  ", Role.DIM), ("watch the load as well as this screen", Role.DIM)]
 
 

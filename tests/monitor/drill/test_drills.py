@@ -53,6 +53,7 @@ NEARLY = {
     "near-moved-alone": {"moved-alone danger": 0.4},
     "near-air-low": {"shore-air-low warning": 0.5},
     "near-no-lift": {"overload warning": 0.9},
+    "marked-late": {"gauge-gone warning": 1.0},  # for less than its delay
     "heavier": {"no-lift warning": 0.9},
     "free-lift": {"uneven warning": 0.45},
     "near-out-of-reach": {"reach warning": 0.75, "ground-limit warning": 0.9},

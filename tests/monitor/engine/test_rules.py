@@ -55,6 +55,7 @@ NAMES = {
     "reach",
     "uneven",
     "no-lift",
+    "gauge-gone",
     "sinking",
     "air-short",
     "crib-limit",

@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import pytest
 
-from monitor.engine.picture import AlarmState, Priority
+from monitor.engine.picture import AlarmState, Blind, Priority
 from monitor.screens import board, views
 from monitor.screens.canvas import Canvas, large
 from monitor.screens.ink import DAY, NIGHT, Role, fit, plain, width
@@ -75,6 +75,32 @@ def test_more_alarms_than_lines_say_how_many_and_how_grave(rig, quiet, make_alar
     lines = plain(board.alarms(replace(quiet, alarms=many), 80, 4)).splitlines()
     assert len(lines) == 4
     assert lines[3] == "6 more, the gravest a warning"
+
+
+def test_what_comes_of_another_is_folded_under_it_where_lines_are_few(quiet, make_alarm):
+    root = make_alarm("over-centre", Priority.DANGER, text="DANGER  over-centre load: x - hold")
+    come = tuple(
+        replace(make_alarm(rule, priority, text=f"{priority.name:<8}{rule} load: x - y"), under="over-centre S1")
+        for rule, priority in (("tilt", Priority.DANGER), ("uneven", Priority.WARNING), ("tilt-x", Priority.WARNING))
+    )
+    other = make_alarm("sinking", Priority.CAUTION, text="CAUTION sinking S2: x - y")
+    picture = replace(quiet, alarms=(root, *come, other))
+    assert len(plain(board.alarms(picture, 80, 5)).splitlines()) == 5, "where there is room all of them stand"
+    lines = plain(board.alarms(picture, 80, 4)).splitlines()
+    assert lines == [
+        "DANGER ◆over-centre load: x - hold (+2 under it)",
+        "DANGER ◆tilt load: x - y",
+        "CAUTION◆sinking S2: x - y",
+        "2 more, the gravest a warning",
+    ], "a danger has its line before what is less, whatever it comes of"
+
+
+def test_no_alarm_is_never_said_of_what_nobody_watches(quiet):
+    blind = replace(quiet, alarms=(), blind=(Blind("lean", "S1", "lean not known without IX"),))
+    assert "not everything is" in plain(board.alarms(blind, 80, 3))
+    assert "watch the load" not in plain(board.alarms(blind, 80, 3))
+    assert plain(board.alarms(blind, 80, 1)).strip().startswith("UNKNOWN")
+    assert plain(board.alarms(replace(blind, blind=()), 80, 1)).startswith("no alarm  watch the load")
 
 
 def test_every_state_has_its_own_mark_and_fill(make_alarm):
