@@ -156,7 +156,8 @@ class Sequence:
 
     def step_needs_a_person(self) -> bool:
         """Whether this step has no stop that a sensor could see."""
-        return self.step is not None and self.step.do in ("work", "check", "vent")
+        step = self.step
+        return step is not None and (step.do in ("work", "check") or (step.do == "vent" and step.until is None))
 
     def tick(
         self, now_ns: int, stacks: tuple[StackPicture, ...], shores: tuple[ShorePicture, ...], cribbed_ns: int | None

@@ -242,7 +242,8 @@ class OperatorScreen(App[None]):
     def _next(self) -> None:
         assert self.picture is not None, "keys wait for a picture"
         step = self.picture.step
-        waits = step is not None and self.picture.steps[step.number - 1].do in ("work", "check", "vent")
+        do = "" if step is None else self.picture.steps[step.number - 1].do
+        waits = do in ("work", "check") or (do == "vent" and step is not None and step.progress is None)
         if step is None or step.done or waits:
             self.feed.send("next")
         else:

@@ -83,6 +83,14 @@ def test_bag_order_sounds_for_the_wrong_bag_on_the_way_down(document, new_lift, 
     assert [it for it in lift.raised() if it[0] in ("bag-order", "bag-early")][:1] == expected
 
 
+def test_a_bag_vented_to_a_stop_went_well_only_if_it_came_there(document, new_lift, clean_script):
+    document["step"] = VENTS[2:]
+    lift = new_lift(rig=Rig.model_validate(document))
+    lift.play(clean_script, 30.0)
+    assert lift.pictures[-1].step.progress is not None
+    assert lift.act("next").steps[0].ok is False
+
+
 def test_a_plan_that_is_abandoned_is_said_so_and_the_rest_is_watched(lift, clean_script):
     lift.play(clean_script, 12.0)
     picture = lift.act("abandon")

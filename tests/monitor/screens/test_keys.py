@@ -73,6 +73,18 @@ def test_the_first_zero_and_a_step_at_its_stop_need_no_question(feed, demo):
     assert feed.sent == [("zero", {}), ("next", {})]
 
 
+def test_a_bag_vented_to_a_stop_is_asked_about_before_it_and_one_vented_for_good_never(feed, demo):
+    feed.picture = next(p for p in demo if p.step)
+    number = feed.picture.step.number
+    steps = tuple(replace(it, do="vent") if it.number == number else it for it in feed.picture.steps)
+    feed.change(steps=steps, step=replace(feed.picture.step, done=False, progress=0.4, left="20 mm to go"))
+    assert "The stop is not reached, 20 mm to go" in screen_test(feed, ["n"])
+    assert feed.sent == []
+    feed.change(step=replace(feed.picture.step, progress=None))
+    screen_test(feed, ["n"])
+    assert feed.sent == [("next", {})]
+
+
 def test_a_acknowledges_the_top_new_alarm_that_is_shown(feed, make_alarm):
     waiting(feed, make_alarm, (AlarmState.ACKNOWLEDGED, Priority.DANGER), (AlarmState.UNACKNOWLEDGED, Priority.WARNING))
     screen_test(feed, ["a"])
