@@ -7,10 +7,11 @@ from __future__ import annotations
 
 from collections import deque
 from dataclasses import dataclass, replace
-from math import fsum, hypot
+from math import fsum
 
 from monitor.engine.picture import ShorePicture, StackPicture
 from monitor.rig.schema import Rig
+from monitor.rig.statics import lever
 
 _BEFORE_NS = 5_000_000_000
 """The push at the start of a venting is the greatest of so long before: a vent is seen open a moment late."""
@@ -43,7 +44,7 @@ class Lowering:
     """The ventings of one lift, and for each shore how far the load was raised since the lowering step began."""
 
     def __init__(self, rig: Rig) -> None:
-        self._arms = [_arm(rig, stack.at) for stack in rig.stack]
+        self._arms = [lever(rig, stack.at) for stack in rig.stack]
         self._latest: deque[float] = deque(maxlen=_STOOD)
         self._pushes: deque[tuple[int, float, float]] = deque()
         """Of the last seconds: when, a push that had stood, the rise then."""
@@ -125,11 +126,3 @@ class Lowering:
             elif not all(bag.doing == "resting" for bag in stack.bags):
                 return None
         return total
-
-
-def _arm(rig: Rig, at: tuple[float, float]) -> float:
-    """Distance (m) of a point from the planned hinge; 1 without one."""
-    if rig.load.hinge is None:
-        return 1.0
-    (x0, y0), (x1, y1) = rig.load.hinge
-    return abs((at[0] - x0) * (y0 - y1) + (at[1] - y0) * (x1 - x0)) / hypot(x1 - x0, y1 - y0)

@@ -18,6 +18,7 @@ from itertools import combinations
 from math import atan2, hypot, isfinite, pi
 
 from monitor.engine.picture import Point
+from monitor.rig.statics import arm
 
 Head = tuple[Point, float]
 """A point of the load and its rise (m) since the zero, up positive."""
@@ -59,19 +60,14 @@ def fall_about_hinge(
     the hinge, or a hinge that is no line: the load may go over either way, and the greatest rise is the fall.
     """
     (x0, y0), (x1, y1) = hinge
-    length = hypot(x1 - x0, y1 - y0)
-
-    def arm(point: Point) -> float:
-        return ((point[0] - x0) * (y0 - y1) + (point[1] - y0) * (x1 - x0)) / length
-
-    if not length > _ROUNDING:
+    if not hypot(x1 - x0, y1 - y0) > _ROUNDING:
         return _greatest_rise(heads)
-    side = 1.0 if arm(centre) > 0.0 else -1.0
+    side = 1.0 if arm(hinge, centre) > 0.0 else -1.0
     known = _known((s.at, s.room_m) for s in supports)
-    met = sorted((room / (arm(at) * side), at) for at, room in known if arm(at) * side > _ROUNDING)
+    met = sorted((room / (arm(hinge, at) * side), at) for at, room in known if arm(hinge, at) * side > _ROUNDING)
     for n, (slope, _) in enumerate(met, 1):
         if _surrounded(centre, [*hinge, *(at for _, at in met[:n])]):
-            turned = max((min(_up(rise), slope * arm(at) * side) for at, rise in heads), default=0.0)
+            turned = max((min(_up(rise), slope * arm(hinge, at) * side) for at, rise in heads), default=0.0)
             if slope <= met[0][0]:
                 return max(0.0, turned)
             return max(turned, fall_free(centre, [*supports, *(Support(end, 0.0) for end in hinge)], [], heads))

@@ -15,6 +15,7 @@ from monitor.engine.going import hinge_shift
 from monitor.engine.picture import ShorePicture
 from monitor.rig.parts import centre_of_gravity, total_weight
 from monitor.rig.schema import Shore
+from monitor.rig.statics import lever
 
 _SLACK = 0.25
 """Share of the bags' push at the start of a venting that may be gone before the load hangs on its shores: plates, gauges that
@@ -168,7 +169,7 @@ def _air_push(scene: Scene) -> tuple[float, tuple[str, ...]]:
         if shore.air_pa is None:
             unknown.append(shore.name)
         else:
-            push += max(0.0, shore.air_pa) * config.piston_area * _arm(scene, shore.at)
+            push += max(0.0, shore.air_pa) * config.piston_area * lever(scene.rig, shore.at)
     return push, tuple(unknown)
 
 
@@ -186,15 +187,7 @@ def _to_lift(scene: Scene) -> tuple[float, str] | None:
     if weight is None or centre is None:
         return None
     turned = 0.0 if scene.pose is None else hypot(scene.pose.x[1], scene.pose.x[2])
-    return weight * (_arm(scene, centre[:2]) * cos(turned) - centre[2] * sin(turned)), "plan"
-
-
-def _arm(scene: Scene, at: tuple[float, float]) -> float:
-    """Distance (m) of a point from the planned hinge; 1 without one."""
-    if scene.rig.load.hinge is None:
-        return 1.0
-    (x0, y0), (x1, y1) = scene.rig.load.hinge
-    return abs((at[0] - x0) * (y0 - y1) + (at[1] - y0) * (x1 - x0)) / hypot(x1 - x0, y1 - y0)
+    return weight * (lever(scene.rig, centre[:2]) * cos(turned) - centre[2] * sin(turned)), "plan"
 
 
 def not_held(scene: Scene, _: str) -> Outcome:

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from collections import deque
 from dataclasses import dataclass, replace
-from math import hypot, sqrt
+from math import sqrt
 
 from monitor.engine.channels import ChannelState
 from monitor.engine.estimate import PoseEstimate
@@ -16,6 +16,7 @@ from monitor.engine.mounts import upright
 from monitor.engine.picture import Point, ShorePicture, StackPicture
 from monitor.rig.parts import centre_of_gravity
 from monitor.rig.schema import Rig, Shore
+from monitor.rig.statics import arm
 
 _FOLLOWING_M_S = 0.001
 """A shore that grows faster than this follows the load; one that does not is locked."""
@@ -166,16 +167,14 @@ def carrying(
     """
     if short_nm is None or line is None:
         return shores
-    (x0, y0), (x1, y1) = line
-    length = hypot(x1 - x0, y1 - y0)
     pitches = {shore.name: shore.lock_pitch for shore in rig.shore}
 
     def most(it: ShorePicture) -> float | None:
-        arm = abs((it.at[0] - x0) * (y0 - y1) + (it.at[1] - y0) * (x1 - x0)) / length
-        if it.gap_m is None or it.gap_sd_m is None or arm <= _LEAST_ARM_M:
+        off = abs(arm(line, it.at))
+        if it.gap_m is None or it.gap_sd_m is None or off <= _LEAST_ARM_M:
             return None
         clear = it.doing == "released" or it.gap_m > pitches[it.name] + 3.0 * it.gap_sd_m
-        return 0.0 if clear else short_nm / arm
+        return 0.0 if clear else short_nm / off
 
     return tuple(replace(it, load_most_n=most(it)) for it in shores)
 

@@ -10,6 +10,7 @@ from drivers.units import UNITS
 from monitor.rig.lines import Path
 from monitor.rig.parts import MATERIALS, SIDES
 from monitor.rig.schema import Rig, Stack, Step
+from monitor.rig.statics import arm
 
 Disagreement = tuple[Path, str, str]
 """(path of the key, what was found, what is allowed)."""
@@ -213,9 +214,9 @@ def _off_the_hinge(hinge: tuple[tuple[float, float], tuple[float, float]], rig: 
         )
         return
     for i, stack in enumerate(rig.stack):
-        arm = ((stack.at[0] - x0) * (y0 - y1) + (stack.at[1] - y0) * (x1 - x0)) / length
-        if abs(arm) < _LEAST_M:
-            yield ("stack", i, "at"), f"{abs(arm) * 1e3:.3g} mm from the hinge", f"at least {_LEAST_M * 1e3:g} mm"
+        off = abs(arm(hinge, stack.at))
+        if off < _LEAST_M:
+            yield ("stack", i, "at"), f"{off * 1e3:.3g} mm from the hinge", f"at least {_LEAST_M * 1e3:g} mm"
 
 
 def _load(rig: Rig) -> Iterator[Disagreement]:

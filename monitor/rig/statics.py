@@ -27,6 +27,11 @@ def arm(hinge: tuple[Point, Point], point: Point) -> float:
     return ((point[0] - x0) * (y0 - y1) + (point[1] - y0) * (x1 - x0)) / hypot(x1 - x0, y1 - y0)
 
 
+def lever(rig: Rig, point: Point) -> float:
+    """What a force at a point counts with: its distance (m) from the planned hinge; 1 in a free lift."""
+    return 1.0 if rig.load.hinge is None else abs(arm(rig.load.hinge, point))
+
+
 def rise_ratio(rig: Rig, point: Point) -> float:
     """Rise at a point over the rise of that stack's head that rises most; below 0 beyond the hinge, 1 in a free lift."""
     if rig.load.hinge is None:
