@@ -194,7 +194,7 @@ def _command(top: argparse.ArgumentParser, call: argparse.Namespace) -> int:
         from monitor.drill.demo import demo
 
         return demo(call.drill, seed=call.seed, headless=call.headless, as_json=call.json, bell=not call.no_bell)
-    from monitor.live.command import Call
+    from monitor.live.opening import Call
 
     if call.record and call.no_record:
         top.error("--record and --no-record exclude each other")

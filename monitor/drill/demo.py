@@ -19,8 +19,8 @@ from monitor.drill.speak import Drill
 from monitor.drill.wire import VirtualRig
 from monitor.engine.picture import Picture
 from monitor.live import hand
-from monitor.live.command import on_a_terminal
 from monitor.live.headless import Lines, print_until
+from monitor.live.opening import on_a_terminal
 from monitor.live.session import Session
 from monitor.rig.load import parse_rig
 

@@ -2,168 +2,48 @@
 
 from __future__ import annotations
 
-import os
-import signal
 import sys
 import threading
-from collections.abc import Iterator
-from contextlib import contextmanager
-from dataclasses import dataclass, field
-from datetime import UTC, datetime
-from pathlib import Path
 
-from drivers.config import Port
-from drivers.ports import PortError, redirect
-from drivers.units import UnitError, to_si
 from monitor.live import hand, typed
 from monitor.live.headless import Lines, print_until
-from monitor.live.keeping import JournalKeeper
+from monitor.live.opening import Call, NotOpened, Opened, ended, ended_by_signal, opened, typed_lines
 from monitor.live.session import Session
-from monitor.rig.load import RigFaults, parse_rig, read_text
-from monitor.rig.schema import Rig
-from replay.writer import JournalError
-
-
-@dataclass(frozen=True, slots=True)
-class Call:
-    """What was typed after `inchwatch run`."""
-
-    rig: str
-    headless: bool = False
-    as_json: bool = False
-    for_: str | None = None
-    ports: list[str] = field(default_factory=list)
-    actions: bool = False
-    record: str | None = None
-    keep: bool = True
-    bell: bool = True
-
-
-class BadCall(ValueError):
-    """The call is wrong: exit code 2. The message says what was found and what is allowed."""
 
 
 def run(call: Call) -> int:
     """Run a session as called; returns the exit code."""
     try:
-        text = read_text(Path(call.rig))
-        rig = parse_rig(text, call.rig)
-        ports = redirected(rig, call.ports)
-        for_s = duration(call.for_)
-        if not call.headless and not on_a_terminal():
-            raise BadCall("no terminal on standard output and standard error for the operator's screen: add --headless")
-        session = Session(rig, hand=hand.presses if call.headless and not call.actions else None)
-        record = record_file(call, rig) if call.keep else None
-        keeper = JournalKeeper(record, text, rig.rig.name, session.trouble) if record else None
-    except RigFaults as faults:
-        print(faults, file=sys.stderr)
-        return 1
-    except (BadCall, PortError) as error:
-        print(f"inchwatch run: {error}", file=sys.stderr)
-        return 2
-    except JournalError as error:
-        print(f"inchwatch run: {error}", file=sys.stderr)
-        return 1
-    session.recording = f"recording to {record}" if record else "not recording"
-    if call.headless:
-        return _headless(call, session, ports, keeper, for_s)
-    return _screen(call, session, ports, keeper, for_s)
+        it = opened("run", call, hand.presses if call.headless and not call.actions else None, screen=not call.headless)
+    except NotOpened as why:
+        return why.code
+    return _headless(call, it) if call.headless else _screen(call, it)
 
 
-def on_a_terminal() -> bool:
-    """Whether a screen can be shown: it is drawn on standard error, and keys answer to standard output's terminal."""
-    return sys.stdout.isatty() and sys.stderr.isatty()
-
-
-def redirected(rig: Rig, overrides: list[str]) -> list[Port]:
-    """The rig's ports, with those that `NAME=URL` overrides name found elsewhere. Raises BadCall, PortError."""
-    where = {}
-    for override in overrides:
-        name, equals, url = override.partition("=")
-        names = [port.name for port in rig.port]
-        if not equals or not url or name not in names:
-            raise BadCall(f"--port: found '{override}', allowed is NAME=URL with NAME one of {', '.join(names)}")
-        where[name] = url
-    return [redirect(port, where[port.name]) if port.name in where else port for port in rig.port]
-
-
-def duration(given: str | None) -> float | None:
-    """What `--for` says (s), None where it says nothing. Raises BadCall."""
-    if given is None:
-        return None
-    try:
-        seconds = float(given) if given.replace(".", "", 1).isdigit() else to_si("time", given)
-    except UnitError as error:
-        raise BadCall(f"--for: found '{given}', allowed is {error}") from None
-    if seconds <= 0.0:
-        raise BadCall(f"--for: found '{given}', allowed is a time above zero")
-    return seconds
-
-
-def record_file(call: Call, rig: Rig) -> Path:
-    """Where a session is kept: as called, else RIG-DATE-TIME.jsonl here."""
-    if call.record:
-        return Path(call.record)
-    return Path(f"{rig.rig.name}-{datetime.now(UTC):%Y%m%d-%H%M%S}.jsonl")
-
-
-@contextmanager
-def ended_by_signal(stop: threading.Event) -> Iterator[None]:
-    """Ctrl-C and SIGTERM end a session in order."""
-    before = {number: signal.signal(number, lambda *_: stop.set()) for number in (signal.SIGINT, signal.SIGTERM)}
-    try:
-        yield
-    finally:
-        for number, handler in before.items():
-            signal.signal(number, handler)
-
-
-def _headless(
-    call: Call, session: Session, ports: list[Port], keeper: JournalKeeper | None, for_s: float | None
-) -> int:
-    stop = threading.Event()
+def _headless(call: Call, it: Opened) -> int:
+    stop, session = threading.Event(), it.session
     lines = Lines(session.rig.rig.units, call.as_json, session.wall_start_s)
     session.on_picture, session.on_failure = lines.take, stop.set
     print(session.recording, file=sys.stderr)
     with ended_by_signal(stop):
-        session.start(ports, keeper)
+        session.start(it.ports, it.keeper)
         if call.actions:
             threading.Thread(target=_read_actions, args=(session,), name="actions", daemon=True).start()
-        print_until(lines, sys.stdout, stop, for_s, session.stop)
+        print_until(lines, sys.stdout, stop, it.for_s, session.stop)
     return ended(session)
 
 
-def _screen(call: Call, session: Session, ports: list[Port], keeper: JournalKeeper | None, for_s: float | None) -> int:
+def _screen(call: Call, it: Opened) -> int:
     from monitor.screens.operator import run_operator
 
-    session.start(ports, keeper)
+    session = it.session
+    session.start(it.ports, it.keeper)
     try:
-        run_operator(session, bell=call.bell, for_s=for_s)
+        run_operator(session, bell=call.bell, for_s=it.for_s)
     finally:
         session.stop()
     print(session.recording, file=sys.stderr)
     return ended(session)
-
-
-def ended(session: Session) -> int:
-    """Say what each port has counted; the exit code: 1 if the engine stopped by itself."""
-    for name, counts in session.counters().items():
-        said = ", ".join(f"{count} {what.replace('_', ' ')}" for what, count in counts.items() if count)
-        print(f"{name}: {said or 'nothing heard'}", file=sys.stderr)
-    if session.failure is not None:
-        print(f"inchwatch: the engine stopped: {type(session.failure).__name__}: {session.failure}", file=sys.stderr)
-        return 1
-    return 0
-
-
-def typed_lines(descriptor: int) -> Iterator[bytes]:
-    """Lines as they are typed. Unbuffered: a buffered reader waiting in a thread would be in the way of a clean exit."""
-    rest = b""
-    while data := os.read(descriptor, 65536):
-        *lines, rest = (rest + data).split(b"\n")
-        yield from lines
-    if rest:
-        yield rest
 
 
 def _read_actions(session: Session) -> None:

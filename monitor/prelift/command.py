@@ -8,24 +8,19 @@ from __future__ import annotations
 import queue
 import sys
 import threading
-from pathlib import Path
 
 import orjson
 
-from drivers.ports import PortError
 from drivers.reading import Reading
 from monitor import encode
 from monitor.engine.picture import AlarmState, Answer, Picture, Priority, Transition
 from monitor.live import typed
-from monitor.live.command import BadCall, Call, duration, ended, ended_by_signal, record_file, redirected, typed_lines
 from monitor.live.hand import Press
-from monitor.live.keeping import JournalKeeper
+from monitor.live.opening import Call, NotOpened, ended, ended_by_signal, opened, typed_lines
 from monitor.live.session import Keeper, Session
 from monitor.prelift.guide import Guide, Key
 from monitor.prelift.results import Outcome, Result, Results
-from monitor.rig.load import RigFaults, parse_rig, read_text
 from replay.entries import Entry
-from replay.writer import JournalError
 
 _KEYS = {"": Key.NEXT, "s": Key.SKIP, "r": Key.AGAIN, "q": Key.QUIT}
 _DEEDS = {"next": Key.NEXT, "skip": Key.SKIP, "back": Key.AGAIN, "quit": Key.QUIT}
@@ -71,28 +66,15 @@ def sensors(call: Call) -> int:
         return None if presses.empty() else presses.get()
 
     try:
-        text = read_text(Path(call.rig))
-        rig = parse_rig(text, call.rig)
-        ports = redirected(rig, call.ports)
-        for_s = duration(call.for_)
-        session = Session(rig, hand=hand)
-        record = record_file(call, rig) if call.keep else None
-        keeper = JournalKeeper(record, text, rig.rig.name, session.trouble) if record else None
-    except RigFaults as faults:
-        print(faults, file=sys.stderr)
-        return 1
-    except (BadCall, PortError) as error:
-        print(f"inchwatch sensors: {error}", file=sys.stderr)
-        return 2
-    except JournalError as error:
-        print(f"inchwatch sensors: {error}", file=sys.stderr)
-        return 1
-    session.recording = f"recording to {record}" if record else "not recording"
+        it = opened("sensors", call, hand)
+    except NotOpened as why:
+        return why.code
+    session = it.session
     print(session.recording, file=sys.stderr)
     stop = threading.Event()
-    leading = _Leading(session, call, presses, for_s, stop)
+    leading = _Leading(session, call, presses, it.for_s, stop)
     with ended_by_signal(stop):
-        session.start(ports, _Witness(keeper, leading.events))
+        session.start(it.ports, _Witness(it.keeper, leading.events))
         try:
             leading.lead()
         except BrokenPipeError:

@@ -1,0 +1,161 @@
+"""A live session as a command opens and ends it: rig file in, ports named, journal begun, one sentence where it cannot be.
+
+What `run` and `sensors` share, so that a call means the same to both.
+"""
+
+from __future__ import annotations
+
+import os
+import signal
+import sys
+import threading
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass, field
+from datetime import UTC, datetime
+from pathlib import Path
+
+from drivers.config import Port
+from drivers.ports import PortError, redirect
+from drivers.units import UnitError, to_si
+from monitor.engine.picture import Picture
+from monitor.live.hand import Press
+from monitor.live.keeping import JournalKeeper
+from monitor.live.session import Session
+from monitor.rig.load import RigFaults, parse_rig, read_text
+from monitor.rig.schema import Rig
+from replay.writer import JournalError
+
+
+@dataclass(frozen=True, slots=True)
+class Call:
+    """What was typed after `inchwatch run` or `inchwatch sensors`."""
+
+    rig: str
+    headless: bool = False
+    as_json: bool = False
+    for_: str | None = None
+    ports: list[str] = field(default_factory=list)
+    actions: bool = False
+    record: str | None = None
+    keep: bool = True
+    bell: bool = True
+
+
+@dataclass(frozen=True, slots=True)
+class Opened:
+    """A session that may be started on `ports` with `keeper` (None: nothing is kept), to end after `for_s` (None: never)."""
+
+    session: Session
+    ports: list[Port]
+    keeper: JournalKeeper | None
+    for_s: float | None
+
+
+class BadCall(ValueError):
+    """The call is wrong: exit code 2. The message says what was found and what is allowed."""
+
+
+class NotOpened(Exception):
+    """No session, and why has been said on standard error. `code`: the exit code, 1 for the rig file or journal, 2 the call."""
+
+    def __init__(self, code: int) -> None:
+        super().__init__(code)
+        self.code = code
+
+
+def opened(command: str, call: Call, hand: Callable[[Picture], Press | None] | None, *, screen: bool = False) -> Opened:
+    """The session that a command is called for, its journal begun and its ports still shut. Raises NotOpened.
+
+    `screen`: it is to be shown on one, which takes a terminal.
+    """
+    try:
+        text = read_text(Path(call.rig))
+        rig = parse_rig(text, call.rig)
+        ports = redirected(rig, call.ports)
+        for_s = duration(call.for_)
+        if screen and not on_a_terminal():
+            raise BadCall("no terminal on standard output and standard error for the operator's screen: add --headless")
+        session = Session(rig, hand=hand)
+        record = record_file(call, rig) if call.keep else None
+        keeper = JournalKeeper(record, text, rig.rig.name, session.trouble) if record else None
+    except RigFaults as faults:
+        print(faults, file=sys.stderr)
+        raise NotOpened(1) from None
+    except (BadCall, PortError) as error:
+        print(f"inchwatch {command}: {error}", file=sys.stderr)
+        raise NotOpened(2) from None
+    except JournalError as error:
+        print(f"inchwatch {command}: {error}", file=sys.stderr)
+        raise NotOpened(1) from None
+    session.recording = f"recording to {record}" if record else "not recording"
+    return Opened(session, ports, keeper, for_s)
+
+
+def on_a_terminal() -> bool:
+    """Whether a screen can be shown: it is drawn on standard error, and keys answer to standard output's terminal."""
+    return sys.stdout.isatty() and sys.stderr.isatty()
+
+
+def redirected(rig: Rig, overrides: list[str]) -> list[Port]:
+    """The rig's ports, with those that `NAME=URL` overrides name found elsewhere. Raises BadCall, PortError."""
+    where = {}
+    for override in overrides:
+        name, equals, url = override.partition("=")
+        names = [port.name for port in rig.port]
+        if not equals or not url or name not in names:
+            raise BadCall(f"--port: found '{override}', allowed is NAME=URL with NAME one of {', '.join(names)}")
+        where[name] = url
+    return [redirect(port, where[port.name]) if port.name in where else port for port in rig.port]
+
+
+def duration(given: str | None) -> float | None:
+    """What `--for` says (s), None where it says nothing. Raises BadCall."""
+    if given is None:
+        return None
+    try:
+        seconds = float(given) if given.replace(".", "", 1).isdigit() else to_si("time", given)
+    except UnitError as error:
+        raise BadCall(f"--for: found '{given}', allowed is {error}") from None
+    if seconds <= 0.0:
+        raise BadCall(f"--for: found '{given}', allowed is a time above zero")
+    return seconds
+
+
+def record_file(call: Call, rig: Rig) -> Path:
+    """Where a session is kept: as called, else RIG-DATE-TIME.jsonl here."""
+    if call.record:
+        return Path(call.record)
+    return Path(f"{rig.rig.name}-{datetime.now(UTC):%Y%m%d-%H%M%S}.jsonl")
+
+
+@contextmanager
+def ended_by_signal(stop: threading.Event) -> Iterator[None]:
+    """Ctrl-C and SIGTERM end a session in order."""
+    before = {number: signal.signal(number, lambda *_: stop.set()) for number in (signal.SIGINT, signal.SIGTERM)}
+    try:
+        yield
+    finally:
+        for number, handler in before.items():
+            signal.signal(number, handler)
+
+
+def ended(session: Session) -> int:
+    """Say what each port has counted; the exit code: 1 if the engine stopped by itself."""
+    for name, counts in session.counters().items():
+        said = ", ".join(f"{count} {what.replace('_', ' ')}" for what, count in counts.items() if count)
+        print(f"{name}: {said or 'nothing heard'}", file=sys.stderr)
+    if session.failure is not None:
+        print(f"inchwatch: the engine stopped: {type(session.failure).__name__}: {session.failure}", file=sys.stderr)
+        return 1
+    return 0
+
+
+def typed_lines(descriptor: int) -> Iterator[bytes]:
+    """Lines as they are typed. Unbuffered: a buffered reader waiting in a thread would be in the way of a clean exit."""
+    rest = b""
+    while data := os.read(descriptor, 65536):
+        *lines, rest = (rest + data).split(b"\n")
+        yield from lines
+    if rest:
+        yield rest
