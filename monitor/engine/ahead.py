@@ -12,7 +12,7 @@ from itertools import combinations
 from monitor import quantities as show
 from monitor.engine.conditions import BOUND_SDS, Measured, Outcome, Scene, Suppressed, Unknown
 from monitor.engine.picture import SensorStatus
-from monitor.rig.air import P_ATM, bag_volume, free_air
+from monitor.rig.air import bag_volume, carried_real, free_air, regulated
 from monitor.rig.capacity import AreaTable
 from monitor.rig.schema import Rig, Stack
 from monitor.rig.statics import rise_ratio
@@ -29,8 +29,6 @@ _REGULATED = 0.95
 """Share of its supply at which a bag has all the air that it gets."""
 _LOW_M = 0.006
 """A load that is up by no more is as good as down (common practice, no source)."""
-_REAL_PA, _REAL_SHARE = 200e5, 0.9
-"""Above this pressure real air holds about a tenth less than an ideal gas would (from memory: Z about 1.1 at 300 bar)."""
 
 
 def lean_ahead(scene: Scene, name: str) -> Outcome:
@@ -185,7 +183,7 @@ def air_short(scene: Scene, _: str) -> Outcome:
         return None
     if scene.picture.step.number > scene.planned.last_fill:
         return Measured(0.0, "nothing more to fill", {})
-    left, unheard = _carried(scene)
+    left, unheard = _left(scene)
     if unheard:
         return Unknown(f"air left not known without {unheard[0]}", unheard)
     need = _to_fill(scene)
@@ -198,9 +196,9 @@ def air_short(scene: Scene, _: str) -> Outcome:
     )
 
 
-def _carried(scene: Scene) -> tuple[float, tuple[str, ...]]:
+def _left(scene: Scene) -> tuple[float, tuple[str, ...]]:
     """(free air (m^3) left above what the regulators are set to, in cylinders that have a gauge; gauges that are silent)."""
-    kept, left, unheard = max(stack.supply for stack in scene.rig.stack), 0.0, []
+    kept, left, unheard = regulated(scene.rig), 0.0, []
     for supply in scene.rig.supply:
         if supply.pressure is None:
             continue
@@ -208,8 +206,7 @@ def _carried(scene: Scene) -> tuple[float, tuple[str, ...]]:
         if gauge.value is None or gauge.status not in (SensorStatus.OK, SensorStatus.CHECK):
             unheard.append(supply.pressure)
         else:
-            holds = supply.volume / P_ATM if supply.volume is not None else (supply.free_air or 0.0) / supply.filled
-            left += holds * max(0.0, gauge.value - kept) * (_REAL_SHARE if gauge.value > _REAL_PA else 1.0)
+            left += carried_real(supply, kept, gauge.value)
     return left, tuple(unheard)
 
 

@@ -51,11 +51,22 @@ def bag_volume(bag: Bag, height: float) -> float:
     return fsum((high - low) * (table.area(low) + table.area(high)) / 2.0 for low, high in itertools.pairwise(knots))
 
 
-def carried(supply: Supply, down_to_pa: float) -> float:
-    """Free air (m^3) a supply gives until it is down to a gauge pressure (Pa), as an ideal gas; never below 0."""
-    if supply.volume is not None:
-        return max(0.0, supply.volume * (supply.filled - down_to_pa) / P_ATM)
-    return max(0.0, (supply.free_air or 0.0) * (1.0 - down_to_pa / supply.filled))
+def carried(supply: Supply, down_to_pa: float, from_pa: float | None = None) -> float:
+    """Free air (m^3) a supply gives from one gauge pressure (Pa; as it was filled where None) down to another, as an ideal
+    gas; never below 0."""
+    holds = supply.volume / P_ATM if supply.volume is not None else (supply.free_air or 0.0) / supply.filled
+    return holds * max(0.0, (supply.filled if from_pa is None else from_pa) - down_to_pa)
+
+
+def carried_real(supply: Supply, down_to_pa: float, from_pa: float | None = None) -> float:
+    """The same as real air, which is less from high pressures."""
+    start = supply.filled if from_pa is None else from_pa
+    return carried(supply, down_to_pa, start) * (_REAL_SHARE if start > _REAL_PA else 1.0)
+
+
+def regulated(rig: Rig) -> float:
+    """Gauge pressure (Pa) below which no cylinder lifts any more: the greatest that a regulator is set to."""
+    return max(stack.supply for stack in rig.stack)
 
 
 def air_plan(
@@ -84,7 +95,5 @@ def _carried(rig: Rig) -> tuple[float | None, float | None, str]:
     """(as of an ideal gas, as real air, why it is not known)."""
     if not rig.supply:
         return None, None, "the file names no supply"
-    kept = max(stack.supply for stack in rig.stack)
-    ideal = fsum(carried(it, kept) for it in rig.supply)
-    least = fsum(carried(it, kept) * (_REAL_SHARE if it.filled > _REAL_PA else 1.0) for it in rig.supply)
-    return ideal, least, ""
+    kept = regulated(rig)
+    return fsum(carried(it, kept) for it in rig.supply), fsum(carried_real(it, kept) for it in rig.supply), ""
