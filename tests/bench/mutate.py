@@ -26,15 +26,23 @@ from time import monotonic
 
 ROOT = Path(__file__).resolve().parents[2]
 ENGINE, TESTS = Path("monitor/engine"), Path("tests/monitor/engine")
+_RULES = (
+    "test_rules.py",
+    "test_rules_sensors.py",
+    "test_rules_shores.py",
+    "test_rules_broken.py",
+    "test_rules_lines.py",
+)
 OF = {
     "sequence": (
-        "test_sequence_units.py", "test_sequence.py", "test_sequence_lowering.py", "test_hold.py", "test_rules.py",
+        "test_sequence_steps.py", "test_sequence_stops.py", "test_sequence_way_down.py", "test_sequence_begun.py",
+        "test_sequence.py", "test_sequence_lowering.py", "test_hold.py", *_RULES,
     ),
-    "alarms": ("test_alarms.py", "test_rates.py", "test_causes.py", "test_rules.py"),
+    "alarms": ("test_alarms.py", "test_rates.py", "test_causes.py", *_RULES),
     "life": ("test_life.py", "test_alarms.py"),
-    "watch": ("test_alarms.py", "test_rules.py"),
-    "conditions": ("test_rules.py", "test_sequence.py"),
-    "rules": ("test_alarms.py", "test_rules.py", "test_wording.py"),
+    "watch": ("test_alarms.py", *_RULES),
+    "conditions": (*_RULES, "test_sequence.py"),
+    "rules": ("test_alarms.py", *_RULES, "test_wording.py"),
 }  # fmt: skip
 """Which tests are about a module, the quickest first. What is not here is judged by a test file of its own name."""
 PATIENCE, SPARE_S = 3.0, 10.0

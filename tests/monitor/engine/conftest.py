@@ -10,6 +10,7 @@ import itertools
 import random
 import tomllib
 from collections.abc import Callable, Iterator
+from copy import deepcopy
 from dataclasses import dataclass, field
 from importlib.resources import files
 from math import asin, sin
@@ -19,9 +20,12 @@ import pytest
 from drivers.reading import Quality, Reading
 from monitor.engine.engine import Engine
 from monitor.engine.picture import AlarmState, Picture
+from monitor.engine.sequence import Sequence
 from monitor.live.hand import presses
 from monitor.rig.schema import Rig
 from replay.entries import Action, Notice, Tick
+
+from .hand_made import BEGUN
 
 FORCE_N = 32_000.0
 RATE_HZ = 20
@@ -204,3 +208,24 @@ def moment() -> type[Moment]:
 @pytest.fixture
 def new_lift(rig: Rig) -> Iterator[Callable[..., Lift]]:
     return lambda **kwargs: Lift(kwargs.pop("rig", rig), **kwargs)
+
+
+@pytest.fixture
+def new_plan(document):
+    """A plan by itself, of such steps: two stacks S1 and S2 of two bags, shores N1 to N4 of 1 mm lock pitch."""
+
+    def make(*steps: dict, begun: bool = True, units: str = "metric", pitch: dict[str, str] | None = None) -> Sequence:
+        second = deepcopy(document["stack"][0])
+        second["name"] = "S2"
+        for bag in second["bag"]:
+            bag["name"] = bag["name"].replace("S1", "S2")
+        shores = [{**document["shore"][0], "name": f"N{k}"} for k in (1, 2, 3, 4)]
+        for shore in shores:
+            shore["lock_pitch"] = (pitch or {}).get(shore["name"], "1 mm")
+        changed = {"stack": [document["stack"][0], second], "shore": shores, "step": list(steps)}
+        sequence = Sequence(Rig.model_validate({**document, **changed, "rig": {"name": "x", "units": units}}))
+        if begun:
+            sequence.start(BEGUN)
+        return sequence
+
+    return make

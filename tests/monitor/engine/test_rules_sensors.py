@@ -1,0 +1,91 @@
+"""The rules of what the monitor hears: silent and incredible sensors, lost links, the recorder, a monitor behind its time."""
+
+from __future__ import annotations
+
+import pytest
+
+from monitor.rig.schema import Rig
+from replay.entries import Notice
+
+
+def silent(script, *channels, since=8.0, until=99.0):
+    def without(t):
+        it = script(t)
+        it.silent = channels if since < t < until else ()
+        return it
+
+    return without
+
+
+def test_a_lost_sensor_is_a_caution_while_the_rest_can_vouch(lift, clean_script):
+    lift.play(silent(clean_script, "H1"), 11.0)
+    assert lift.raised() == [("sensor-lost", "H1", "caution")]
+    assert lift.when("sensor-lost", "caution") == pytest.approx(9.0, abs=0.15)  # stale after one second
+
+
+@pytest.mark.parametrize(
+    ("channel", "rule"), [("S1-mid-x", "lean S1"), ("N1-ext", "shore-behind"), ("S1-upper-p", "bag-pressure")]
+)
+def test_a_lost_sensor_is_a_warning_when_a_danger_rule_is_blind_and_says_which(lift, clean_script, channel, rule):
+    picture = lift.play(silent(clean_script, channel), 11.0)
+    assert lift.raised() == [("sensor-lost", channel, "warning")]
+    assert f"{rule}" in picture.alarms[0].text
+    assert "blinds" in picture.alarms[0].text
+    assert any(rule.split()[0] == blind.rule for blind in picture.blind)
+
+
+def test_a_sensor_that_comes_back_clears(lift, clean_script):
+    picture = lift.play(silent(clean_script, "H1", until=11.0), 13.0)
+    assert picture.alarms[0].cleared_ns is not None
+    assert not picture.alarms[0].active
+
+
+def test_a_value_out_of_range_is_named_and_not_used(lift, clean_script):
+    def odd(t):
+        it = clean_script(t)
+        it.offset = {"H1": 5.0} if t > 8.0 else {}
+        return it
+
+    picture = lift.play(odd, 12.0)
+    assert lift.raised() == [("sensor-range", "H1", "caution")]
+    assert picture.load.rise_m == pytest.approx(clean_script(11.95).rise, abs=0.003)
+
+
+def test_a_lost_link_is_said_and_its_sensors_are_not_said_besides(lift, clean_script):
+    lift.play(clean_script, 8.0)
+    lift.engine.note(Notice(lift.now_ns, "link", "yard-net", True, "connection lost"))
+    picture = lift.play(
+        silent(clean_script, "load-x", "load-y", "S1-head-x", "S1-head-y", "S1-mid-x", "S1-mid-y"), 12.0
+    )
+    assert lift.raised() == [("link-lost", "yard-net", "warning")]
+    assert "lean" in {blind.rule for blind in picture.blind}
+    lift.engine.note(Notice(lift.now_ns, "link", "yard-net", False, "connected"))
+    picture = lift.play(clean_script, 14.0)
+    assert not picture.alarms[0].active
+    assert picture.blind == ()
+
+
+def test_recorder_and_behind_time_are_said(lift, clean_script):
+    lift.play(clean_script, 3.0)
+    for kind in ("recorder", "behind-time"):
+        lift.engine.note(Notice(lift.now_ns, kind, "", True, "the disk is full"))
+    lift.play(clean_script, 4.0)
+    assert sorted(rule for rule, _, _ in lift.raised()) == ["behind-time", "recorder"]
+    for kind in ("recorder", "behind-time"):
+        lift.engine.note(Notice(lift.now_ns, kind, "", False, ""))
+    assert not any(alarm.active for alarm in lift.play(clean_script, 6.0).alarms)
+
+
+@pytest.mark.parametrize("value", [1e200, -1e200, 1e308, 5e3])
+def test_an_incredible_value_is_out_of_range_also_where_the_rig_gives_none(document, new_lift, clean_script, value):
+    for channel in document["channel"]:
+        channel.pop("range")
+    lift = new_lift(rig=Rig.model_validate(document))
+
+    def wild(t):
+        it = clean_script(t)
+        it.offset = {"H1": value} if t > 8.0 else {}
+        return it
+
+    lift.play(wild, 11.0)
+    assert lift.raised() == [("sensor-range", "H1", "caution")]
