@@ -97,13 +97,6 @@ def drill(program, broker, wait_until):
     return start
 
 
-def judged(path: Path) -> dict:
-    it = subprocess.run(
-        [*COMMAND, "judge", str(path), "--json"], capture_output=True, text=True, check=True, timeout=90
-    )
-    return json.loads(it.stdout)
-
-
 def near_the_truth(pictures: list[dict], truth: list[dict]) -> None:
     times = [line["utc"] for line in truth]
     compared = 0
@@ -118,7 +111,7 @@ def near_the_truth(pictures: list[dict], truth: list[dict]) -> None:
 
 
 @pytest.mark.broker
-def test_a_lift_from_bytes_to_verdict(program, drill, tmp_path):
+def test_a_lift_from_bytes_to_verdict(program, drill, tmp_path, judged):
     _, ports = drill("clean", "socket://127.0.0.1:0", "--truth", "truth.jsonl")
     run = program("run", RIG, "--headless", "--json", "--for", "40s", "--record", "lift.jsonl", *ports)
     assert run.wait() == 0
@@ -158,7 +151,7 @@ def test_a_pty_is_a_serial_line(program, drill):
 
 @pytest.mark.broker
 def test_a_pulled_cable_and_a_restarted_broker_are_said_and_mend_themselves(
-    program, drill, broker, tmp_path, wait_until
+    program, drill, broker, tmp_path, wait_until, judged
 ):
     """Both wires are cut and mended mid-run: each is said within two seconds, readings come again, nothing crashes."""
     feed, ports = drill("clean")
@@ -194,7 +187,7 @@ def test_a_pulled_cable_and_a_restarted_broker_are_said_and_mend_themselves(
 
 
 @pytest.mark.broker
-def test_kill_9_in_the_middle_leaves_a_recording_that_is_the_same(program, drill, tmp_path, wait_until):
+def test_kill_9_in_the_middle_leaves_a_recording_that_is_the_same(program, drill, tmp_path, wait_until, judged):
     _, ports = drill("clean")
     for i, rng in enumerate(map(random.Random, range(3))):
         run = program("run", RIG, "--headless", "--json", "--record", f"killed{i}.jsonl", *ports)
@@ -210,7 +203,7 @@ def test_kill_9_in_the_middle_leaves_a_recording_that_is_the_same(program, drill
 
 
 @pytest.mark.broker
-def test_a_person_may_type_actions(program, drill, tmp_path, wait_until):
+def test_a_person_may_type_actions(program, drill, tmp_path, wait_until, judged):
     _, ports = drill("clean")
     run = program("run", RIG, "--headless", "--json", "--actions", "-", "--record", "typed.jsonl", *ports, stdin=True)
 

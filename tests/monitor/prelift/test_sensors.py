@@ -135,13 +135,6 @@ def rig_file(tmp_path):
     return write
 
 
-def judged(path: Path) -> dict:
-    it = subprocess.run(
-        [*COMMAND, "judge", str(path), "--json"], capture_output=True, text=True, check=True, timeout=60
-    )
-    return json.loads(it.stdout)
-
-
 def notes(path: Path) -> list[str]:
     lines = read_journal(path).lines()
     return [str(it.details["text"]) for it in lines if isinstance(it, Action) and it.do == "note"]
@@ -177,7 +170,7 @@ def lead(it: Program, bench: Bench, stop_at: str = "") -> None:
             it.type('{"do": "skip"}')
 
 
-def test_a_breath_into_each_bag_is_answered_by_its_gauge(program, rig_file, yard_text, tmp_path):
+def test_a_breath_into_each_bag_is_answered_by_its_gauge(program, rig_file, yard_text, tmp_path, judged):
     with on_wires(yard_text, ANYWHERE) as bench:
         it = program(rig_file(yard_text), "--json", "--actions", "-", "--record", "pre.jsonl", *bench.ports)
         lead(it, bench, stop_at="hold")
@@ -216,7 +209,7 @@ def test_two_crossed_hoses_are_named(program, rig_file, yard_text):
         )
 
 
-def test_enter_s_r_q_and_numbers_lead_and_a_dead_bag_answers_nothing(program, rig_file, yard_text, tmp_path):
+def test_enter_s_r_q_and_numbers_lead_and_a_dead_bag_answers_nothing(program, rig_file, yard_text, tmp_path, judged):
     with on_wires(yard_text, ANYWHERE) as bench:
         it = program(rig_file(yard_text), *bench.ports)
         asked: list[str] = []
@@ -320,7 +313,7 @@ def test_a_broker_is_listened_to_and_one_that_is_gone_is_named(program, broker, 
         assert it.results["live load-x"]["outcome"] == "wrong"
 
 
-def test_ctrl_c_ends_it_in_order_with_the_summary(program, rig_file, yard_text, tmp_path):
+def test_ctrl_c_ends_it_in_order_with_the_summary(program, rig_file, yard_text, tmp_path, judged):
     with on_wires(yard_text, ANYWHERE) as bench:
         it = program(rig_file(yard_text), "--record", "cut.jsonl", *bench.ports)
         for line in it:

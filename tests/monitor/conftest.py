@@ -1,0 +1,23 @@
+"""What the tests of whole programs share: a recording judged by the command line, as anyone would."""
+
+from __future__ import annotations
+
+import json
+import subprocess
+import sys
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+
+
+@pytest.fixture
+def judged() -> Callable[[Path], dict]:
+    """`inchwatch judge PATH --json` in another process: its verdict. A recording it cannot judge fails the test."""
+
+    def verdict(path: Path) -> dict:
+        call = [sys.executable, "-m", "monitor", "judge", str(path), "--json"]
+        it = subprocess.run(call, capture_output=True, text=True, check=True, timeout=90)
+        return json.loads(it.stdout)
+
+    return verdict
