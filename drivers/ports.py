@@ -34,6 +34,8 @@ COUNTS = (
 
 
 _DEVICE_TIME_BOUND = 2**62
+_STOP_S = 0.5
+"""How long `stop` waits for a port's thread. Only a connection that nobody answers or refuses holds one longer."""
 _STRANGERS = 40
 """So many names of sources that no channel names are kept a port: a wire that babbles must not fill the memory."""
 
@@ -116,11 +118,18 @@ class RunningPort(ABC):
         """Begin; returns at once."""
         self._thread.start()
 
-    def stop(self) -> None:
-        """End the thread and close the wire. Safe to call twice, and before `start`."""
+    def halt(self) -> None:
+        """Ask the thread to end; returns at once. For whoever stops several ports, so that they end side by side."""
         self._stopping.set()
+
+    def stop(self) -> None:
+        """End the thread and close the wire. Safe to call twice, and before `start`.
+
+        A connection that is still being tried is left to its end: its thread hands on nothing any more.
+        """
+        self.halt()
         if self._thread.is_alive():
-            self._thread.join()
+            self._thread.join(_STOP_S)
 
     def counters(self) -> Mapping[str, int]:
         """What has been counted so far."""
@@ -147,6 +156,8 @@ class RunningPort(ABC):
 
     def connected(self) -> None:
         """The wire is up."""
+        if self.stopping:
+            return
         if self._up is False:
             self.counts["reconnects"] += 1
         if self._up is not True:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import shutil
 import socket
 import subprocess
@@ -80,6 +81,20 @@ def free_port() -> int:
     with socket.socket() as probe:
         probe.bind(("127.0.0.1", 0))
         return int(probe.getsockname()[1])
+
+
+@pytest.fixture
+def mute() -> Iterator[int]:
+    """A port of the loopback that neither answers nor refuses, like a computer that is switched off: its queue is full."""
+    with contextlib.ExitStack() as held:
+        server = held.enter_context(socket.socket())
+        server.bind(("127.0.0.1", 0))
+        server.listen(0)
+        for _ in range(3):
+            caller = held.enter_context(socket.socket())
+            caller.setblocking(False)
+            caller.connect_ex(server.getsockname())
+        yield int(server.getsockname()[1])
 
 
 @pytest.fixture

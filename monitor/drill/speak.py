@@ -21,6 +21,9 @@ from drivers.config import MqttPort, NmeaPort
 from drivers.ports import PortError, redirect
 from monitor.drill.wire import Said, VirtualRig
 
+_LEAVE_S = 0.5
+"""How long a broker is waited for at the end: one that is there says goodbye at once."""
+
 
 class Mouth(ABC):
     """What one port of a virtual rig speaks through. `url` is where a monitor finds it."""
@@ -158,10 +161,12 @@ class MqttMouth(Mouth):
             self._client.publish(said.topic, said.data, self._qos)
 
     def close(self) -> None:
-        """Leave the broker."""
-        self._closing = True
+        """Leave the broker. The client's thread ends at its own time where no broker is: it tries, or waits to try again."""
+        self._closing, there = True, self._client.is_connected()
         self._client.disconnect()
-        self._client.loop_stop()
+        leaving = threading.Thread(target=self._client.loop_stop, name="leaving", daemon=True)
+        leaving.start()
+        leaving.join(_LEAVE_S if there else 0.0)
 
 
 class Drill:

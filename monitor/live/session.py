@@ -90,6 +90,8 @@ class Session:
     def stop(self) -> None:
         """Close the ports, finish the journal. Safe to call twice."""
         for port in self._ports:
+            port.halt()
+        for port in self._ports:
             port.stop()
         self._stopping.set()
         if self._thread.is_alive():

@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import io
 import threading
+import time
 from importlib.resources import files
 
 import pytest
 
+from drivers.config import MqttPort
 from drivers.reading import Reading
 from monitor.engine.picture import Picture
 from monitor.live import typed
@@ -127,6 +129,19 @@ def test_stopping_twice_or_before_the_start_is_fine(rig):
     it = Session(rig)
     it.stop()
     it.stop()
+
+
+def test_brokers_that_do_not_answer_hold_nobody_up_at_the_end(rig, mute):
+    # A connection is given up after 3 s: as much for each broker would be waited for otherwise.
+    away = [MqttPort(name=name, driver="mqtt", host="127.0.0.1", port=mute) for name in ("a", "b")]
+    it = Session(rig)
+    it.start(away)
+    begun = time.monotonic()
+    it.stop()
+    assert time.monotonic() - begun < 2.0
+    for port in it._ports:  # each has given up by then, and lets go of its thread
+        port._thread.join(10.0)
+        assert not port._thread.is_alive()
 
 
 @pytest.mark.parametrize(
