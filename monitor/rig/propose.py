@@ -186,8 +186,10 @@ def _in_turn(rig: Rig, lifts: list[_Lift], low: int, high: int, grid: float) -> 
     """(stack, the level it is filled to) from one capture to the next.
 
     About a hinge filling one stack lifts the others' heads too, so each takes its own part of the way; a free lift
-    goes up level, each stack in turn to the same rise.
+    goes up level, each stack in turn to the same rise. The stack that rises most comes last: its rise is told most finely,
+    so that the load stands at its stop and not short of it by what a whole millimetre near the hinge is out there.
     """
+    lifts = sorted(lifts, key=lambda lift: lift.ratio)
     turns = _turns(rig, high - low, grid)
     last = [_whole(low * lift.ratio) for lift in lifts]
     for turn in range(1, turns + 1):

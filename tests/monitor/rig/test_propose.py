@@ -278,6 +278,17 @@ def test_whatever_the_rig_the_proposal_loads_and_the_sheet_agrees(document):
     holds_together(rig, Rig.model_validate(document | {"step": steps}))
 
 
+@pytest.mark.parametrize("near", ["L", "R"])
+def test_a_stack_near_the_hinge_does_not_part_the_captures(near):
+    # Invented: at a tenth of the other's arm a whole millimetre of rise is ten of the other's.
+    document = copy.deepcopy(BARE["precast-beam.toml"])
+    document["load"] |= {"weight": 1e3, "centre_of_gravity": [1.0, 0.0, 0.0]}
+    for stack in document["stack"]:
+        stack["at"] = [0.5 if stack["name"] == near else 5.0, 0.0]
+    rig = Rig.model_validate(document)
+    holds_together(rig, Rig.model_validate(document | {"step": tomllib.loads(as_toml(rig, propose(rig)))["step"]}))
+
+
 @settings(max_examples=60, deadline=None)
 @given(st.text(st.characters(exclude_categories=["Cs", "Z", "Cc"], exclude_characters="/+#"), min_size=1, max_size=24))
 def test_names_of_any_kind_come_back_from_the_text(name):
