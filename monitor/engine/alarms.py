@@ -6,7 +6,7 @@ An unknown condition neither raises nor clears: an alarm that stands goes on sta
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Container, Iterable
 from dataclasses import dataclass, field, replace
 
 from monitor.engine.causes import FirstOut, Wider, roots
@@ -193,12 +193,21 @@ class AlarmBook:
         self.wider: Wider = {}
         """What holds what; a place that is not named stands alone."""
 
+    @property
+    def known(self) -> Container[tuple[int, str]]:
+        """The rank and place of every alarm that there ever was; it goes with the book."""
+        return self._alarms
+
+    def rank(self, rule: Rule) -> int:
+        """A row's rank: 0 is the gravest root."""
+        return self._rank[id(rule)]
+
     def look(self, rule: Rule, about: str, outcome: Outcome, now_ns: int) -> None:
         """Take what one condition says now."""
         alarm = self._alarms.get((self._rank[id(rule)], about))
         if alarm is None:
             if not isinstance(outcome, Measured) or outcome.share <= rule.set_at:
-                return  # nothing was ever wrong there: most rules at most places, at every tick
+                return  # nothing was ever wrong there
             alarm = self._alarm(rule, about)
         stood, was = alarm.active, alarm.state
         if not alarm.look(outcome, now_ns):

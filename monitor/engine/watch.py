@@ -32,24 +32,28 @@ class Watch:
         self._broken = tuple(replace(rule, **_FAILED) for rule in rules)
         self.book = AlarmBook(self._broken + rules)
         self._failed: set[tuple[str, str]] = set()
-        self._watched: list[tuple[Rule, Rule, tuple[str, ...]]] = []
-        """Each row, its like for when it breaks, and what it watches: asked once, since that depends on the rig alone."""
+        self._watched: list[tuple[int, Rule, Rule, tuple[str, ...]]] = []
+        """Each row's rank, the row, its like for when it breaks, and what it watches: asked once, since that depends on the
+        rig alone."""
 
     def look(self, scene: Scene) -> tuple[Blind, ...]:
         """Judge every rule at every place; returns those that could not be judged, each once."""
         if not self._watched:
             self.book.wider = wider_places(scene.rig)
             rows = zip(self.rules, self._broken, strict=True)
-            self._watched = [(rule, broken, rule.about(scene)) for rule, broken in rows]
+            self._watched = [(self.book.rank(rule), rule, broken, rule.about(scene)) for rule, broken in rows]
         now_ns = scene.picture.time_ns
         blind: dict[tuple[str, str], Blind] = {}
-        for rule, broken, watched in self._watched:
+        known = self.book.known
+        for rank, rule, broken, watched in self._watched:
             for about in watched:
                 try:
                     outcome, failure = rule.look(scene, about), None
                 except Exception as error:  # noqa: BLE001 - whatever breaks in one rule must not silence the others
                     failure = f"rule failed: {type(error).__name__}"
                     outcome = Unknown(failure)
+                if outcome is None and not self._failed and (rank, about) not in known:
+                    continue  # nothing to say where nothing was ever said: most rules at most places, at every tick
                 if failure is not None or self._failed:
                     self._tell_broken(broken, about, failure, now_ns)
                 self.book.look(rule, about, outcome, now_ns)
@@ -64,7 +68,7 @@ class Watch:
     def places(self, name: str) -> tuple[str, ...]:
         """Everything that a rule watches; nothing before the first look."""
         return tuple(
-            dict.fromkeys(about for rule, _, watched in self._watched if rule.name == name for about in watched)
+            dict.fromkeys(about for _, rule, _, watched in self._watched if rule.name == name for about in watched)
         )
 
     def _tell_broken(self, broken: Rule, about: str, failure: str | None, now_ns: int) -> None:
