@@ -9,9 +9,12 @@ import subprocess
 import threading
 import time
 from collections.abc import Callable, Iterator
+from dataclasses import dataclass
 from pathlib import Path
 
 import pytest
+
+from monitor import cli
 
 OURS = ("port:", "engine", "journal", "drill", "headless", "actions")
 
@@ -28,6 +31,30 @@ def wait_until(true: Callable[[], object], seconds: float = 10.0, what: str = "i
 @pytest.fixture(name="wait_until")
 def wait_until_fixture() -> Callable[..., None]:
     return wait_until
+
+
+@dataclass(frozen=True)
+class Ended:
+    """How a command ended, and what it said."""
+
+    code: int
+    out: str
+    err: str
+
+
+@pytest.fixture
+def typed(capfd: pytest.CaptureFixture[str]) -> Callable[..., Ended]:
+    """A command line of ours, run here and not in a process of its own, which would start for half a second each time."""
+
+    def run(*args: str) -> Ended:
+        capfd.readouterr()
+        try:
+            code = cli.main(args)
+        except SystemExit as ended:  # argparse leaves this way
+            code = int(ended.code or 0)
+        return Ended(code, *capfd.readouterr())
+
+    return run
 
 
 @pytest.fixture(autouse=True)

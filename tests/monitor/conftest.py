@@ -12,12 +12,12 @@ import pytest
 
 
 @pytest.fixture
-def judged() -> Callable[[Path], dict]:
-    """`inchwatch judge PATH --json` in another process: its verdict. A recording it cannot judge fails the test."""
+def judged() -> Callable[..., list[dict]]:
+    """`inchwatch judge PATH... --json` in another process: a verdict each. A recording it cannot judge fails the test."""
 
-    def verdict(path: Path) -> dict:
-        call = [sys.executable, "-m", "monitor", "judge", str(path), "--json"]
+    def verdicts(*paths: Path) -> list[dict]:
+        call = [sys.executable, "-m", "monitor", "judge", *map(str, paths), "--json"]
         it = subprocess.run(call, capture_output=True, text=True, check=True, timeout=90)
-        return json.loads(it.stdout)
+        return [json.loads(line) for line in it.stdout.splitlines()]
 
-    return verdict
+    return verdicts

@@ -325,22 +325,22 @@ def test_it_says_what_to_type_and_that_it_is_the_truth(tmp_path, wait_until, now
     ],
     ids=lambda it: " ".join(it[1:]) if isinstance(it, list) else None,
 )
-def test_what_cannot_be_is_one_sentence(tmp_path, nowhere, args, code, says):
-    more = ["--port", f"yard-net={nowhere}"]
-    it = subprocess.run([*COMMAND, *args, *more], capture_output=True, text=True, cwd=tmp_path, timeout=60)
-    assert it.returncode == code
-    assert says in it.stderr
-    assert "Traceback" not in it.stderr
+def test_what_cannot_be_is_one_sentence(tmp_path, monkeypatch, typed, nowhere, args, code, says):
+    monkeypatch.chdir(tmp_path)
+    it = typed("drill", *args, "--port", f"yard-net={nowhere}")
+    assert it.code == code
+    assert says in it.err
+    assert "Traceback" not in it.err
 
 
-def test_a_stack_on_the_hinge_is_refused(tmp_path):
+def test_a_stack_on_the_hinge_is_refused(tmp_path, typed):
     rig = tmp_path / "rig.toml"
     text = FOLDER.joinpath("yard-panel.toml").read_text(encoding="utf-8")
     rig.write_text(text.replace('at = ["4.2 m", "0 m"]', 'at = ["0 m", "0 m"]'))
-    it = subprocess.run([*COMMAND, "clean", "--rig", str(rig)], capture_output=True, text=True, timeout=60)
-    assert it.returncode in (1, 2)
-    assert "hinge" in it.stderr
-    assert "Traceback" not in it.stderr
+    it = typed("drill", "clean", "--rig", str(rig))
+    assert it.code in (1, 2)
+    assert "hinge" in it.err
+    assert "Traceback" not in it.err
 
 
 def test_a_reader_of_the_truth_that_goes_away_ends_it_quietly(nowhere):

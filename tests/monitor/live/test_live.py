@@ -20,6 +20,19 @@ COMMAND = [sys.executable, "-m", "monitor"]
 RIG = str(files("monitor.drill").joinpath("rigs/yard-panel.toml"))
 
 
+WRONG_BAG = """
+name = "wrong-bag"
+title = "The lower bag is filled first, and nothing more"
+story = "The crew opens the lower bag and notices nothing; it is over before the plan is."
+must = [{ rule = "bag-order", about = "S1-lower", priority = "danger" }]
+move = [
+    { do = "wait", seconds = "9 s" },
+    { do = "fill", bag = "S1-lower", opening = 0.5, seconds = "4 s" },
+    { do = "wait", seconds = "1 s" },
+]
+"""
+
+
 class Program:
     """A command of ours in another process; its output lines are read as they come."""
 
@@ -123,7 +136,7 @@ def test_a_lift_from_bytes_to_verdict(program, drill, tmp_path, judged):
     assert run.raised() == []
     assert pictures[-1]["step"] >= 4
     assert {s["status"] for s in pictures[-1]["sensors"].values()} == {"ok"}
-    verdict = judged(tmp_path / "lift.jsonl")
+    (verdict,) = judged(tmp_path / "lift.jsonl")
     assert verdict["same_as_live"] is True
     assert verdict["complete"] is True
     assert verdict["damage"] is None
@@ -138,10 +151,13 @@ def test_a_lift_from_bytes_to_verdict(program, drill, tmp_path, judged):
 
 
 @pytest.mark.broker
-def test_a_pty_is_a_serial_line(program, drill):
-    _, ports = drill("wrong-order", "pty")
+def test_a_pty_is_a_serial_line(program, drill, tmp_path, wait_until):
+    (tmp_path / "wrong-bag.toml").write_text(WRONG_BAG)
+    _, ports = drill("wrong-bag.toml", "pty")
     assert ports[1].startswith("bench=/dev/")
-    run = program("run", RIG, "--headless", "--json", "--for", "12s", "--no-record", *ports)
+    run = program("run", RIG, "--headless", "--json", "--no-record", *ports)
+    wait_until(run.raised, 40.0, "the alarm")
+    run.process.send_signal(signal.SIGINT)
     assert run.wait() == 0
     assert run.raised() == ["bag-order S1-lower"]
     assert run.errors[0] == "not recording"
@@ -181,7 +197,7 @@ def test_a_pulled_cable_and_a_restarted_broker_are_said_and_mend_themselves(
     run.process.send_signal(signal.SIGTERM)
     assert run.wait() == 0
     assert all("Traceback" not in line for line in run.errors)
-    verdict = judged(tmp_path / "cut.jsonl")
+    (verdict,) = judged(tmp_path / "cut.jsonl")
     assert verdict["same_as_live"] is True
     assert {a["about"] for a in verdict["alarms"] if a["rule"] == "link-lost"} == {"bench", "yard-net"}
 
@@ -189,13 +205,14 @@ def test_a_pulled_cable_and_a_restarted_broker_are_said_and_mend_themselves(
 @pytest.mark.broker
 def test_kill_9_in_the_middle_leaves_a_recording_that_is_the_same(program, drill, tmp_path, wait_until, judged):
     _, ports = drill("clean")
-    for i, rng in enumerate(map(random.Random, range(3))):
-        run = program("run", RIG, "--headless", "--json", "--record", f"killed{i}.jsonl", *ports)
-        wait_until(lambda run=run: len(run.kind("picture")) >= 2, 20.0, "pictures")
-        threading.Event().wait(rng.uniform(0.5, 3.0))
+    paths = [tmp_path / f"killed{i}.jsonl" for i in range(3)]
+    runs = [program("run", RIG, "--headless", "--json", "--record", path.name, *ports) for path in paths]
+    for run, rng in zip(runs, map(random.Random, range(3)), strict=True):
+        wait_until(lambda run=run: len(run.kind("picture")) >= 2, 40.0, "pictures")
+        threading.Event().wait(rng.uniform(0.5, 1.5))
         run.process.kill()
         run.wait()
-        verdict = judged(tmp_path / f"killed{i}.jsonl")
+    for verdict in judged(*paths):
         assert verdict["complete"] is False
         assert verdict["same_as_live"] is True
         assert verdict["damage"].startswith(("not closed", "torn"))
@@ -231,13 +248,14 @@ def test_a_person_may_type_actions(program, drill, tmp_path, wait_until, judged)
     run.process.send_signal(signal.SIGINT)
     assert run.wait() == 0
     assert sum(line.startswith(("standard input: found", "standard input: 'shelve'")) for line in run.errors) == 3
-    verdict = judged(tmp_path / "typed.jsonl")
+    (verdict,) = judged(tmp_path / "typed.jsonl")
     assert verdict["same_as_live"]
     assert verdict["alarms"][0]["acknowledged"] is not None
 
 
-def test_the_demo_without_a_terminal_prints_its_verdict(program):
-    run = program("demo", "--drill", "wrong-order", "--json", "--headless")
+def test_the_demo_without_a_terminal_prints_its_verdict(program, tmp_path):
+    (tmp_path / "wrong-bag.toml").write_text(WRONG_BAG)
+    run = program("demo", "--drill", "wrong-bag.toml", "--json", "--headless")
     assert run.wait() == 0
     assert run.errors == []
     verdict = run.objects[-1]
@@ -267,30 +285,36 @@ WRONG_CALLS = [
 @pytest.mark.parametrize(
     ("args", "code", "says"), WRONG_CALLS, ids=[" ".join(it[0][:1] + it[0][2:]) for it in WRONG_CALLS]
 )
-def test_a_wrong_call_is_one_sentence_and_its_exit_code(tmp_path, args, code, says):
-    it = subprocess.run(
-        [*COMMAND, *args], capture_output=True, text=True, cwd=tmp_path, timeout=60, stdin=subprocess.DEVNULL
-    )
-    assert it.returncode == code
-    assert says in it.stderr
-    assert "Traceback" not in it.stderr
-    assert it.stdout == ""
+def test_a_wrong_call_is_one_sentence_and_its_exit_code(tmp_path, monkeypatch, typed, args, code, says):
+    monkeypatch.chdir(tmp_path)
+    it = typed(*args)
+    assert it.code == code
+    assert says in it.err
+    assert it.out == ""
+
+
+def test_a_wrong_call_ends_its_process_with_its_exit_code_and_without_a_traceback(tmp_path):
+    for args, code, says in (WRONG_CALLS[0], WRONG_CALLS[-1]):
+        it = subprocess.run([*COMMAND, *args], capture_output=True, text=True, cwd=tmp_path, timeout=60)
+        assert (it.returncode, it.stdout) == (code, "")
+        assert says in it.stderr
+        assert "Traceback" not in it.stderr
 
 
 @pytest.mark.parametrize(
     "args", [[], ["--help"], *([c, "--help"] for c in ("demo", "check", "run", "sensors", "drill", "judge"))]
 )
-def test_help_everywhere(args):
-    it = subprocess.run([*COMMAND, *args], capture_output=True, text=True, timeout=60)
-    assert it.returncode == 0
-    assert "Nobody goes under a load held by bags alone." in " ".join(it.stdout.split())
+def test_help_everywhere(typed, args):
+    it = typed(*args)
+    assert it.code == 0
+    assert "Nobody goes under a load held by bags alone." in " ".join(it.out.split())
 
 
 @pytest.mark.parametrize("shell", ["bash", "zsh", "tcsh"])
-def test_completion_is_printed(shell):
-    it = subprocess.run([*COMMAND, "--completion", shell], capture_output=True, text=True, timeout=60)
-    assert it.returncode == 0
-    assert "headless" in it.stdout
+def test_completion_is_printed(typed, shell):
+    it = typed("--completion", shell)
+    assert it.code == 0
+    assert "headless" in it.out
 
 
 def test_help_loads_nothing_heavy():
