@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import contextlib
+import gc
+import os
 import shutil
 import socket
 import subprocess
@@ -17,6 +19,22 @@ import pytest
 from monitor import cli
 
 OURS = ("port:", "engine", "journal", "drill", "headless", "actions")
+
+
+def pytest_xdist_auto_num_workers() -> int:
+    """One worker more than there are cores: those that wait for a wire leave theirs to the others."""
+    return len(os.sched_getaffinity(0)) + 1
+
+
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """What waits in real time comes first, all with one worker, so that no core idles at the end."""
+    items.sort(key=lambda item: item.get_closest_marker("wires") is None)
+
+
+def pytest_collection_finish() -> None:
+    """Everything imported stays: the collector need not walk through it again and again while drills make pictures."""
+    gc.collect()
+    gc.freeze()
 
 
 def wait_until(true: Callable[[], object], seconds: float = 10.0, what: str = "it") -> None:

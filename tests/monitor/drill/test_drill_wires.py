@@ -27,6 +27,7 @@ from monitor.rig.load import parse_rig
 FOLDER = files("monitor.drill").joinpath("rigs")
 YARD = parse_rig(FOLDER.joinpath("yard-panel.toml").read_text(encoding="utf-8"))
 TRAINING = parse_rig(FOLDER.joinpath("training-yard.toml").read_text(encoding="utf-8"))
+pytestmark = pytest.mark.wires
 COMMAND = [sys.executable, "-m", "monitor", "drill"]
 
 

@@ -21,6 +21,7 @@ from drivers.reading import Reading
 from replay.journal import read_journal
 
 RIG = str(files("monitor.drill").joinpath("rigs/training-yard.toml"))
+pytestmark = pytest.mark.wires
 RUNS_AT_ONCE = 5
 
 

@@ -16,6 +16,7 @@ from pathlib import Path
 
 import pytest
 
+pytestmark = pytest.mark.wires
 COMMAND = [sys.executable, "-m", "monitor"]
 RIG = str(files("monitor.drill").joinpath("rigs/yard-panel.toml"))
 

@@ -22,6 +22,7 @@ from monitor.rig.load import parse_rig
 from replay.entries import Action
 from replay.journal import read_journal
 
+pytestmark = pytest.mark.wires
 COMMAND = [sys.executable, "-m", "monitor"]
 BREATH_PA = 0.5e5
 """What a breath brings: well below the 2.7 bar at which the yard's panel moves."""
