@@ -16,6 +16,7 @@ from pathlib import Path
 
 import pytest
 
+from drivers import units
 from monitor import cli
 
 OURS = ("port:", "engine", "journal", "drill", "headless", "actions")
@@ -32,7 +33,11 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
 
 
 def pytest_collection_finish() -> None:
-    """Everything imported stays: the collector need not walk through it again and again while drills make pictures."""
+    """What every worker pays once is paid before its first test, whichever that is: a property's first example has a deadline.
+
+    What is there by now stays: the collector need not walk through it again and again while drills make pictures.
+    """
+    units.linear("length", "m")
     gc.collect()
     gc.freeze()
 
