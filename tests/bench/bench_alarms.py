@@ -7,7 +7,8 @@ Every lift has a rig, rates, noise and a pace of its own (those of bench_lift.py
 share of their own. Every other lift is clean: up in four stops, held, and walked down again. In the others one limit is truly
 crossed: it counts once the truth stands past it by more than three standard deviations of the estimate for more than a second.
 The delay is from the moment the truth crosses the limit itself to the alarm, less the delay in the rule's own row; below zero
-where the bound on the estimate sounds it beforehand. Slips, and walks of the hinge, count from when they begin. A danger is
+where the bound on the estimate sounds it beforehand. A slip counts from when it begins, a walk of the hinge from when it passes
+the shift that is no chance. A danger is
 false in a clean lift, and in the others before anything has gone wrong. All of it is invented; the truth shares nothing with the
 estimator.
 """
@@ -47,7 +48,8 @@ LEAN_SHARE = 0.35
 """How far a load's own turning may carry a head toward its ring in a lift that is not about leaning."""
 OVER = 0.9
 """Share of its tip angle past which a load counts as gone over."""
-SLIP_M, WALK_M = 0.03, 0.10
+SLIP_M, WALK_M, WALK_SDS = 0.03, 0.10, 4.5
+"""How far a head slips and a hinge walks, and of how many standard deviations a shift is no chance."""
 
 
 def shores(length: float, width: float, area: float) -> tuple[list[dict], list[dict]]:
@@ -246,7 +248,7 @@ class Lift:
             "shore-behind": lambda: max(truth.gap(s.name) / s.gap_allowed for s in self.rig.shore),
             "uncaptured": lambda: (truth.rise(self.stack.at) - self.captured) / limits.capture_every,
             "slip": lambda: 2.0 * struck,
-            "hinge-shift": lambda: 2.0 * struck * (self._shift(picture) > 2.0),
+            "hinge-shift": lambda: self._shift(picture) if struck else 0.0,
         }
         return shares[self.case.danger]() / SET_AT[self.case.danger]
 
@@ -255,7 +257,8 @@ class Lift:
         limit = None if picture is None else picture.hinge.shift_limit_m
         if limit is not None and self.least_shift == inf:
             self.least_shift = limit
-        return WALK_M * sin(self.truth.theta) / self.least_shift
+        assert self.truth.hinge is not None, "every lift of this bench is hinged"
+        return abs(self.truth.hinge.walked) * sin(self.truth.theta) / self.least_shift
 
     def error(self, picture: Picture) -> float:
         """One standard deviation of the estimate, as a share of the same limit; infinite where nothing is known."""
@@ -271,6 +274,7 @@ class Lift:
             "bag-pressure": 1e3 / self.stack.bag[0].working_pressure,
             "shore-behind": gap / self.rig.shore[0].gap_allowed,
             "uncaptured": gap / limits.capture_every,
+            "hinge-shift": 1.0 / WALK_SDS,
         }.get(self.case.danger, 0.0)
 
     # The whole of it
@@ -334,7 +338,7 @@ class Lift:
         case = self.case
         share = self.share(picture)
         if share > 1.0 and case.crossed is None:
-            case.crossed = self.strike if case.danger in ("slip", "hinge-shift") else self.t
+            case.crossed = self.strike if case.danger == "slip" else self.t
         if share <= 1.0 + SURELY * self.error(picture):
             return None
         past = self.t if past is None else past
