@@ -27,6 +27,7 @@ from pathlib import Path
 
 ROOT = Path(__file__).resolve().parents[2]
 ENGINE, TESTS = Path("monitor/engine"), Path("tests/monitor/engine")
+MANUAL = "../test_manual.py::test_the_file_is_what_is_generated"
 OF = {
     "sequence": (
         "test_sequence_units.py", "test_sequence.py", "test_sequence_lowering.py", "test_hold.py", "test_rules.py",
@@ -36,8 +37,8 @@ OF = {
     "life": ("test_life.py", "test_alarms.py"),
     "causes": ("test_causes.py", "test_once_silent.py"),
     "watch": ("test_alarms.py", "test_rules.py"),
-    "rules": ("test_wording.py", "../test_manual.py::test_the_file_is_what_is_generated", "test_causes.py", "test_alarms.py", "test_rules.py"),
-    "conditions": ("test_rules.py", "test_sequence.py"),
+    "rules": (MANUAL, "test_wording.py", "test_causes.py", "test_alarms.py", "test_rules.py"),
+    "conditions": ("test_conditions_units.py",),
     "lowering": ("test_lowering.py", "test_once_silent.py"),
     "ahead": ("test_ahead.py", "test_once_silent.py"),
     "going": ("test_going.py", "test_once_silent.py"),
