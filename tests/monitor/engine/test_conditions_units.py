@@ -370,3 +370,16 @@ def test_a_danger_counts_what_a_lie_may_hide(scene, lie, counted):
     crossed = replace(scene, pose=pose(0.0, sin(radians(0.5)), 1e-4, ((0.0, 0.0, 0.004),)))
     assert see.cross_tilt(crossed, "load").evidence["bound_rad"] == pytest.approx(3e-4)
     assert see.cross_tilt_with_bound(crossed, "load").evidence["bound_rad"] == pytest.approx(4.3e-3)
+
+
+def test_words_are_in_the_units_of_the_rig_and_evidence_is_not(scene, document):
+    document["rig"]["units"] = "us"
+    us = with_rig(scene, document)
+    it = see.uncaptured(replace(us, picture=replace(us.picture, uncaptured_m=0.0508)), "load")
+    assert (it.what, it.evidence["rise_m"]) == ("2 in, 1 in allowed", 0.0508)
+    assert see.bag_pressure(doing(us, "holding", pressure_pa=6e5), HIGH).what == "87 psi of 116 psi working"
+    assert see.shore_behind(shore(us, gap_m=0.0127), "N1").what == "1/2 in gap, 1/4 in allowed"
+    assert see.rise_rate(load(us, rate_m_s=0.0254), "load").what == "1.00 in/s up, 0.47 in/s allowed"
+    assert see.lean(stack(us, **LEANS, lean_rate_m_s=0.00254), "S1").what.endswith("ring, growing 0.10 in/s")
+    low = doing(shore(us, air_pa=1e5, doing="following"), "filling")
+    assert see.shore_air_low(low, "N1").what == "15 psi, needs 26 psi to follow"
