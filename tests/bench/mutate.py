@@ -13,6 +13,7 @@ difference; some make none (a limit met exactly by no number).
 import argparse
 import ast
 import copy
+import gc
 import os
 import random
 import resource
@@ -45,7 +46,7 @@ OF = {
     "resting": ("test_once_silent.py",),
 }  # fmt: skip
 """Which tests are about a module, the quickest first. What is not here is judged by a test file of its own name."""
-SHARED = ("pytest", "hypothesis", "textual.app", "orjson", "drivers.reading", "monitor.rig.load")
+SHARED = ("pytest", "pytest_textual_snapshot", "hypothesis", "textual.app", "drivers.reading", "monitor.rig.load")
 """What every run needs, whatever module is broken: nothing that loads the engine."""
 PATIENCE, SPARE_S = 3.0, 10
 """A run that takes so many times the sound one's processor time, and so many seconds more, hangs: killed."""
@@ -151,6 +152,7 @@ class Copy:
         rigs = folder / "monitor/drill/rigs"
         sys.modules["monitor.rig.load"].parse_rig((rigs / "yard-panel.toml").read_text(encoding="utf-8"))
         assert not any(name.startswith("monitor.engine") for name in sys.modules), "a fork would not see the fault"
+        gc.freeze()  # or every fork looks through all of it again
 
     def put(self, path: Path, source: str) -> None:
         """Put a module there instead. Its byte code goes: two faults a second apart and of one length look the same."""

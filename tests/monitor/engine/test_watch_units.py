@@ -108,6 +108,8 @@ def test_a_rule_that_breaks_is_a_danger_at_its_place_until_it_works_again(scene)
     assert alarms(watch)[0][3]
     watch.look(at(scene, 8.0))
     assert alarms(watch) == [("a", "A", "danger", False), ("b", "A", "warning", True)]
+    watch.book.acknowledge("a", "A", 9 * S)
+    assert alarms(watch) == [("b", "A", "warning", True)]  # seen and gone: it is not latched, though the row is
 
 
 def test_a_rule_that_breaks_again_sounds_again(scene):
