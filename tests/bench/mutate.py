@@ -40,6 +40,8 @@ OF = {
     "watch": ("test_watch_units.py",),
     "rules": ("test_rules_units.py", MANUAL),
     "conditions": ("test_conditions_units.py",),
+    "crew": ("test_crew_units.py",),
+    "instrument": ("test_instrument_units.py",),
     "lowering": ("test_lowering.py", "test_once_silent.py"),
     "ahead": ("test_ahead.py", "test_once_silent.py"),
     "going": ("test_going.py", "test_once_silent.py"),
