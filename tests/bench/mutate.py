@@ -44,7 +44,7 @@ OF = {
     "instrument": ("test_instrument_units.py",),
     "lowering": ("test_lowering.py", "test_once_silent.py"),
     "ahead": ("test_ahead.py", "test_once_silent.py"),
-    "going": ("test_going.py", "test_once_silent.py"),
+    "going": ("test_going_units.py",),
     "resting": ("test_once_silent.py",),
 }  # fmt: skip
 """Which tests are about a module, the quickest first. What is not here is judged by a test file of its own name."""
