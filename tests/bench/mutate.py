@@ -45,7 +45,7 @@ OF = {
     "lowering": ("test_lowering.py", "test_once_silent.py"),
     "ahead": ("test_ahead.py", "test_once_silent.py"),
     "going": ("test_going_units.py",),
-    "resting": ("test_once_silent.py",),
+    "resting": ("test_resting_units.py",),
 }  # fmt: skip
 """Which tests are about a module, the quickest first. What is not here is judged by a test file of its own name."""
 SHARED = ("pytest", "pytest_textual_snapshot", "hypothesis", "textual.app", "drivers.reading", "monitor.rig.load")
