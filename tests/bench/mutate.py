@@ -42,6 +42,7 @@ OF = {
     "conditions": ("test_conditions_units.py",),
     "crew": ("test_crew_units.py",),
     "instrument": ("test_instrument_units.py",),
+    "descent": ("test_descent_units.py",),
     "lowering": ("test_lowering.py", "test_once_silent.py"),
     "ahead": ("test_ahead.py", "test_once_silent.py"),
     "going": ("test_going_units.py",),
