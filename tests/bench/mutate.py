@@ -44,7 +44,7 @@ OF = {
     "instrument": ("test_instrument_units.py",),
     "descent": ("test_descent_units.py",),
     "lowering": ("test_lowering.py", "test_once_silent.py"),
-    "ahead": ("test_ahead.py", "test_once_silent.py"),
+    "ahead": ("test_ahead_units.py",),
     "going": ("test_going_units.py",),
     "resting": ("test_resting_units.py",),
 }  # fmt: skip
