@@ -43,7 +43,7 @@ OF = {
     "crew": ("test_crew_units.py",),
     "instrument": ("test_instrument_units.py",),
     "descent": ("test_descent_units.py",),
-    "lowering": ("test_lowering_units.py",),
+    "lowering": ("test_lowering_units.py", "test_lowering_shores.py"),
     "ahead": ("test_ahead_units.py",),
     "going": ("test_going_units.py",),
     "resting": ("test_resting_units.py",),
