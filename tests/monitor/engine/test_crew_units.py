@@ -161,6 +161,14 @@ def test_after_the_plan(scene, doing, rise, wrong):
     assert crew.out_of_step(ended(bags(scene, doing, rise=rise)), LOW) == said
 
 
+def test_after_the_plan_each_bag_goes_by_its_own_stack(scene):
+    it = ended(bags(scene, "venting", rise=0.0))
+    first = it.picture.stacks[0]
+    other = replace(first, name="S2", rise_m=0.1, bags=(replace(first.bags[0], name="B", doing="venting"),))
+    it = picture(it, stacks=(first, other))
+    assert (crew.out_of_step(it, LOW).share, crew.out_of_step(it, "B").share) == (0.0, 2.0)
+
+
 def test_outside_the_plan_there_is_no_step(scene):
     up = bags(scene, "venting", rise=0.1)
     assert crew.out_of_step(ended(up, None), LOW) is None
