@@ -139,6 +139,20 @@ def test_over_centre_about_a_line_askew(scene, line):
     assert it.evidence["tilt_rad"] == pytest.approx(asin(0.15) - asin(0.05))
 
 
+@pytest.mark.parametrize(
+    ("line", "turned"),
+    [
+        (((5.0, -1.0), (5.0, 1.0)), -asin(0.05)),  # the stack is 0.8 m short of it: x counts backwards
+        (((4.0, -1.0), (4.0, 1.0)), asin(0.05)),
+        (((0.0, 1.0), (2.0, 1.0)), -asin(0.02)),
+        (((0.0, -1.0), (2.0, -1.0)), asin(0.02)),
+    ],
+)
+def test_a_load_turns_toward_the_side_of_its_stacks(scene, line, turned):
+    it = going.over_centre(balance(hinge(replace(scene, pose=pose(0.05, 0.02)), line=line), tip_rad=0.5), "load")
+    assert it.evidence["tilt_rad"] == pytest.approx(turned)
+
+
 def test_over_centre_as_forces_say(scene):
     by_forces = {"tip_rad": 0.5, "tip_sd_rad": 0.05, "tip_least_rad": 0.1}
     it = going.over_centre(balance(replace(scene, pose=pose(sin(0.07))), **by_forces), "load")

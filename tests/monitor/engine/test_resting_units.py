@@ -109,9 +109,12 @@ def test_a_crib_is_no_taller_than_its_timber_allows(scene, packed, tall, too):
     ],
 )
 def test_a_crib_is_as_high_as_the_stack_nearest_to_it(scene, near, nearer):
-    first = scene.rig.stack[0].model_copy(update={"at": (4.0, -0.6)})
-    second = first.model_copy(update={"name": "S2", "at": near, "height_at_zero": 1.5})
-    two = replace(scene, rig=scene.rig.model_copy(update={"stack": [first, second]}))
+    # All of it half a metre to one side.
+    first = scene.rig.stack[0].model_copy(update={"at": (4.0, -0.1)})
+    second = first.model_copy(update={"name": "S2", "at": (near[0], near[1] + 0.5), "height_at_zero": 1.5})
+    crib = scene.rig.crib[0].model_copy(update={"at": (4.0, 0.5)})
+    two = replace(scene, rig=scene.rig.model_copy(update={"stack": [first, second], "crib": [crib]}))
+    two = replace(two, cribs=(Crib((4.0, 0.5), 0.0),))
     assert resting.crib_limit(two, "C1").evidence.get("height_m") == (1.5 if nearer else None)
 
 
