@@ -51,7 +51,7 @@ class Lowering:
         self._since_ns: int | None = None
         self._last_ns = 0
         self._full: float | None = None
-        self._lowest = 0.0
+        self._rise = self._lowest = 0.0
         self._step: int | None = None
         self._from: dict[str, float] = {}
         self._top: dict[str, float] = {}
@@ -86,7 +86,8 @@ class Lowering:
         push = self._push(stacks)
         doings = {bag.doing for stack in stacks for bag in stack.bags}
         venting = "venting" in doings
-        rise = max((stack.rise_m or 0.0 for stack in stacks), default=0.0)
+        known = (stack.rise_m for stack in stacks if stack.rise_m is not None)
+        rise = self._rise = max(known, default=self._rise)  # while nobody knows it, it stays where it was
         self._lowest = rise if self._since_ns is None else min(rise, self._lowest)
         if self._since_ns is None:
             self._remember(now_ns, push, rise)

@@ -157,6 +157,19 @@ def test_a_venting_ends_when_the_load_is_raised_from_its_lowest(it, doing, rise,
     assert (it.play(2.25, 50.0, doing, rise=rise) is None) is over
 
 
+def test_a_rise_that_is_not_known_for_a_while_is_no_rise_from_the_ground(it):
+    it.play(4.0)
+    it.play(1.0, 50.0, "venting")
+    it.play(1.0, 50.0, "venting", rise=None)
+    assert it.play(2.25, 50.0, "filling") is not None  # a puff of air alone ends nothing
+
+
+def test_a_venting_is_seen_at_once_when_the_rise_is_known_again(it):
+    it.play(4.0)
+    it.play(0.5, rise=None)
+    assert share(it.tick(50.0, "venting")) == pytest.approx(0.5)
+
+
 def test_after_a_venting_all_begins_anew(it):
     it.play(4.0)
     it.play(1.0, 100.0, "venting")
@@ -228,6 +241,13 @@ def test_a_touch_is_the_highest_mean_since_the_step_began(it):
     assert touch(it, 2.0, 3, 0.0)[0] == pytest.approx(0.004)  # it was touched, down again or not
     assert touch(it, 1.0, 3, None)[0] == pytest.approx(0.004)
     assert touch(it, 1.0, 3, 0.0, None)[0] == pytest.approx(0.004)
+
+
+def test_a_mean_is_over_seven_tenths_of_a_second_met_exactly(it):
+    first, *others = it.shores
+    for ms, gap, touched in ((0, 0.0, 0.0), (700, 0.004, 0.002), (1401, 0.004, 0.004)):
+        shores = (replace(first, gap_m=gap, extension_m=0.2), *others)
+        assert it.lowering.touched(ms * 1_000_000, 3, shores)[0].touch_m == pytest.approx(touched)
 
 
 def test_each_step_is_touched_anew(it):

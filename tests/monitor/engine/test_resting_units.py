@@ -136,6 +136,11 @@ def test_what_forces_say_goes_before_the_plan(scene):
     assert most(balance(scene, moment_nm=8e4)) == pytest.approx(2e4)
 
 
+def test_a_moment_says_the_weight_however_near_the_hinge_it_is(scene, document):
+    document["load"]["centre_of_gravity"] = ["0.5 m", "0 m", "0.1 m"]
+    assert most(balance(with_rig(scene, document), moment_nm=8e3)) == pytest.approx(2e3)
+
+
 def test_a_moment_about_a_hinge_under_the_centre_says_no_weight(scene, document):
     document["load"]["centre_of_gravity"] = ["0 m", "0 m", "0.1 m"]
     assert most(balance(with_rig(scene, document), moment_nm=8e4)) == pytest.approx(0.0, abs=1e-6)
