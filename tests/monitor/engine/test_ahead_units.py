@@ -223,6 +223,21 @@ def test_a_bag_without_a_height_counts_as_flat(scene):
     assert ahead.no_lift(high, HIGH).evidence["limit_pa"] == pytest.approx(1.15 * FORCE / 0.105)
 
 
+def test_a_bag_goes_by_its_own_stack_and_its_own_plate(scene):
+    low, high = scene.rig.stack[0].bag
+    twice = [(height, 2.0 * force) for height, force in low.capacity]
+    plates = [low.model_copy(update={"name": "B"}), high.model_copy(update={"name": "C", "capacity": twice})]
+    first = scene.rig.stack[0]
+    every = [first, first.model_copy(update={"name": "S2", "bag": plates})]
+    it = filled(replace(scene, rig=scene.rig.model_copy(update={"stack": every})))
+    shown = it.picture.stacks[0]
+    full = shown.bags[1]
+    other = replace(shown, name="S2", force_n=FORCE / 2.0, bags=(replace(full, name="B"), replace(full, name="C")))
+    it = replace(it, picture=replace(it.picture, stacks=(shown, other)))
+    limits = [ahead.no_lift(it, name).evidence["limit_pa"] for name in (HIGH, "B", "C")]
+    assert limits == [pytest.approx(3.45e5), pytest.approx(3.45e5 / 2.0), pytest.approx(3.45e5 / 4.0)]
+
+
 @pytest.mark.parametrize(
     ("step", "named", "said"),
     [
