@@ -33,7 +33,7 @@ OF = {
     "sequence": (
         "test_sequence_units.py", "test_sequence.py", "test_sequence_lowering.py", "test_hold.py", "test_rules.py",
     ),
-    "alarms": ("test_alarms.py", "test_rates.py", "test_causes.py", "test_rules.py"),
+    "alarms": ("test_alarms_units.py", "test_alarms.py", "test_rates.py"),
     "rates": ("test_rates.py", "test_alarms.py"),
     "life": ("test_life.py", "test_alarms.py"),
     "causes": ("test_causes.py", "test_once_silent.py"),

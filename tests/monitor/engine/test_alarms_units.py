@@ -1,0 +1,28 @@
+"""What comes back when nothing says any more that another alarm speaks for it. All invented."""
+
+from __future__ import annotations
+
+import pytest
+
+from monitor.engine.alarms import AlarmBook
+from monitor.engine.conditions import Measured, Suppressed, Unknown
+from monitor.engine.picture import AlarmState, Priority
+from monitor.engine.rules import Rule
+
+S = 1_000_000_000
+
+
+@pytest.mark.parametrize("seen", [False, True])
+def test_an_alarm_that_was_set_aside_stands_again_where_its_condition_becomes_unknown(seen):
+    rule = Rule("lean", Priority.WARNING, lambda _: ("S1",), lambda *_: None, "hold", on_s=0.0, off_s=0.0)
+    book = AlarmBook((rule,))
+    book.look(rule, "S1", Measured(2.0, "far out", {}), 0)
+    if seen:
+        book.acknowledge("lean", "S1", 1 * S)
+    book.look(rule, "S1", Suppressed("another says it"), 2 * S)
+    (aside,) = book.pictures()
+    assert aside.state is AlarmState.SUPPRESSED
+    book.look(rule, "S1", Unknown("no head"), 3 * S)
+    (back,) = book.pictures()
+    assert back.state is (AlarmState.ACKNOWLEDGED if seen else AlarmState.UNACKNOWLEDGED)
+    assert back.active
