@@ -31,7 +31,8 @@ ENGINE, TESTS = Path("monitor/engine"), Path("tests/monitor/engine")
 MANUAL = "../test_manual.py::test_the_file_is_what_is_generated"
 OF = {
     "sequence": (
-        "test_sequence_units.py", "test_sequence.py", "test_sequence_lowering.py", "test_hold.py", "test_rules.py",
+        "test_sequence_steps.py", "test_sequence_stops.py", "test_sequence_way_down.py", "test_sequence_begun.py",
+        "test_sequence.py", "test_sequence_lowering.py", "test_hold.py", "test_rules.py",
     ),
     "alarms": ("test_alarms_units.py", "test_alarms.py", "test_rates.py"),
     "rates": ("test_rates.py", "test_alarms.py"),
