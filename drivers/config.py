@@ -1,100 +1,69 @@
-"""What a port and a channel may be, as a rig file says it. One class a driver and one a kind of source.
+"""What a port and a channel may be, as a rig file says it: the tables of every driver that is installed, told apart.
 
-The classes only say what is allowed. What opens a port lives in ports.py and mqtt.py.
+A port is told by its `driver`; a source by its port's driver where a whole rig file is read (`told`), else by its keys.
 """
 
 from __future__ import annotations
 
-from typing import Annotated, Any, Literal
+from functools import reduce
+from operator import or_
+from typing import TYPE_CHECKING, Annotated, Any
 
-from pydantic import BaseModel, ConfigDict, Discriminator, Field, Tag, ValidationInfo, field_validator
+from pydantic import Discriminator, Tag, ValidationInfo, field_validator
 from pydantic_core import PydanticCustomError
 
+from drivers.registry import usable
+from drivers.tables import Name, PortTable, Quantity, SourceTable, Strict
 from drivers.units import Time, UnitError, allowed, to_si
 
-Name = Annotated[
-    str,
-    Field(
-        min_length=1,
-        max_length=24,
-        pattern=r"^[^\s/+#]+$",
-        description="1 to 24 characters, no space and none of / + #",
-    ),
-]
-"""A name that fits an alarm line and an MQTT topic level."""
-
-Quantity = Literal["pressure", "length", "angle", "force", "temperature", "current", "voltage"]
+__all__ = ["Channel", "Name", "Port", "Quantity", "Source", "Strict", "told"]
 
 
-class Strict(BaseModel):
-    """A table of the rig file: unknown keys are faults, and what was read never changes."""
+class _Told(dict[str, Any]):
+    """A source's table, and the driver of the port it names."""
 
-    model_config = ConfigDict(extra="forbid", frozen=True)
-
-
-class NmeaPort(Strict):
-    """A serial line (or anything a pyserial URL can name) that talks NMEA 0183 XDR sentences."""
-
-    name: Name
-    driver: Literal["nmea"]
-    url: Annotated[str, Field(min_length=1, description="/dev/ttyUSB0, COM3, socket://HOST:PORT, rfc2217://...")]
-    baud: Annotated[int, Field(ge=300, le=4_000_000)] = 4800
-    checksum: Literal["required", "optional"] = "required"
+    driver = ""
 
 
-class MqttPort(Strict):
-    """A broker whose topics carry readings. Passwords never stand in the rig file: `password_env` names a variable."""
-
-    name: Name
-    driver: Literal["mqtt"]
-    host: Annotated[str, Field(min_length=1)]
-    port: Annotated[int, Field(ge=1, le=65535)] = 1883
-    qos: Literal[0, 1] = 1
-    protocol: Literal["3.1.1", "5"] = "5"
-    user: str | None = None
-    password_env: str | None = None
+def told(document: Any) -> Any:
+    """A rig document whose sources know the driver of their port. Whatever is not as it should be is left as it is."""
+    try:
+        ports = {port["name"]: port["driver"] for port in document["port"]}
+        channels = [dict(channel, source=_told(channel["source"], ports)) for channel in document["channel"]]
+    except (TypeError, KeyError, ValueError):
+        return document
+    return document | {"channel": channels}
 
 
-Port = Annotated[NmeaPort | MqttPort, Discriminator("driver")]
+def _told(source: Any, ports: dict[Any, Any]) -> Any:
+    driver = ports.get(source["port"])
+    if not isinstance(source, dict) or driver not in usable():
+        return source
+    it = _Told(source)
+    it.driver = driver
+    return it
 
 
-class NmeaSource(Strict):
-    """Where in the XDR sentences of a port the value stands: the quadruple's name (its fourth field)."""
-
-    port: Name
-    id: Annotated[str, Field(min_length=1)]
-
-
-class MqttSource(Strict):
-    """Where in the messages of a broker the value stands.
-
-    `senml`: the record whose resolved name is `n`. `json`: the number at the RFC 6901 `pointer`. `number`: the whole
-    payload is one number. `unit` says what a `json` or `number` value is in; SenML says that itself.
-    """
-
-    port: Name
-    topic: Annotated[str, Field(min_length=1, pattern=r"^[^+#\x00]+$", description="a topic without wildcards")]
-    format: Literal["senml", "json", "number"]
-    n: str | None = None
-    pointer: Annotated[str, Field(pattern=r"^(/([^/~]|~[01])*)*$")] | None = None
-    unit: str | None = None
-
-    @field_validator("n", "pointer")
-    @classmethod
-    def _belongs_to_its_format(cls, value: str | None, info: ValidationInfo) -> str | None:
-        owner = {"n": "senml", "pointer": "json"}[info.field_name or ""]
-        if value is not None and info.data.get("format", owner) != owner:
-            raise PydanticCustomError("source", "{allowed}", {"allowed": f"this key goes with format = '{owner}' only"})
-        return value
+def _source_kind(given: Any) -> str | None:
+    """The driver whose source this is: its port's, or the one whose keys are the most like those given."""
+    kinds = {name: driver.source for name, driver in usable().items()}
+    if isinstance(given, SourceTable):
+        return next((name for name, source in kinds.items() if type(given) is source), None)
+    if isinstance(given, _Told):
+        return given.driver
+    keys = set(given) if isinstance(given, dict) else set()
+    return max(kinds, key=lambda name: (len(keys & set(kinds[name].model_fields)), name == "nmea"))
 
 
-def _source_kind(given: Any) -> str:
-    if isinstance(given, MqttSource) or (isinstance(given, dict) and ("topic" in given or "format" in given)):
-        return "mqtt"
-    return "nmea"
-
-
-Source = Annotated[Annotated[NmeaSource, Tag("nmea")] | Annotated[MqttSource, Tag("mqtt")], Discriminator(_source_kind)]
+if TYPE_CHECKING:
+    Port = PortTable
+    Source = SourceTable
+else:
+    Port = Annotated[reduce(or_, (driver.port for driver in usable().values())), Discriminator("driver")]
+    Source = Annotated[
+        reduce(or_, (Annotated[driver.source, Tag(name)] for name, driver in usable().items())),
+        Discriminator(_source_kind),
+    ]
 
 
 class Channel(Strict):

@@ -19,7 +19,8 @@ from paho.mqtt.enums import CallbackAPIVersion, MQTTErrorCode
 from paho.mqtt.reasoncodes import ReasonCode
 from paho.mqtt.subscribeoptions import SubscribeOptions
 
-from drivers.config import Channel, MqttPort, MqttSource
+from drivers.config import Channel
+from drivers.kinds.mqtt import MqttPort, MqttSource
 from drivers.payload import PayloadError, bare_number, document, number_at
 from drivers.ports import Numbered, RunningPort
 from drivers.reading import Clock, Quality, Sink

@@ -13,10 +13,11 @@ from abc import ABC, abstractmethod
 from collections import Counter
 from collections.abc import Callable, Mapping, Sequence
 from math import isfinite
-from urllib.parse import urlsplit
 
-from drivers.config import Channel, MqttPort, NmeaPort, Port
+from drivers.config import Channel
 from drivers.reading import Clock, LinkState, Quality, Reading, Sink
+from drivers.registry import usable
+from drivers.tables import PortTable
 
 COUNTS = (
     "good",
@@ -188,35 +189,18 @@ class RunningPort(ABC):
 
 
 def open_port(
-    config: Port, channels: Sequence[Channel], sink: Sink, clock: Clock, wall_s: Callable[[], float] = time.time
+    config: PortTable, channels: Sequence[Channel], sink: Sink, clock: Clock, wall_s: Callable[[], float] = time.time
 ) -> RunningPort:
     """The running port for a port of the rig file; `channels` are those whose source names it. Not started yet.
 
     `wall_s` gives seconds since 1970, for formats whose times are relative to now.
     """
-    if isinstance(config, MqttPort):
-        from drivers.mqtt import MqttReader
-
-        return MqttReader(config, channels, sink, clock, wall_s)
-    from drivers.serial_line import SerialReader
-
-    return SerialReader(config, channels, sink, clock)
+    return usable()[config.driver].open(config, channels, sink, clock, wall_s)
 
 
-def redirect(config: Port, url: str) -> Port:
-    """The same port, found elsewhere. Raises PortError.
+def redirect(config: PortTable, url: str) -> PortTable:
+    """The same port, found elsewhere, as its driver reads a place: NMEA any serial URL, MQTT `mqtt://HOST:PORT`.
 
-    NMEA takes any serial URL; MQTT takes `mqtt://HOST:PORT`, `tcp://HOST:PORT` or `HOST:PORT`, with `USER@` before.
+    Raises PortError.
     """
-    if isinstance(config, NmeaPort):
-        return config.model_copy(update={"url": url})
-    parts = urlsplit(url if "://" in url else f"mqtt://{url}")
-    allowed = f"port '{config.name}': found '{url}', allowed is mqtt://HOST:PORT"
-    try:
-        port = parts.port or 1883
-    except ValueError:
-        raise PortError(allowed) from None
-    if parts.scheme not in ("mqtt", "tcp", "socket") or not parts.hostname or parts.path not in ("", "/"):
-        raise PortError(allowed)
-    update = {"host": parts.hostname, "port": port, "user": parts.username or config.user}
-    return config.model_copy(update=update)
+    return usable()[config.driver].elsewhere(config, url)

@@ -6,7 +6,8 @@ from collections.abc import Callable, Sequence
 
 import serial
 
-from drivers.config import Channel, NmeaPort
+from drivers.config import Channel
+from drivers.kinds.nmea import NmeaPort, NmeaSource
 from drivers.nmea import XdrDecoder
 from drivers.ports import Numbered, RunningPort
 from drivers.reading import Clock, Sink
@@ -24,7 +25,7 @@ class SerialReader(RunningPort):
         self._decoder = XdrDecoder(config.checksum == "required")
         self._decoder.counts = self.counts
         self._put = Numbered(channels, sink, self.counts).put
-        self._channels = {channel.source.id: channel for channel in channels if hasattr(channel.source, "id")}
+        self._channels = {it.source.id: it for it in channels if isinstance(it.source, NmeaSource)}
 
     def serve(self, connected: Callable[[], None]) -> str:
         """Read until the wire is lost."""

@@ -9,6 +9,7 @@ from collections.abc import Callable, Mapping
 from typing import Protocol
 
 from drivers.mqtt import MqttReader
+from drivers.ports import open_port
 from drivers.reading import LinkState, Reading
 from drivers.serial_line import SerialReader
 from monitor.debrief.verdict import Verdict
@@ -87,10 +88,9 @@ def _readers(
     readers: dict[str, SerialReader | MqttReader] = {}
     for port in rig.port:
         channels = [channel for channel in rig.channel if channel.source.port == port.name]
-        if port.driver == "mqtt":
-            readers[port.name] = MqttReader(port, channels, sink, clock, lambda: clock() * 1e-9)
-        else:
-            readers[port.name] = SerialReader(port, channels, sink, clock)
+        reader = open_port(port, channels, sink, clock, lambda: clock() * 1e-9)
+        assert isinstance(reader, SerialReader | MqttReader), "a drill speaks nmea and mqtt"
+        readers[port.name] = reader
     return readers
 
 

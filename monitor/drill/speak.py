@@ -17,8 +17,10 @@ from collections.abc import Callable, Mapping
 from typing import Any
 from urllib.parse import urlsplit
 
-from drivers.config import MqttPort, NmeaPort
+from drivers.kinds.mqtt import MqttPort
+from drivers.kinds.nmea import NmeaPort
 from drivers.ports import PortError, redirect
+from drivers.tables import PortTable
 from monitor.drill.wire import Said, VirtualRig
 
 _LEAVE_S = 0.5
@@ -247,19 +249,25 @@ class Drill:
             mouth.close()
 
 
-def place(port: NmeaPort | MqttPort) -> str:
-    """Where a port is, as `--port NAME=URL` takes it."""
-    if isinstance(port, NmeaPort):
-        return port.url
-    return f"mqtt://{port.user + '@' if port.user else ''}{port.host}:{port.port}"
+def place(port: PortTable) -> str:
+    """Where a port is, as `--port NAME=URL` takes it. Raises PortError for a driver that no drill speaks."""
+    if isinstance(port, MqttPort):
+        return f"mqtt://{port.user + '@' if port.user else ''}{port.host}:{port.port}"
+    return _spoken(port).url
 
 
-def _mouth(port: NmeaPort | MqttPort, where: str | None, say_trouble: Callable[[str], None]) -> Mouth:
+def _spoken(port: PortTable) -> NmeaPort:
+    if not isinstance(port, NmeaPort):
+        raise PortError(f"port '{port.name}': found driver '{port.driver}', a drill speaks nmea and mqtt")
+    return port
+
+
+def _mouth(port: PortTable, where: str | None, say_trouble: Callable[[str], None]) -> Mouth:
     if isinstance(port, MqttPort):
         moved = redirect(port, where) if where else port
         assert isinstance(moved, MqttPort), "a port keeps its kind"
         return MqttMouth(moved, say_trouble)
-    url = where or port.url
+    url = where or _spoken(port).url
     if url == "pty":
         return PtyMouth()
     try:

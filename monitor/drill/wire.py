@@ -9,7 +9,9 @@ from dataclasses import dataclass, field, replace
 import orjson
 
 from drivers import nmea, senml
-from drivers.config import Channel, MqttSource
+from drivers.config import Channel
+from drivers.kinds.mqtt import MqttSource
+from drivers.kinds.nmea import NmeaSource
 from drivers.units import linear
 from monitor.drill.crew import Crew
 from monitor.drill.faults import DrillError
@@ -142,11 +144,11 @@ class VirtualRig:
                 yield from self._sentences(port.name, channels)
 
     def _sentences(self, port: str, channels: list[Channel]) -> Iterator[Said]:
-        values = [(channel, self._sensors.read(channel, self.truth)) for channel in channels]
+        values = [(channel, channel.source, self._sensors.read(channel, self.truth)) for channel in channels]
         words = [
-            nmea.quadruple(channel.source.id, channel.quantity, value)
-            for channel, value in values
-            if value is not None and not isinstance(channel.source, MqttSource)
+            nmea.quadruple(source.id, channel.quantity, value)
+            for channel, source, value in values
+            if value is not None and isinstance(source, NmeaSource)
         ]
         data = b"".join(nmea.sentences("II", words))
         if data:

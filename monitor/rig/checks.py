@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterator
 from math import dist, hypot
 
-from drivers.config import Channel, MqttSource
-from drivers.units import UNITS
+from drivers.config import Channel
+from drivers.registry import usable
 from monitor.rig.lines import Path
 from monitor.rig.parts import MATERIALS, SIDES
 from monitor.rig.schema import Rig, Stack, Step
@@ -152,51 +152,28 @@ def _channels_used(rig: Rig) -> Iterator[Disagreement]:
 
 def _sources(rig: Rig) -> Iterator[Disagreement]:
     ports = {port.name: port for port in rig.port}
-    places: dict[tuple[str, ...], str] = {}
-    formats: dict[tuple[str, str], str] = {}
-    for i, channel in enumerate(rig.channel):
-        at: Path = ("channel", i, "source")
-        source = channel.source
+    places: dict[tuple[object, ...], str] = {}
+    fitting: dict[str, list[Channel]] = {name: [] for name in ports}
+    at = {channel.name: ("channel", i, "source") for i, channel in enumerate(rig.channel)}
+    for channel in rig.channel:
+        source, path = channel.source, at[channel.name]
         port = ports.get(source.port)
         if port is None:
-            yield (*at, "port"), f"'{source.port}'", f"a port of this file: {_some(list(ports))}"
+            yield (*path, "port"), f"'{source.port}'", f"a port of this file: {_some(list(ports))}"
             continue
-        if isinstance(source, MqttSource) != (port.driver == "mqtt"):
-            needs = "topic and format" if port.driver == "mqtt" else "id"
-            yield at, "a source of another kind of port", f"{needs}: port '{port.name}' has driver '{port.driver}'"
+        wanted = usable()[port.driver].source
+        if not isinstance(source, wanted):
+            needs = " and ".join(k for k, it in wanted.model_fields.items() if it.is_required() and k != "port")
+            yield path, "a source of another kind of port", f"{needs}: port '{port.name}' has driver '{port.driver}'"
             continue
-        yield from _mqtt(at, channel)
-        if isinstance(source, MqttSource):
-            place: tuple[str, ...] = (source.port, source.topic, source.n or source.pointer or "")
-            first = formats.setdefault((source.port, source.topic), source.format)
-            if first != source.format:
-                yield (
-                    (*at, "format"),
-                    f"'{source.format}'",
-                    f"one format a topic: '{source.topic}' is '{first}' already",
-                )
-        else:
-            place = (source.port, source.id)
+        fitting[port.name].append(channel)
+        place = (source.port, *source.place())
         if place in places:
-            yield at, f"the same place as channel {places[place]}", "a place of its own"
+            yield path, f"the same place as channel {places[place]}", "a place of its own"
         places.setdefault(place, channel.name)
-
-
-def _mqtt(at: Path, channel: Channel) -> Iterator[Disagreement]:
-    source = channel.source
-    if not isinstance(source, MqttSource):
-        return
-    if source.format == "senml" and source.n is None:
-        yield (*at, "n"), "nothing", "the record's name: format 'senml' needs it"
-    if source.format == "senml" and source.unit is not None:
-        yield (*at, "unit"), f"'{source.unit}'", "no unit: a SenML pack says its own"
-    if source.format == "json" and source.pointer is None:
-        yield (*at, "pointer"), "nothing", "a JSON pointer such as '/tilt/0': format 'json' needs it"
-    units = UNITS[channel.quantity][1]
-    if source.unit is not None and source.unit not in units:
-        yield (*at, "unit"), f"'{source.unit}'", f"a unit of {channel.quantity}: {', '.join(units)}"
-    if source.format != "senml" and source.unit is None:
-        yield (*at, "unit"), "nothing", f"what the number is in: format '{source.format}' needs it"
+    for name, channels in fitting.items():
+        for channel_name, (key, found, allowed) in usable()[ports[name].driver].faults(ports[name], channels):
+            yield (*at[channel_name], *key), found, allowed
 
 
 _LEAST_M = 0.05

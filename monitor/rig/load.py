@@ -13,6 +13,7 @@ from typing import Any
 from pydantic import ValidationError
 from pydantic_core import ErrorDetails
 
+from drivers import registry
 from monitor.rig import checks
 from monitor.rig.lines import Lines
 from monitor.rig.lines import Path as KeyPath
@@ -38,7 +39,7 @@ _PLAINER = (
     (" after validation", ""),
 )
 """How the schema's library puts it, and how a crew member would."""
-_TAGS = {"nmea", "mqtt"}
+_TAGS = frozenset(registry.usable())
 """Marks that the schema puts into a path where a table may be one of several kinds; no keys of the file."""
 
 
@@ -171,9 +172,16 @@ def _fault(detail: ErrorDetails, document: dict[str, Any], lines: Lines) -> Faul
             (f"one of {', '.join(known)}" if known else "no further key") + meant,
         )
     if kind.startswith("union_tag"):
-        found = _short(given["driver"]) if isinstance(given, dict) and "driver" in given else "nothing"
-        return Fault(_written(path, document), lines.find(path), found, "'nmea' or 'mqtt'")
+        named = given.get("driver") if isinstance(given, dict) else None
+        shown = "nothing" if named is None else _short(named)
+        return Fault(_written(path, document), lines.find(path), shown, _drivers(named))
     return Fault(_written(path, document), lines.find(path), _short(given), _allowed(detail))
+
+
+def _drivers(named: object) -> str:
+    """Which drivers there are; what is wrong with the one that was meant, if it is installed and cannot be used."""
+    broken = next((f"; {it.fault}" for it in registry.found() if it.driver is None and it.name == named), "")
+    return "one of the drivers that are installed: " + ", ".join(registry.usable()) + broken
 
 
 def _allowed(detail: ErrorDetails) -> str:

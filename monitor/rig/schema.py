@@ -6,11 +6,11 @@ What two tables must agree on (a channel that exists, a bag that a step names) i
 
 from __future__ import annotations
 
-from typing import Annotated, Literal
+from typing import Annotated, Any, Literal
 
-from pydantic import Field
+from pydantic import Field, model_validator
 
-from drivers.config import Channel, Name, Port, Strict
+from drivers.config import Channel, Name, Port, Strict, told
 from drivers.units import Angle, Area, Force, Length, Pressure, Ratio, Speed, Time, Volume
 
 Point2 = tuple[Length, Length]
@@ -218,3 +218,8 @@ class Rig(Strict):
     limits: Limits = Limits()
     port: Annotated[list[Port], Field(min_length=1)]
     channel: Annotated[list[Channel], Field(min_length=1)]
+
+    @model_validator(mode="before")
+    @classmethod
+    def _sources_of_their_ports(cls, document: Any) -> Any:
+        return told(document)

@@ -15,7 +15,9 @@ from paho.mqtt import client as mqtt
 from paho.mqtt.enums import CallbackAPIVersion
 
 from drivers import nmea, senml
-from drivers.config import Channel, MqttPort, NmeaPort
+from drivers.config import Channel
+from drivers.kinds.mqtt import MqttPort
+from drivers.kinds.nmea import NmeaPort
 from drivers.ports import open_port
 from drivers.reading import LinkState, Quality, Reading
 

@@ -8,7 +8,9 @@ import pytest
 from paho.mqtt import client as mqtt
 from paho.mqtt.enums import CallbackAPIVersion
 
-from drivers.config import Channel, MqttPort, NmeaPort
+from drivers.config import Channel
+from drivers.kinds.mqtt import MqttPort
+from drivers.kinds.nmea import NmeaPort
 from drivers.mqtt import MqttReader
 from drivers.ports import Backoff, PortError, open_port, redirect
 from drivers.reading import LinkState, Quality

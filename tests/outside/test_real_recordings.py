@@ -26,7 +26,8 @@ from pathlib import Path
 
 import pytest
 
-from drivers.config import Channel, NmeaPort
+from drivers.config import Channel
+from drivers.kinds.nmea import NmeaPort
 from drivers.ports import open_port
 from drivers.reading import Reading
 from monitor.engine.channels import ChannelState
