@@ -1,13 +1,12 @@
-"""What every driver must do, over the real thing: a pseudo-terminal, TCP, a broker."""
+"""The drivers that come with this program do what every driver must: over a pseudo-terminal, TCP, a real broker."""
 
 from __future__ import annotations
 
 import os
 import socket
 import threading
-import time
 import tty
-from abc import ABC, abstractmethod
+from abc import abstractmethod
 
 import orjson
 import pytest
@@ -18,60 +17,8 @@ from drivers import nmea, senml
 from drivers.config import Channel
 from drivers.kinds.mqtt import MqttPort
 from drivers.kinds.nmea import NmeaPort
-from drivers.ports import open_port
-from drivers.reading import LinkState, Quality, Reading
 
-
-class Heard:
-    """A sink that keeps what a port said."""
-
-    def __init__(self) -> None:
-        self.all: list[Reading | LinkState] = []
-
-    def __call__(self, it: Reading | LinkState) -> None:
-        self.all.append(it)
-
-    @property
-    def readings(self) -> list[Reading]:
-        return [it for it in self.all if isinstance(it, Reading)]
-
-    @property
-    def links(self) -> list[bool]:
-        return [it.up for it in self.all if isinstance(it, LinkState)]
-
-    def values(self, channel: str) -> list[float]:
-        return [it.value for it in self.readings if it.channel == channel]
-
-
-class Far(ABC):
-    """The far end of a wire: two channels, "P" (pressure) and "H" (length), SI in, bytes out."""
-
-    config: NmeaPort | MqttPort
-    channels: list[Channel]
-    can_be_cut = True
-
-    @abstractmethod
-    def say(self, pressure: float | None, height: float | None) -> None: ...
-
-    @abstractmethod
-    def junk(self) -> None:
-        """Say something that is none of the format."""
-
-    @abstractmethod
-    def stranger(self) -> None:
-        """Say something good of an id nobody asked for."""
-
-    @abstractmethod
-    def cut(self) -> None: ...
-
-    @abstractmethod
-    def mend(self) -> None: ...
-
-    @abstractmethod
-    def close(self) -> None: ...
-
-    def ready(self) -> bool:
-        return True
+from .conformance import Conformance, Far
 
 
 def nmea_channels() -> list[Channel]:
@@ -97,7 +44,7 @@ class Sentences(Far):
 
 
 class Tcp(Sentences):
-    def __init__(self, _broker) -> None:
+    def __init__(self) -> None:
         self.server = socket.create_server(("127.0.0.1", 0))
         self.port = self.server.getsockname()[1]
         self.config = NmeaPort(name="it", driver="nmea", url=f"socket://127.0.0.1:{self.port}")
@@ -131,7 +78,7 @@ class Tcp(Sentences):
 class Pty(Sentences):
     """A link in the file system that leads to a pseudo-terminal, as an adapter's name leads to its device."""
 
-    def __init__(self, _broker) -> None:
+    def __init__(self) -> None:
         import tempfile
 
         self.folder = tempfile.TemporaryDirectory()
@@ -237,105 +184,17 @@ class TopicNumber(Topic):
     form = "number"
 
 
-@pytest.fixture(params=[Tcp, Pty, Topic, Topic311, TopicJson, TopicNumber], ids=lambda kind: kind.__name__)
-def far(request):
-    broker = request.getfixturevalue("broker") if issubclass(request.param, Topic) else None
-    it = request.param(broker)
-    yield it
-    it.close()
+class TestNmea(Conformance):
+    @pytest.fixture(params=[Tcp, Pty], ids=lambda kind: kind.__name__)
+    def far(self, request):
+        it = request.param()
+        yield it
+        it.close()
 
 
-@pytest.fixture
-def heard():
-    return Heard()
-
-
-@pytest.fixture
-def port(far, heard):
-    started = time.monotonic_ns()
-    it = open_port(far.config, far.channels, heard, lambda: time.monotonic_ns() - started)
-    it.start()
-    yield it
-    it.stop()
-
-
-class TestEveryDriver:
-    def test_readings_arrive_in_si_in_order_and_numbered(self, far, heard, port, wait_until):
-        wait_until(lambda: heard.links == [True])
-        for i in range(20):
-            far.say(2e5 + i * 1000, 0.1 + i * 0.001)
-        wait_until(lambda: len(heard.readings) == 40)
-        assert heard.values("P") == pytest.approx([2e5 + i * 1000 for i in range(20)])
-        assert heard.values("H") == pytest.approx([0.1 + i * 0.001 for i in range(20)], abs=1e-6)
-        for name in "PH":
-            mine = [it for it in heard.readings if it.channel == name]
-            assert [it.sequence for it in mine] == list(range(20))
-            assert [it.time_ns for it in mine] == sorted(it.time_ns for it in mine)
-            assert {it.quality for it in mine} == {Quality.GOOD}
-        assert port.counters()["good"] == 40
-
-    def test_junk_is_counted_and_stops_nothing(self, far, heard, port, wait_until):
-        wait_until(lambda: heard.links == [True])
-        far.junk()
-        far.say(1e5, 0.5)
-        wait_until(lambda: len(heard.readings) == 2)
-        counts = port.counters()
-        assert counts["malformed"] + counts["bad_checksum"] == 2
-
-    def test_an_id_nobody_asked_for_is_counted_and_named(self, far, heard, port, wait_until):
-        wait_until(lambda: heard.links == [True])
-        far.stranger()
-        far.say(1e5, 0.5)
-        wait_until(lambda: len(heard.readings) == 2)
-        assert port.counters()["unknown_id"] == 1
-        assert list(port.strangers().values()) == [1]
-
-    def test_an_empty_value_is_no_reading(self, far, heard, port, wait_until):
-        wait_until(lambda: heard.links == [True])
-        far.say(None, 0.5)
-        far.say(1e5, None)
-        far.say(1.5e5, 0.6)
-        wait_until(lambda: len(heard.readings) == 4)
-        assert heard.values("P") == pytest.approx([1e5, 1.5e5])
-        assert heard.values("H") == pytest.approx([0.5, 0.6])
-        assert port.counters()["empty"] == 2
-
-    def test_loss_is_said_once_and_mends_itself(self, far, heard, port, wait_until):
-        wait_until(lambda: heard.links == [True])
-        far.say(1e5, 0.5)
-        wait_until(lambda: len(heard.readings) == 2)
-        cut_at = time.monotonic()
-        far.cut()
-        wait_until(lambda: heard.links == [True, False])
-        assert time.monotonic() - cut_at < 2.0, "a loss is said within two seconds"
-        text = next(it.text for it in heard.all if isinstance(it, LinkState) and not it.up)
-        assert text
-        assert "\n" not in text
-        far.mend()
-        wait_until(lambda: heard.links == [True, False, True], 20.0)
-        far.say(2e5, 0.7)
-        wait_until(lambda: len(heard.readings) == 4)
-        assert heard.values("P") == pytest.approx([1e5, 2e5])
-        assert [it.sequence for it in heard.readings if it.channel == "P"] == [0, 1]
-        assert port.counters()["reconnects"] == 1
-
-    def test_a_port_that_is_not_there_is_said_and_waited_for(self, far, heard, wait_until):
-        far.cut()
-        port = open_port(far.config, far.channels, heard, time.monotonic_ns)
-        port.start()
-        try:
-            wait_until(lambda: heard.links == [False])
-            far.mend()
-            wait_until(lambda: heard.links == [False, True], 20.0)
-            far.say(1e5, 0.5)
-            wait_until(lambda: len(heard.readings) == 2)
-        finally:
-            port.stop()
-
-    def test_stop_ends_the_thread_soon_and_twice_is_fine(self, far, heard, port, wait_until):
-        wait_until(lambda: heard.links == [True])
-        begun = time.monotonic()
-        port.stop()
-        port.stop()
-        assert time.monotonic() - begun < 2.0
-        assert not any(thread.name == "port:it" for thread in threading.enumerate())
+class TestMqtt(Conformance):
+    @pytest.fixture(params=[Topic, Topic311, TopicJson, TopicNumber], ids=lambda kind: kind.__name__)
+    def far(self, request, broker):
+        it = request.param(broker)
+        yield it
+        it.close()
