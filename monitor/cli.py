@@ -110,6 +110,17 @@ def parser() -> argparse.ArgumentParser:
     )
     sensors.add_argument("--no-record", action="store_true", help="keep nothing")
 
+    drivers = _add(
+        commands,
+        "drivers",
+        "what kinds of wire this monitor can listen to: its own drivers and those installed beside it",
+        "A driver that cannot be used is named with what is wrong with it; the exit code is 1 then.",
+    )
+    drivers.add_argument("name", nargs="?", metavar="NAME", help="one of them, with every key of its tables")
+    drivers.add_argument(
+        "--json", action="store_true", help="one JSON object: the drivers, and the schemas of their tables"
+    )
+
     drill = _add(commands, "drill", "a virtual rig that speaks real wire formats on a pty, a TCP port or a broker")
     drill.add_argument("scenario", nargs="?", metavar="SCENARIO", help="name of a drill, or a drill file (TOML)")
     drill.add_argument("--list", action="store_true", help="list the drills and exit")
@@ -188,6 +199,10 @@ def _command(top: argparse.ArgumentParser, call: argparse.Namespace) -> int:
         from monitor.debrief.judge import judge
 
         return judge(call.files, as_json=call.json, limits=call.limits, fail_on=call.fail_on)
+    if call.command == "drivers":
+        from monitor.wires import drivers
+
+        return drivers(call.name, as_json=call.json)
     if call.command == "drill":
         return _drill(top, call)
     if call.command == "demo":
