@@ -9,7 +9,7 @@ from importlib.resources import files
 
 import pytest
 
-from drivers.config import MqttPort
+from drivers.kinds.mqtt import MqttPort
 from drivers.reading import Reading
 from monitor.engine.picture import Picture
 from monitor.live import typed
