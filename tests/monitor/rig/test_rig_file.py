@@ -348,15 +348,15 @@ def test_any_rig_file_is_a_rig_or_its_faults(data):
             here = here[part]
         how = data.draw(st.sampled_from(["change", "drop", "add", "rename"]))
         if how == "change":
-            here[path[-1]] = data.draw(JUNK)
+            here[path[-1]] = copy.deepcopy(data.draw(JUNK))
         elif how == "drop":
             del here[path[-1]]
         elif how == "rename" and isinstance(here, dict):
             here[data.draw(KEYS)] = here.pop(path[-1])
         elif isinstance(here, list):
-            here.append(data.draw(JUNK))
+            here.append(copy.deepcopy(data.draw(JUNK)))
         else:
-            here[data.draw(KEYS)] = data.draw(JUNK)
+            here[data.draw(KEYS)] = copy.deepcopy(data.draw(JUNK))
     try:
         text = as_toml(document)
         tomllib.loads(text)
