@@ -9,21 +9,28 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from math import isfinite
-from typing import Any, Protocol, Self
+from typing import Any, Protocol, Self, TypeGuard
 
 import orjson
 
 from drivers.reading import Quality, Reading
 from replay.entries import Action, Entry, Notice, Tick
 
-FORMAT, VERSION = "inchwatch-journal", 1
+FORMAT, VERSION, LATER_PART = "inchwatch-journal", 1, 2
+"""A part after the first has a version of its own: who knows of no parts must not take one for a session."""
 ABOUT = (
     "One session of a lift monitor, one JSON object a line. k: kind of line; t: ns since the session began. reading: c channel, "
     "n its number, v value in SI (m, Pa gauge, N, rad, K, A, V), d the device's own clock (ns since 1970), q quality if not good. "
     "action: a person's; tick: the clock was looked at; notice: the world outside; alarm: a transition as it happened live; "
-    "seal: sha256 of every byte before the digest, and how many lines stand before it; gap: entries that could not be kept; "
-    "end: closed in order."
+    "seal: sha256 of every byte before the digest, and how many lines stand before it; gap: entries (lost), alarm lines (alarms) "
+    "that could not be kept, the first and the last of them at from and to; on: the session goes on in the next part; "
+    "end: closed in order. In the header: session and part say which file of which session this is, before is the sha256 of the "
+    "last seal of the part before, from when that one ended."
 )
+
+
+class JournalError(Exception):
+    """A journal that cannot be begun or read. One sentence: where, what was found, what is allowed."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,7 +43,26 @@ class Header:
     software: str
     started: str
     """Wall clock at the session's beginning, ISO 8601 in UTC. The only time in the file that is not monotonic."""
+    session: str = ""
+    """Which session a part belongs to. Empty in a recording that was made before there were parts."""
+    part: int = 1
+    before: str = ""
+    """The digest of the last seal of the part before; empty in the first."""
+    from_ns: int = 0
+    """When the part before ended; 0 in the first."""
     more: Mapping[str, Any] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True)
+class Gap:
+    """What could not be kept: how many entries and alarm lines, and the times of the first and the last of them.
+
+    Times are None in a gap that was written before they were."""
+
+    lost: int
+    alarms: int
+    from_ns: int | None
+    to_ns: int | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,6 +71,11 @@ class AlarmLine:
 
     time_ns: int
     alarm: dict[str, Any]
+
+
+_KNOWN = {
+    "k", "t", "format", "version", "software", "started", "session", "part", "before", "from", "rig_name", "about", "rig",
+}  # fmt: skip
 
 
 class _Hash(Protocol):
@@ -58,15 +89,19 @@ class CodecError(ValueError):
 
 
 def header_line(header: Header) -> bytes:
-    """The first line of a journal."""
+    """The first line of a journal, or of a part of one."""
+    which: dict[str, Any] = {"session": header.session, "part": header.part} if header.session else {}
+    if header.part > 1:
+        which |= {"before": header.before, "from": header.from_ns}
     return _dump(
         {
             "k": "header",
             "t": 0,
             "format": FORMAT,
-            "version": VERSION,
+            "version": VERSION if header.part == 1 else LATER_PART,
             "software": header.software,
             "started": header.started,
+            **which,
             "rig_name": header.rig_name,
             "about": ABOUT,
             **header.more,
@@ -80,16 +115,21 @@ def read_header(line: bytes) -> Header:
     found = _load(line)
     if found.get("k") != "header" or found.get("format") != FORMAT:
         raise CodecError("the first line is not the header of a journal")
-    version = found.get("version")
-    if version != VERSION:
-        raise CodecError(f"made in format version {version!r}; this program reads version {VERSION}")
+    version, part = found.get("version"), found.get("part", 1)
+    if not _whole(part) or part < 1 or version != (VERSION if part == 1 else LATER_PART):
+        raise CodecError(
+            f"made in format version {version!r}; this program reads version {VERSION}, and {LATER_PART} in a part after "
+            "the first"
+        )
     texts = [found.get(key) for key in ("rig", "rig_name", "software", "started")]
     if not all(isinstance(text, str) for text in texts):
         raise CodecError("the header lacks its rig file, name, software version or date")
-    known = {"k", "t", "format", "version", "software", "started", "rig_name", "about", "rig"}
-    more = {key: value for key, value in found.items() if key not in known}
     rig, rig_name, software, started = (str(text) for text in texts)
-    return Header(rig, rig_name, software, started, more)
+    session, before, from_ns = found.get("session", ""), found.get("before", ""), found.get("from", 0)
+    if not (isinstance(session, str) and isinstance(before, str) and _whole(from_ns)) or (part > 1 and not session):
+        raise CodecError("the header does not say which part of which session this is")
+    more = {key: value for key, value in found.items() if key not in _KNOWN}
+    return Header(rig, rig_name, software, started, session, part, before, from_ns, more)
 
 
 def entry_line(entry: Entry) -> bytes:
@@ -142,9 +182,28 @@ def seal_line(time_ns: int, lines: int, before: _Hash) -> bytes:
     return head + digest.hexdigest().encode() + b'"}\n'
 
 
-def gap_line(time_ns: int, lost: int) -> bytes:
-    """`lost` entries could not be kept before this line."""
-    return b'{"k":"gap","t":%d,"lost":%d}\n' % (time_ns, lost)
+def digest_of(seal: bytes) -> str:
+    """The digest in a seal's line."""
+    return str(orjson.loads(seal)["sha256"])
+
+
+def gap_line(time_ns: int, gap: Gap) -> bytes:
+    """Entries and alarm lines that could not be kept before this line."""
+    line = {"k": "gap", "t": time_ns, "lost": gap.lost, "from": gap.from_ns, "to": gap.to_ns}
+    return _dump(line | ({"alarms": gap.alarms} if gap.alarms else {}))
+
+
+def gap_of(found: dict[str, Any]) -> Gap:
+    """The gap that an object holds. CodecError."""
+    lost, alarms, from_ns, to_ns = found.get("lost"), found.get("alarms", 0), found.get("from"), found.get("to")
+    if not (_whole(lost) and _whole(alarms) and all(it is None or _whole(it) for it in (from_ns, to_ns))):
+        raise CodecError("a gap line that is not whole")
+    return Gap(lost, alarms, from_ns, to_ns)
+
+
+def on_line(time_ns: int, part: int) -> bytes:
+    """The session goes on in another part."""
+    return b'{"k":"on","t":%d,"part":%d}\n' % (time_ns, part)
 
 
 def end_line(time_ns: int) -> bytes:
@@ -211,7 +270,7 @@ def _load(line: bytes) -> dict[str, Any]:
     return found
 
 
-def _whole(value: object) -> bool:
+def _whole(value: object) -> TypeGuard[int]:
     return isinstance(value, int) and not isinstance(value, bool)
 
 

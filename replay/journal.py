@@ -11,14 +11,29 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
-from replay.codec import AlarmLine, CodecError, Header, entry_of, parse, read_header, seal_line
+from replay.codec import (
+    AlarmLine,
+    CodecError,
+    Gap,
+    Header,
+    JournalError,
+    entry_of,
+    gap_of,
+    parse,
+    read_header,
+    seal_line,
+)
 from replay.entries import Entry
-from replay.writer import JournalError, JournalWriter
+from replay.writer import JournalWriter
 
-__all__ = ["Journal", "JournalError", "JournalWriter", "read_journal"]
+__all__ = ["Journal", "JournalError", "JournalWriter", "NotBegun", "read_journal"]
 
 LONGEST_LINE = 4 * 1024 * 1024
 """No line is longer; a file that has one is no journal."""
+
+
+class NotBegun(JournalError):
+    """A file that was cut off before its header was in it."""
 
 
 class Journal:
@@ -28,18 +43,27 @@ class Journal:
         self.path, self.header = path, header
         self.damage: str | None = None
         self.complete = False
-        self.lost = 0
-        """Entries that could not be kept while nothing could be written."""
+        self.goes_on = False
+        """It is whole, and the session goes on in another part."""
+        self.seal = ""
+        """The digest of its last seal."""
+        self.gaps: list[Gap] = []
+        """What could not be kept while nothing could be written."""
         self.unknown = 0
         """Lines of a kind that this program does not know, passed over."""
         self._hash = hashlib.sha256(first)
         self._number = 1
 
+    @property
+    def lost(self) -> int:
+        """Entries that could not be kept."""
+        return sum(gap.lost for gap in self.gaps)
+
     def lines(self) -> Iterator[Entry | AlarmLine]:
         """Every input and every alarm transition, in order, up to the damage if there is any."""
         block: list[dict[str, Any]] = []
         begun = 2
-        ended = False
+        last = ""
         try:
             with self.path.open("rb") as file:
                 file.readline(LONGEST_LINE)
@@ -49,19 +73,19 @@ class Journal:
                         self.damage = f"torn: it ends in the middle of line {self._number}; all before that was played"
                         break
                     found = parse(line)
-                    self.complete = False
+                    self.complete = self.goes_on = False
                     if found["k"] == "seal":
                         if line != seal_line(found["t"], self._number - 1, self._hash):
                             self.damage = self._changed(begun)
                             return
                         yield from self._entries(block)
                         block, begun = [], self._number + 1
-                        self.complete = ended
+                        self.complete, self.goes_on, self.seal = last == "end", last == "on", str(found["sha256"])
                     else:
-                        if ended:
+                        if last:
                             self.damage = f"changed: line {self._number} stands after the end; it was not played"
                             return
-                        ended = found["k"] == "end"
+                        last = found["k"] if found["k"] in ("end", "on") else ""
                         block.append(found)
                     self._hash.update(line)
         except CodecError as error:
@@ -69,7 +93,7 @@ class Journal:
         except OSError as error:
             self.damage = f"unreadable after line {self._number}: {error.strerror}"
         yield from self._tail(block)
-        if not self.complete and self.damage is None:
+        if not (self.complete or self.goes_on) and self.damage is None:
             self.damage = f"not closed: it stops after line {self._number}; all of it was played"
 
     def _tail(self, block: list[dict[str, Any]]) -> Iterator[Entry | AlarmLine]:
@@ -85,8 +109,8 @@ class Journal:
             if entry is not None:
                 yield entry
             elif found["k"] == "gap":
-                self.lost += found["lost"] if isinstance(found["lost"], int) else 0
-            elif found["k"] != "end":
+                self.gaps.append(gap_of(found))
+            elif found["k"] not in ("end", "on"):
                 self.unknown += 1
 
     def _changed(self, begun: int) -> str:
@@ -105,8 +129,9 @@ def read_journal(path: Path) -> Journal:
     except OSError as error:
         raise JournalError(f"{path}: {error.strerror}") from None
     if not first:
-        raise JournalError(f"{path}: is empty; a recording begins with its header")
+        raise NotBegun(f"{path}: is empty; a recording begins with its header")
     try:
         return Journal(path, read_header(first), first)
     except CodecError as error:
-        raise JournalError(f"{path}: is no recording: {error}") from None
+        kind = JournalError if first.endswith(b"\n") else NotBegun
+        raise kind(f"{path}: is no recording: {error}") from None

@@ -17,7 +17,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from drivers.reading import Quality, Reading
-from replay.codec import AlarmLine, Header, entry_line, entry_of, parse
+from replay.codec import AlarmLine, Gap, Header, entry_line, entry_of, parse
 from replay.entries import Action, Notice, Tick
 from replay.journal import JournalError, JournalWriter, read_journal
 
@@ -219,18 +219,6 @@ def test_a_folder_that_is_not_there_is_a_sentence(tmp_path):
         JournalWriter(tmp_path / "no" / "such.jsonl", HEADER, lambda *_: None)
 
 
-def test_a_deleted_file_is_said_and_monitoring_goes_on(tmp_path, wait_until):
-    said = []
-    path = tmp_path / "gone.jsonl"
-    writer = JournalWriter(path, HEADER, lambda active, text: said.append((active, text)))
-    path.unlink()
-    wait_until(lambda: said)
-    assert said[0][0]
-    assert "deleted" in said[0][1]
-    writer.write(Tick(5))
-    writer.close()
-
-
 FULL = """
 import resource, signal, sys, threading
 from pathlib import Path
@@ -263,19 +251,72 @@ def test_a_full_disk_is_said_and_nothing_is_lost_once_there_is_room(tmp_path):
 
 
 def test_past_the_bound_a_gap_says_how_much_is_lost(tmp_path, monkeypatch):
-    monkeypatch.setattr("replay.writer.KEPT_AT_MOST", 2000)
-    monkeypatch.setattr("replay.writer.WRITE_EVERY_S", 60.0)
+    monkeypatch.setattr("replay.place.KEPT_AT_MOST", 2000)
+    monkeypatch.setattr("replay.place.WRITE_EVERY_S", 60.0)
     path = tmp_path / "gap.jsonl"
     writer = JournalWriter(path, HEADER, lambda *_: None)
     for i in range(200):
         writer.write(Tick(i))
-    writer._write_out()
+    writer._places[0]._write_out()
     writer.write(Tick(1000))
     writer.close()
     lines, journal = played(path)
     assert journal.complete
     assert journal.lost == 200 - (len(lines) - 1) > 0
     assert lines[-1] == Tick(1000)
+    kept = len(lines) - 1
+    assert journal.gaps == [Gap(200 - kept, 0, kept, 199)], "which they were, too"
+
+
+def test_what_is_lost_last_is_said_at_the_end(tmp_path, monkeypatch):
+    monkeypatch.setattr("replay.place.KEPT_AT_MOST", 2000)
+    monkeypatch.setattr("replay.place.WRITE_EVERY_S", 60.0)
+    writer = JournalWriter(tmp_path / "gap.jsonl", HEADER, lambda *_: None)
+    for i in range(200):
+        writer.write(Tick(i))
+    writer.close()
+    lines, journal = played(tmp_path / "gap.jsonl")
+    assert journal.complete
+    assert journal.gaps == [Gap(200 - len(lines), 0, len(lines), 199)]
+
+
+def test_what_people_did_and_alarms_are_kept_where_readings_are_lost(tmp_path, monkeypatch):
+    monkeypatch.setattr("replay.place.KEPT_AT_MOST", 2000)
+    monkeypatch.setattr("replay.place.WRITE_EVERY_S", 60.0)
+    dear = [Action(1500, "stop", {"reason": "x"}), Notice(2500, "recorder", "", True, "the disk is full")]
+    writer = JournalWriter(tmp_path / "gap.jsonl", HEADER, lambda *_: None)
+    for i, it in enumerate(dear):
+        for k in range(200):
+            writer.write(Reading("H1", i * 200 + k, i * 1000 + k, None, 0.5))
+        writer.write(it)
+        writer.alarm(it.time_ns, {"rule": "stop"})
+    writer.close()
+    lines, journal = played(tmp_path / "gap.jsonl")
+    assert [it for it in lines if isinstance(it, Action | Notice)] == dear
+    assert sum(isinstance(it, AlarmLine) for it in lines) == 2
+    kept = sum(isinstance(it, Reading) for it in lines)
+    assert journal.gaps == [Gap(200 - kept, 0, kept, 199), Gap(200, 0, 1000, 1199)]
+
+
+def test_past_the_last_bound_alarms_are_lost_and_counted(tmp_path, monkeypatch):
+    monkeypatch.setattr("replay.place.KEPT_AT_MOST", 2000)
+    monkeypatch.setattr("replay.place.DEAR_AT_MOST", 1000)
+    monkeypatch.setattr("replay.place.WRITE_EVERY_S", 60.0)
+    writer = JournalWriter(tmp_path / "gap.jsonl", HEADER, lambda *_: None)
+    for i in range(300):
+        writer.alarm(i, {"rule": "stop"})
+    writer.close()
+    lines, journal = played(tmp_path / "gap.jsonl")
+    assert journal.gaps == [Gap(0, 300 - len(lines), len(lines), 299)]
+
+
+def test_a_gap_of_an_earlier_program_is_read(whole, tmp_path):
+    raw = whole.read_bytes().split(b"\n")
+    path = tmp_path / "earlier.jsonl"
+    path.write_bytes(b"\n".join([raw[0], b'{"k":"gap","t":5,"lost":7}', *raw[1:5], b""]))
+    _, journal = played(path)
+    assert journal.gaps == [Gap(7, 0, None, None)]
+    assert journal.lost == 7
 
 
 KILLED = """

@@ -1,0 +1,43 @@
+"""How the files of one session are named, so that they sort in any listing: yard.jsonl, yard.part0002.jsonl, ...
+
+A file that was written anew because it was deleted or moved, and whose name somebody else has taken since, has `.again` in it.
+Names are for people: a reader goes by what the headers say.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator
+from pathlib import Path
+
+SUFFIX = ".jsonl"
+_NAME = re.compile(r"(?P<base>.+?)(?:\.part\d{4,})?(?:\.again\d*)?\.jsonl", re.DOTALL)
+
+
+def part_path(first: Path, number: int) -> Path:
+    """The file of a session's part, beside its first."""
+    if number == 1:
+        return first
+    return first.with_name(f"{first.name.removesuffix(SUFFIX)}.part{number:04d}{SUFFIX}")
+
+
+def again_paths(path: Path) -> Iterator[Path]:
+    """Where a file may be written anew: under its own name, else beside what has taken that."""
+    yield path
+    for number in range(1, 10):
+        yield path.with_name(f"{path.name.removesuffix(SUFFIX)}.again{number}{SUFFIX}")
+
+
+def base_of(path: Path) -> str:
+    """What the names of all files of a session have in common."""
+    found = _NAME.fullmatch(path.name)
+    return found["base"] if found else path.name
+
+
+def relatives(path: Path) -> list[Path]:
+    """The files beside this one whose names say that they belong to the same session, itself among them, in order of name."""
+    try:
+        beside = [it for it in path.parent.iterdir() if base_of(it) == base_of(path) and it.is_file()]
+    except OSError:
+        return [path]
+    return sorted({*beside, path})

@@ -1,0 +1,171 @@
+"""A recording as a whole: one file, or the parts of a session in order, each proven before the next is played.
+
+A session is one, in however many files it stands: its lines come as if there were one file. A part that is missing, or that
+belongs to something else, ends what is played, and `damage` says so in one sentence.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Sequence
+from pathlib import Path
+
+from replay.codec import AlarmLine, Gap, Header
+from replay.entries import Entry
+from replay.journal import Journal, JournalError, NotBegun, read_journal
+from replay.names import SUFFIX, base_of, part_path, relatives
+
+
+class Recording:
+    """One session. Iterate `lines()` once; then `damage`, `complete`, `gaps` and `unknown` say what its files were like.
+
+    `parts` are in order, the first of them part 1; `beside` stand where its parts would and are none of it; `begun` tells
+    whether a file is there that has not even a header.
+    """
+
+    def __init__(self, parts: Sequence[Journal], beside: Sequence[Journal] = (), *, begun: bool = False) -> None:
+        self.parts, self._beside, self._begun = parts, beside, begun
+        self.damage: str | None = None
+        self.complete = False
+
+    @property
+    def path(self) -> Path:
+        """Its first file."""
+        return self.parts[0].path
+
+    @property
+    def header(self) -> Header:
+        """What its first file says of it."""
+        return self.parts[0].header
+
+    @property
+    def gaps(self) -> list[Gap]:
+        """What could not be kept while nothing could be written."""
+        return [gap for part in self.parts for gap in part.gaps]
+
+    @property
+    def unknown(self) -> int:
+        """Lines of a kind that this program does not know, passed over."""
+        return sum(part.unknown for part in self.parts)
+
+    def lines(self) -> Iterator[Entry | AlarmLine]:
+        """Every input and every alarm transition, in order, up to the damage if there is any."""
+        for at, part in enumerate(self.parts):
+            fault = _misfit(self.parts[at - 1], part) if at else None
+            if fault is None:
+                yield from part.lines()
+                fault = part.damage if len(self.parts) == 1 or not part.damage else f"{part.path.name}: {part.damage}"
+                at += 1
+            if fault is not None:
+                rest = [it.path.name for it in self.parts[at:]]
+                self.damage = f"{fault}; not played: {', '.join(rest)}" if rest else fault
+                return
+        self.complete = self.parts[-1].complete
+        if not self.complete:
+            self.damage = self._cut_off(self.parts[-1])
+
+    def _cut_off(self, last: Journal) -> str:
+        """What to say of a last part that says that another follows."""
+        number = last.header.part + 1
+        stranger = next((it for it in self._beside if it.header.part == number), None)
+        if stranger is not None:
+            return (
+                f"part {number} is missing: {stranger.path.name} is part {number} of another session; it was not played"
+            )
+        if self._begun:
+            return f"not closed: it stops where part {number} was begun; all of it was played"
+        return f"part {number} ({part_path(self.path, number).name}) is missing, or it stops where that was to begin"
+
+
+def _misfit(before: Journal, part: Journal) -> str | None:
+    """Why a part does not go on where another ended; None if it does."""
+    number = before.header.part + 1
+    if before.complete:
+        return f"{part.path.name} is part {part.header.part} of a session that ended with part {before.header.part}"
+    if part.header.part != number:
+        return f"part {number} ({part_path(before.path, number).name}) is missing"
+    if part.header.before != before.seal:
+        return f"{part.path.name} does not follow {before.path.name}: it goes on from another last seal"
+    return None
+
+
+def recordings(paths: Iterable[Path]) -> Iterator[Recording | JournalError]:
+    """The sessions in files and folders, in the order given, each once; in its place an error that says what is none.
+
+    One file of a session brings the others that are named like it; files that are all given may have any name.
+    """
+    given: dict[Path, bool] = {}  # False: only found beside
+    for path in paths:
+        if path.is_dir():
+            inside = sorted(it for it in path.iterdir() if it.suffix == SUFFIX)
+            given.update(dict.fromkeys(inside, True))
+            if not inside:
+                yield JournalError(f"{path}: holds no recording, which is a file that ends in {SUFFIX}")
+        else:
+            given[path] = True
+            for it in relatives(path):
+                given.setdefault(it, False)
+    read: dict[Path, Journal | JournalError] = {}
+    for path in given:
+        try:
+            read[path] = read_journal(path)
+        except JournalError as error:
+            read[path] = error
+    journals = [it for it in read.values() if isinstance(it, Journal)]
+    begun = {_kin(path) for path, it in read.items() if isinstance(it, NotBegun)}
+    sets = _sets(journals)
+    asked = {_kin(it.path) for it in journals if given[it.path]}
+    for path, found in read.items():
+        if isinstance(found, Journal):
+            parts = next((parts for parts in sets if found in parts.values()), None)
+            if parts is not None and any(given[part.path] for part in parts.values()):
+                sets.remove(parts)
+                yield _recording(parts, journals, begun)
+        elif given[path] and not (isinstance(found, NotBegun) and _kin(path) in asked):
+            yield found
+
+
+def _kin(path: Path) -> tuple[Path, str]:
+    return path.parent, base_of(path)
+
+
+def _sets(journals: Sequence[Journal]) -> list[dict[int, Journal]]:
+    """Journals by session; of a session that is there twice, those together that are named alike."""
+    sets: list[dict[int, Journal]] = []
+    for it in journals:
+        fits = [
+            parts
+            for parts in sets
+            if it.header.session
+            and it.header.part not in parts
+            and any(its.header.session == it.header.session for its in parts.values())
+        ]
+        fits.sort(key=lambda parts: all(_kin(its.path) != _kin(it.path) for its in parts.values()))
+        if fits:
+            fits[0][it.header.part] = it
+        else:
+            sets.append({it.header.part: it})
+    return sets
+
+
+def _recording(
+    parts: dict[int, Journal], journals: Sequence[Journal], begun: set[tuple[Path, str]]
+) -> Recording | JournalError:
+    of_it = [parts[number] for number in sorted(parts)]
+    first = of_it[0]
+    if first.header.part != 1:
+        return JournalError(
+            f"{first.path}: is part {first.header.part} of a recording, and part 1 is not with it; give that, or the folder "
+            "that holds all of them"
+        )
+    beside = [it for it in journals if it not in of_it and _kin(it.path) == _kin(first.path)]
+    return Recording(of_it, beside, begun=_kin(first.path) in begun)
+
+
+def read_recording(path: Path) -> Recording:
+    """The one session that a file belongs to, or that a folder holds. Raises JournalError."""
+    found = list(recordings([path]))
+    if isinstance(found[0], JournalError):
+        raise found[0]
+    if len(found) > 1:
+        raise JournalError(f"{path}: holds {len(found)} recordings; give one of them")
+    return found[0]
