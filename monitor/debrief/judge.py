@@ -18,28 +18,34 @@ from monitor.engine.engine import Engine
 from monitor.engine.picture import Priority
 from monitor.rig.load import RigFaults, parse_rig, read_text
 from monitor.rig.schema import Limits, Rig
-from replay.codec import AlarmLine
+from replay.codec import AlarmLine, Gap
 from replay.entries import Entry, Notice
-from replay.journal import Journal, JournalError, read_journal
+from replay.journal import JournalError
+from replay.recording import Recording, read_recording, recordings
 
 
 def judge(files: Sequence[str], *, as_json: bool, limits: str | None = None, fail_on: str | None = None) -> int:
-    """Print a verdict a file; returns the exit code: 1 if a file cannot be judged, or `fail_on` was reached."""
+    """Print a verdict a session; returns the exit code: 1 if a file cannot be judged, or `fail_on` was reached.
+
+    `files` may be folders, and files of one session are one.
+    """
     try:
         other = _read_limits(Path(limits)) if limits else None
     except RigFaults as faults:
         print(faults, file=sys.stderr)
         return 2
     failed = False
-    for name in files:
+    for found in recordings(map(Path, files)):
         try:
-            verdict = judged(Path(name), other)
+            if isinstance(found, JournalError):
+                raise found
+            verdict = _judged(found, other)
         except (JournalError, RigFaults) as error:
             print(f"inchwatch judge: {error}", file=sys.stderr)
             failed = True
             continue
         if as_json and verdict["damage"]:
-            print(f"inchwatch judge: {name}: {verdict['damage']}", file=sys.stderr)
+            print(f"inchwatch judge: {verdict['file']}: {verdict['damage']}", file=sys.stderr)
         print(orjson.dumps(verdict).decode() if as_json else in_words(verdict), flush=True)
         failed |= fail_on is not None and any(
             Priority[alarm["priority"].upper()] >= Priority[fail_on.upper()] for alarm in verdict["alarms"]
@@ -48,24 +54,32 @@ def judge(files: Sequence[str], *, as_json: bool, limits: str | None = None, fai
 
 
 def judged(path: Path, limits: dict[str, Any] | None = None) -> Json:
-    """The verdict on one recording. `limits` are put in place of the rig file's own. Raises JournalError, RigFaults."""
-    journal = read_journal(path)
-    rig = parse_rig(journal.header.rig, f"{path}: rig file")
+    """The verdict on one session: a file of it, or its folder. `limits` are put in place of the rig file's own.
+
+    Raises JournalError, RigFaults.
+    """
+    return _judged(read_recording(path), limits)
+
+
+def _judged(recording: Recording, limits: dict[str, Any] | None) -> Json:
+    rig = parse_rig(recording.header.rig, f"{recording.path}: rig file")
     if limits is not None:
         rig = _under(rig, limits)
     run = Rerun(rig)
-    for line in journal.lines():
+    for line in recording.lines():
         run.take(line)
     return {
-        "file": str(path),
+        "file": str(recording.path),
+        "parts": len(recording.parts),
         "rig": rig.rig.name,
         "seconds": round(run.last_ns * 1e-9, 4),
         "samples": run.samples,
-        "complete": journal.complete,
-        "damage": journal.damage,
-        "lost": journal.lost,
-        "passed_over": journal.unknown,
-        "same_as_live": None if limits is not None else run.same_as_live(journal),
+        "complete": recording.complete,
+        "damage": recording.damage,
+        "lost": sum(gap.lost for gap in recording.gaps),
+        "gaps": [_gap(it) for it in recording.gaps],
+        "passed_over": recording.unknown,
+        "same_as_live": None if limits is not None else run.same_as_live(recording.complete),
         "late": run.late,
         **run.verdict.as_json(),
     }
@@ -94,14 +108,14 @@ class Rerun:
         if picture is not None:
             self.verdict.take(picture)
 
-    def same_as_live(self, journal: Journal) -> bool:
+    def same_as_live(self, complete: bool) -> bool:
         """Whether the engine said the same alarms at the same times, to the bit.
 
         In a recording that was cut off, the alarms of its very last moment may not have been written any more. One made
         before a key was added holds the others, and is judged by those.
         """
         again = [(it.time_ns, encode.transition(it)) for it in self.verdict.transitions]
-        if not journal.complete:
+        if not complete:
             rest = again[len(self._live) :]
             if all(time_ns >= self.last_ns for time_ns, _ in rest):
                 again = again[: len(self._live)]
@@ -115,14 +129,17 @@ class Rerun:
 
 def in_words(verdict: Json) -> str:
     """A verdict for a person."""
-    said = [f"{verdict['file']}: {verdict['rig']}, {verdict['seconds']:.1f} s, {verdict['samples']} readings"]
+    parts = f" in {verdict['parts']} files" if verdict["parts"] > 1 else ""
+    said = [f"{verdict['file']}: {verdict['rig']}, {verdict['seconds']:.1f} s, {verdict['samples']} readings{parts}"]
     if verdict["damage"]:
         said.append(f"  {verdict['damage']}")
+    said += [f"  {_gap_in_words(it)}" for it in verdict["gaps"]]
     if verdict["same_as_live"] is not None:
+        because = ", which had all entries" if verdict["gaps"] else ""
         said.append(
             "  the engine says the same as it did live"
             if verdict["same_as_live"]
-            else "  NOT THE SAME AS LIVE: the engine now says something else"
+            else f"  NOT THE SAME AS LIVE{because}: the engine now says something else"
         )
     for step in verdict["steps"]:
         ended = "not ended" if step["ended"] is None else f"{step['ended']:.1f} s"
@@ -136,6 +153,21 @@ def in_words(verdict: Json) -> str:
     if not verdict["alarms"]:
         said.append("  no alarm")
     return "\n".join(line.rstrip() for line in said)
+
+
+def _gap(it: Gap) -> Json:
+    times = {
+        key: None if time_ns is None else round(time_ns * 1e-9, 4)
+        for key, time_ns in (("from", it.from_ns), ("to", it.to_ns))
+    }
+    return {"lost": it.lost, "alarms": it.alarms, **times}
+
+
+def _gap_in_words(gap: Json) -> str:
+    """What was lost between when and when, for a person."""
+    alarms = f" and {gap['alarms']} alarm lines" if gap["alarms"] else ""
+    when = "" if gap["from"] is None else f" from {gap['from']:.1f} s to {gap['to']:.1f} s"
+    return f"LOST: {gap['lost']} entries{alarms}{when}, when nothing could be written"
 
 
 def _read_limits(path: Path) -> dict[str, Any]:
