@@ -77,7 +77,7 @@ def parser() -> argparse.ArgumentParser:
         help="with --headless: a person's actions as JSON lines on standard input",
     )
     run.add_argument("--record", metavar="FILE", help="where to keep the session (default: RIG-DATE-TIME.jsonl here)")
-    run.add_argument("--no-record", action="store_true", help="keep nothing")
+    _add_keeping(run)
     run.add_argument("--no-bell", action="store_true", help="do not sound the terminal bell")
 
     sensors = _add(
@@ -108,7 +108,7 @@ def parser() -> argparse.ArgumentParser:
     sensors.add_argument(
         "--record", metavar="FILE", help="where to keep the session (default: RIG-DATE-TIME.jsonl here)"
     )
-    sensors.add_argument("--no-record", action="store_true", help="keep nothing")
+    _add_keeping(sensors)
 
     drivers = _add(
         commands,
@@ -146,8 +146,10 @@ def parser() -> argparse.ArgumentParser:
     )
 
     judge = _add(commands, "judge", "run the engine again over recordings and print the verdict")
-    judge.add_argument("files", nargs="+", metavar="FILE", help="recording")
-    judge.add_argument("--json", action="store_true", help="one JSON object a file")
+    judge.add_argument(
+        "files", nargs="+", metavar="FILE", help="recording, or a folder of them; one file of a session brings the rest"
+    )
+    judge.add_argument("--json", action="store_true", help="one JSON object a session")
     judge.add_argument("--limits", metavar="TOML", help="judge under other limits: a file with a [limits] table")
     judge.add_argument(
         "--fail-on",
@@ -164,6 +166,20 @@ def _add(
     return commands.add_parser(
         name, help=does, description=f"{does[0].upper()}{does[1:]}. {more}".strip(), epilog=CAUTION
     )
+
+
+def _add_keeping(command: argparse.ArgumentParser) -> None:
+    command.add_argument(
+        "--also",
+        metavar="DIR_OR_FILE",
+        help="keep the session here as well, such as on a stick: each is whole by itself",
+    )
+    command.add_argument(
+        "--split",
+        metavar="TIME_OR_SIZE",
+        help="go on in another file this often, such as 1h or 500MB (default: 1 GiB, five hours of 40 channels at 20 Hz)",
+    )
+    command.add_argument("--no-record", action="store_true", help="keep nothing")
 
 
 def main(argv: Sequence[str] | None = None) -> int:
@@ -213,6 +229,8 @@ def _command(top: argparse.ArgumentParser, call: argparse.Namespace) -> int:
 
     if call.record and call.no_record:
         top.error("--record and --no-record exclude each other")
+    if call.no_record and (call.also or call.split):
+        top.error("--also and --split say how a session is kept: not with --no-record")
     shared = {
         "rig": call.rig,
         "as_json": call.json,
@@ -221,6 +239,8 @@ def _command(top: argparse.ArgumentParser, call: argparse.Namespace) -> int:
         "actions": call.actions is not None,
         "record": call.record,
         "keep": not call.no_record,
+        "also": call.also,
+        "split": call.split,
     }
     if call.command == "sensors":
         from monitor.prelift.command import sensors

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 from collections.abc import Callable
 from datetime import UTC, datetime
 from importlib.metadata import version
@@ -11,7 +12,7 @@ from monitor import encode
 from monitor.engine.picture import Transition
 from replay.codec import Header
 from replay.entries import Entry
-from replay.writer import JournalWriter
+from replay.writer import JournalWriter, Split
 
 
 def software() -> str:
@@ -19,8 +20,16 @@ def software() -> str:
     return f"inchwatch {version('inchwatch')}"
 
 
+def session_name(rig_text: str, when: datetime) -> str:
+    """What tells the parts of one session from those of another: the rig file and the moment of its beginning."""
+    return hashlib.sha256(f"{when.isoformat()}\n{rig_text}".encode()).hexdigest()[:16]
+
+
 class JournalKeeper:
-    """Keeps a session in a journal. Raises replay.writer.JournalError when it cannot be begun."""
+    """Keeps a session in a journal. Raises replay.codec.JournalError when it cannot be begun.
+
+    `also`: a second place. `split`: when it goes on in another file.
+    """
 
     def __init__(
         self,
@@ -29,9 +38,13 @@ class JournalKeeper:
         rig_name: str,
         trouble: Callable[[bool, str], None],
         started: datetime | None = None,
+        *,
+        also: Path | None = None,
+        split: Split | None = None,
     ) -> None:
         when = started or datetime.now(UTC)
-        self._writer = JournalWriter(path, Header(rig_text, rig_name, software(), when.isoformat()), trouble)
+        header = Header(rig_text, rig_name, software(), when.isoformat(), session_name(rig_text, when))
+        self._writer = JournalWriter(path, header, trouble, also=also, split=split)
 
     def write(self, entry: Entry) -> None:
         """Keep one entry."""

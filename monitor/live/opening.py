@@ -6,6 +6,7 @@ What `run` and `sensors` share, so that a call means the same to both.
 from __future__ import annotations
 
 import os
+import re
 import signal
 import sys
 import threading
@@ -24,7 +25,10 @@ from monitor.live.keeping import JournalKeeper
 from monitor.live.session import Session
 from monitor.rig.load import RigFaults, parse_rig, read_text
 from monitor.rig.schema import Rig
-from replay.writer import JournalError
+from replay.writer import JournalError, Split
+
+LEAST_SIZE, LEAST_S = 1_000_000, 60.0
+"""What a part of a recording must have room for (bytes, s): a session has 9999 parts at most that sort by their names."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,6 +43,8 @@ class Call:
     actions: bool = False
     record: str | None = None
     keep: bool = True
+    also: str | None = None
+    split: str | None = None
     bell: bool = True
 
 
@@ -77,8 +83,10 @@ def opened(command: str, call: Call, hand: Callable[[Picture], Press | None] | N
         if screen and not on_a_terminal():
             raise BadCall("no terminal on standard output and standard error for the operator's screen: add --headless")
         session = Session(rig, hand=hand)
+        split = split_of(call.split)
         record = record_file(call, rig) if call.keep else None
-        keeper = JournalKeeper(record, text, rig.rig.name, session.trouble) if record else None
+        also = also_file(call.also, record) if call.also and record else None
+        keeper = JournalKeeper(record, text, rig.rig.name, session.trouble, also=also, split=split) if record else None
     except RigFaults as faults:
         print(faults, file=sys.stderr)
         raise NotOpened(1) from None
@@ -88,7 +96,7 @@ def opened(command: str, call: Call, hand: Callable[[Picture], Press | None] | N
     except JournalError as error:
         print(f"inchwatch {command}: {error}", file=sys.stderr)
         raise NotOpened(1) from None
-    session.recording = f"recording to {record}" if record else "not recording"
+    session.recording = f"recording to {record}{f' and {also}' if also else ''}" if record else "not recording"
     return Opened(session, ports, keeper, for_s)
 
 
@@ -129,6 +137,37 @@ def record_file(call: Call, rig: Rig) -> Path:
     return Path(f"{rig.rig.name}-{datetime.now(UTC):%Y%m%d-%H%M%S}.jsonl")
 
 
+def also_file(given: str, record: Path) -> Path:
+    """The second place of a recording: in a folder under the name of the first, else the file. Raises BadCall."""
+    also = Path(given) / record.name if Path(given).is_dir() else Path(given)
+    if also.absolute() == record.absolute() or (
+        also.parent.resolve() / also.name == record.parent.resolve() / record.name
+    ):
+        raise BadCall(f"--also: found '{given}', where the recording goes already; allowed is another folder or file")
+    return also
+
+
+def split_of(given: str | None) -> Split | None:
+    """What `--split` says: a time of a minute or more, a size of a megabyte or more. Raises BadCall."""
+    if given is None:
+        return None
+    bad = BadCall(
+        f"--split: found '{given}', allowed is a time from 1 min such as 1h, or a size from 1 MB such as 500MB"
+    )
+    if found := re.fullmatch(r"(\d{1,9}(?:\.\d{1,9})?) ?([MG])B", given.strip()):
+        size = round(float(found[1]) * {"M": 1e6, "G": 1e9}[found[2]])
+        if size < LEAST_SIZE:
+            raise bad
+        return Split(size)
+    try:
+        seconds = to_si("time", given)
+    except UnitError:
+        raise bad from None
+    if seconds < LEAST_S:
+        raise bad
+    return Split(every_ns=round(seconds * 1e9))
+
+
 @contextmanager
 def ended_by_signal(stop: threading.Event) -> Iterator[None]:
     """Ctrl-C and SIGTERM end a session in order."""
@@ -145,6 +184,8 @@ def ended(session: Session) -> int:
     for name, counts in session.counters().items():
         said = ", ".join(f"{count} {what.replace('_', ' ')}" for what, count in counts.items() if count)
         print(f"{name}: {said or 'nothing heard'}", file=sys.stderr)
+    if session.unrecorded:
+        print(f"inchwatch: the recording is not whole: {session.unrecorded}", file=sys.stderr)
     if session.failure is not None:
         print(f"inchwatch: the engine stopped: {type(session.failure).__name__}: {session.failure}", file=sys.stderr)
         return 1

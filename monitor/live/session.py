@@ -58,6 +58,8 @@ class Session:
     ) -> None:
         self.rig = rig
         self.recording = "not recording"
+        self.unrecorded = ""
+        """What is wrong with the recording now, or was when it was closed; empty: nothing."""
         self.wall_start_s = time.time()
         self._engine = Engine(rig)
         self._hand = hand
@@ -110,6 +112,7 @@ class Session:
 
     def trouble(self, active: bool, text: str) -> None:
         """The recorder cannot write, or can again. Callable from any thread."""
+        self.unrecorded = text if active else ""
         self._queue.put(Notice(self.clock(), "recorder", "", active, text))
 
     def counters(self) -> Mapping[str, Mapping[str, int]]:
