@@ -153,8 +153,9 @@ GUIDANCE: dict[str, str] = {
         "power and network; the monitor tries again by itself. Watch the gauges and the load meanwhile."
     ),
     "recorder": (
-        "Nothing is being kept. Watching goes on and the lift may; make room on the disk or give another file "
-        "when the load is held. Write down what matters by hand."
+        "The recording is not kept as it should be; the line says why, and which place still takes it where there are "
+        "two. Watching goes on and the lift may. Where nothing is kept, write down what matters by hand, and make room "
+        "or give another disk when the load is held; readings wait in memory meanwhile, and what is lost is counted."
     ),
     "behind-time": (
         "The monitor does not keep up with its sensors: what it shows is old. Hold and trust the gauges. End "

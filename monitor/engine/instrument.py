@@ -38,7 +38,7 @@ def link_lost(scene: Scene, name: str) -> Outcome:
 
 
 def recorder(scene: Scene, _: str) -> Outcome:
-    """Nothing is being kept."""
+    """The recording is not kept as it should be."""
     return _standing(scene, "recorder")
 
 

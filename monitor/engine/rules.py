@@ -207,7 +207,7 @@ RULES: tuple[Rule, ...] = (
         off_s=0.5,
         root_of="sensors",
     ),
-    Rule("recorder", WARNING, _monitor, instrument.recorder, "lift goes on unrecorded", on_s=0.0),
+    Rule("recorder", WARNING, _monitor, instrument.recorder, "mend it when held", on_s=0.0),
     Rule("behind-time", WARNING, _monitor, instrument.behind_time, "trust the gauges, hold", on_s=0.0),
     Rule(
         "sensor-lost", WARNING, _channels, instrument.blinding(instrument.silent), "hold, mend it", on_s=0.0, off_s=0.5
