@@ -31,7 +31,7 @@ KEPT_AT_MOST = 64 * 1024 * 1024
 after that are lost."""
 DEAR_AT_MOST = 8 * 1024 * 1024
 """Bytes beyond that bound for what people did, what the world outside said, and alarms: there is little of it."""
-SLOW_WRITE_S, SLOW_SYNC_S = 0.6, 5.0
+SLOW_WRITE_S, SLOW_SYNC_S = 0.5, 5.0
 """How long the disk may take over a write before it is told, and over putting what was written on the disk."""
 TOLD_S = 1.0
 """Trouble stands at least this long, so that nobody misses what was over at once."""
@@ -52,14 +52,14 @@ class Split:
 class Place:
     """The files of one place. `changed` is called, on any thread, whenever `trouble()` may say something else.
 
-    `label` stands for the file in sentences. Raises JournalError when the first file is there already or cannot be made.
+    `label` is what it is called where there are two. Sentences are short: an alarm has one line. Raises JournalError when
+    the first file is there already or cannot be made.
     """
 
-    def __init__(
-        self, path: Path, header: Header, split: Split, label: str | None, changed: Callable[[], None]
-    ) -> None:
+    def __init__(self, path: Path, header: Header, split: Split, label: str, changed: Callable[[], None]) -> None:
         self.path = path
-        self._first, self._header, self._split, self._label, self._changed = path, header, split, label, changed
+        self.label = label
+        self._first, self._header, self._split, self._changed = path, header, split, changed
         try:
             self._file = os.open(path, _FLAGS, 0o644)
         except FileExistsError:
@@ -91,11 +91,6 @@ class Place:
         self._append(header_line(header))
         self._writer = threading.Thread(target=self._write_on, name="journal", daemon=True)
         self._syncer = threading.Thread(target=self._sync_on, name="journal-sync", daemon=True)
-
-    @property
-    def name(self) -> str:
-        """What sentences call it."""
-        return self._label or str(self.path)
 
     def start(self) -> None:
         """Write the header: a session killed in its first moment still says what it was. Then go on by itself."""
@@ -137,17 +132,17 @@ class Place:
         """Wait until all is closed, at most to a time of the monotonic clock (s), and tell what is not."""
         self._writer.join(max(0.0, deadline_s - time.monotonic()))
         if self._writer.is_alive():
-            self._say("end", f"{self.name} is not finished: its disk does not answer", fails=True)
+            self._say("end", "not finished: the disk does not answer", fails=True)
         elif self._size:
-            self._say("end", f"{self.name}: {self._size} bytes could not be written and are lost", fails=True)
+            self._say("end", f"{self._size} bytes could not be written and are lost", fails=True)
 
     def look(self) -> None:
         """See whether the disk keeps its threads waiting. Returns at once."""
         now_s = time.monotonic()
         slow = (since := self._writing_since_s) is not None and now_s - since > SLOW_WRITE_S
-        self._say("slow", f"{self.name}: its disk does not answer; readings wait" if slow else "", fails=True)
+        self._say("slow", "the disk does not answer" if slow else "", fails=True)
         slow = (since := self._syncing_since_s) is not None and now_s - since > SLOW_SYNC_S
-        self._say("late", f"{self.name}: written, but not on the disk for {SLOW_SYNC_S:g} s" if slow else "")
+        self._say("late", f"not on the disk for {SLOW_SYNC_S:g} s" if slow else "")
 
     def trouble(self) -> tuple[str, bool]:
         """What is wrong, in one sentence or none, and whether nothing reaches the file meanwhile."""
@@ -231,7 +226,7 @@ class Place:
         try:
             self._write_front()
         except OSError as error:
-            trouble = f"{self.name}: cannot record: {error.strerror}"
+            trouble = f"not kept: {error.strerror}"
         self._say("write", trouble, fails=True)
         if not self._gone():
             self._say("gone", "")
@@ -268,7 +263,7 @@ class Place:
             following = os.open(path, _FLAGS, 0o644), path
         except OSError as error:
             self._retry_s["part"] = time.monotonic() + RETRY_S
-            self._say("part", f"{path.name} cannot be begun: {error.strerror}; recording goes on in {self.path.name}")
+            self._say("part", f"no next file, goes on in this one: {error.strerror}")
             return
         with self._lock:
             self._next = following
@@ -284,7 +279,7 @@ class Place:
 
     def _write_anew(self) -> None:
         """Copy the whole file, which is still open, to where it was or beside that, and go on there."""
-        gone = f"{self.name} was deleted or moved"
+        gone = "file deleted or moved"
         if "gone" not in self._troubles:
             self._say("gone", gone, fails=True)
         try:
@@ -297,10 +292,10 @@ class Place:
                 raise
         except OSError as error:
             self._retry_s["anew"] = time.monotonic() + RETRY_S
-            self._say("gone", f"{gone} and cannot be written anew: {error.strerror}", fails=True)
+            self._say("gone", f"{gone}, not written anew: {error.strerror}", fails=True)
         else:
             self._change_to(file, path)
-            self._say("gone", f"{gone}; all of it was written anew as {path.name}")
+            self._say("gone", f"{gone}, {path.name} written anew")
 
     def _sync_on(self) -> None:
         while not self._closing.wait(SYNC_EVERY_S):
@@ -318,7 +313,7 @@ class Place:
                     os.close(file)
             _put_on_disk(self._file)
         except OSError as error:
-            trouble = f"{self.name}: cannot put the recording on the disk: {error.strerror}"
+            trouble = f"cannot be put on the disk: {error.strerror}"
         self._syncing_since_s = None
         self._say("sync", trouble)
 

@@ -84,19 +84,23 @@ class JournalWriter:
                 self._on_trouble(bool(text), text or f"{self.path}: recording again")
 
     def _sentence(self) -> str:
-        said = [(place.name, *place.trouble()) for place in self._places]
-        troubles = "; ".join(trouble for _, trouble, _ in said if trouble)
-        well = [name for name, _, fails in said if not fails]
-        if len(said) == 1 or len(well) == len(said):
-            return troubles
-        return f"kept in {well[0]} alone; {troubles}" if well else f"kept nowhere; {troubles}"
+        said = [(place.label, *place.trouble()) for place in self._places]
+        well = [label for label, _, fails in said if not fails]
+        if len(said) > 1 and len(well) == 1:
+            return f"only {well[0]} kept: " + "; ".join(text for _, text, _ in said if text)
+        return "; ".join(f"{label}: {text}" if label else text for label, text, _ in said if text)
 
 
-def _labels(paths: list[Path]) -> list[str | None]:
+def _labels(paths: list[Path]) -> list[str]:
     """What each place is called where there are two: its folder, or its file where the folder is the same."""
     if len(paths) == 1:
-        return [None]
+        return [""]
     folders = [path.parent.resolve() for path in paths]
-    if len(set(folders)) == 1:
-        return [path.name for path in paths]
-    return [it.name if folders[0].name != folders[1].name else str(it) for it in folders]
+    if folders[0] == folders[1]:
+        return [_short(path.name) for path in paths]
+    return [_short(it.name if folders[0].name != folders[1].name else str(it)) for it in folders]
+
+
+def _short(name: str) -> str:
+    """A name that leaves room in an alarm's line for what is wrong; two that differ at their ends still do."""
+    return name if len(name) <= 14 else f"{name[:5]}…{name[-8:]}"

@@ -234,7 +234,7 @@ writer = JournalWriter(Path(sys.argv[1]), Header("", "r", "s", "d"), on_trouble)
 for i in range(500):
     writer.write(Tick(i * 10_000_000))
 assert trouble.wait(10), "a full disk is said"
-assert said[0][0] and "cannot record" in said[0][1], said
+assert said[0][0] and "not kept" in said[0][1], said
 trouble.clear()
 resource.setrlimit(resource.RLIMIT_FSIZE, (resource.RLIM_INFINITY, resource.RLIM_INFINITY))
 assert trouble.wait(10) and not said[1][0], said

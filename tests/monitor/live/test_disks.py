@@ -1,0 +1,297 @@
+"""What befalls a disk while a session is kept on it: watching goes on, it is said within a second, and nothing is lost unsaid."""
+
+from __future__ import annotations
+
+import threading
+import time
+from collections.abc import Callable, Iterator
+from importlib.resources import files
+from pathlib import Path
+
+import pytest
+
+from drivers.reading import Reading
+from monitor.debrief.judge import in_words, judged
+from monitor.engine.picture import AlarmPicture
+from monitor.live.keeping import JournalKeeper
+from monitor.live.session import Session
+from monitor.rig.load import parse_rig
+from replay.codec import AlarmLine
+from replay.entries import Entry, Tick
+from replay.recording import read_recording
+from replay.writer import JournalError, Split
+
+TEXT = files("monitor.drill").joinpath("rigs/training-yard.toml").read_text(encoding="utf-8")
+RIG = parse_rig(TEXT)
+pytestmark = pytest.mark.wires
+
+
+class Watched:
+    """A session that hears a thousand readings a second and remembers every entry that it handed to its journal."""
+
+    def __init__(self, path: Path, also: Path | None = None, split: Split | None = None) -> None:
+        self.handed: list[Entry] = []
+        self.session = Session(RIG)
+        self.said: list[str] = []
+        self.path = path
+        self._keeper = JournalKeeper(path, TEXT, "training-yard", self._trouble, also=also, split=split)
+        self._stopping = threading.Event()
+        self._feeder = threading.Thread(target=self._feed, name="drill-feeder")
+        self.session.start([], self)
+        self._feeder.start()
+
+    def _trouble(self, active: bool, text: str) -> None:
+        self.said.append(text)
+        self.session.trouble(active, text)
+
+    def _feed(self) -> None:
+        number = 0
+        while not self._stopping.wait(0.01):
+            for _ in range(10):
+                self.session._queue.put(Reading("H1", number, self.session.clock(), None, 0.5 + number * 1e-9))
+                number += 1
+
+    def write(self, entry: Entry) -> None:
+        self.handed.append(entry)
+        self._keeper.write(entry)
+
+    def alarm(self, it: object) -> None:
+        self._keeper.alarm(it)
+
+    def close(self) -> None:
+        self._keeper.close()
+
+    def stop(self) -> None:
+        self._stopping.set()
+        self._feeder.join()
+        self.session.stop()
+
+    def alarms(self) -> list[AlarmPicture]:
+        picture = self.session.latest()
+        return [it for it in picture.alarms if it.rule == "recorder" and it.active] if picture else []
+
+    def ticks(self) -> int:
+        return sum(isinstance(it, Tick) for it in list(self.handed))
+
+
+@pytest.fixture
+def watch() -> Iterator[Callable[..., Watched]]:
+    begun: list[Watched] = []
+
+    def begin(*args: object, **more: object) -> Watched:
+        begun.append(Watched(*args, **more))
+        return begun[-1]
+
+    yield begin
+    for it in begun:
+        it.stop()
+
+
+@pytest.fixture
+def sounds(wait_until) -> Callable[[Watched], str]:
+    """The recorder's alarm comes within a second, and ticks go on meanwhile; its text."""
+
+    def within_a_second(it: Watched) -> str:
+        begun_s = time.monotonic()
+        wait_until(it.alarms, what="the recorder's alarm")
+        assert time.monotonic() - begun_s < 1.0
+        ticks = it.ticks()
+        wait_until(lambda: it.ticks() > ticks + 4, 1.0, "watching that goes on")
+        return it.alarms()[0].text
+
+    return within_a_second
+
+
+def played(path: Path) -> list[Entry]:
+    return [it for it in read_recording(path).lines() if not isinstance(it, AlarmLine)]
+
+
+def all_there(it: Watched, path: Path | None = None) -> dict:
+    """Every entry came back, and the engine says the same again; the verdict."""
+    assert played(path or it.path) == it.handed
+    verdict = judged(path or it.path)
+    assert (verdict["damage"], verdict["complete"], verdict["lost"], verdict["same_as_live"]) == (None, True, 0, True)
+    return verdict
+
+
+def grows(path: Path, wait_until) -> None:
+    size = path.stat().st_size
+    wait_until(lambda: path.stat().st_size > size + 2_000, what=f"{path} that grows")
+
+
+def test_a_full_disk_is_said_and_once_there_is_room_all_of_it_is_kept(small_disk, watch, sounds, wait_until):
+    it = watch(small_disk.folder / "full.jsonl")
+    grows(it.path, wait_until)
+    small_disk.fill()
+    assert "No space left" in sounds(it)
+    small_disk.free()
+    wait_until(lambda: not it.alarms(), what="an alarm that clears")
+    it.stop()
+    assert [a["rule"] for a in all_there(it)["alarms"]].count("recorder") == 1
+
+
+def test_a_disk_that_stays_full_costs_what_a_gap_says(small_disk, watch, sounds, wait_until, monkeypatch):
+    monkeypatch.setattr("replay.place.KEPT_AT_MOST", 20_000)
+    it = watch(small_disk.folder / "gap.jsonl")
+    grows(it.path, wait_until)
+    small_disk.fill()
+    sounds(it)
+    wait_until(lambda: (gap := it._keeper._writer._places[0]._gap) and gap.lost > 300, what="a gap that grows")
+    small_disk.free()
+    wait_until(lambda: not it.alarms(), what="an alarm that clears")
+    it.stop()
+    recording = read_recording(it.path)
+    kept = [it for it in recording.lines() if not isinstance(it, AlarmLine)]
+    gaps = recording.gaps
+    assert recording.complete
+    lost = [entry for entry in it.handed if any(gap.from_ns <= entry.time_ns <= gap.to_ns for gap in gaps)]
+    assert len(it.handed) - len(kept) == sum(gap.lost for gap in gaps) > 300
+    assert len(kept) == len(set(map(repr, kept)))
+    assert set(map(repr, it.handed)) - set(map(repr, kept)) <= set(map(repr, lost)), (
+        "all within the times that are said"
+    )
+    verdict = judged(it.path)
+    assert verdict["lost"] == len(it.handed) - len(kept)
+    assert "recorder" in {a["rule"] for a in verdict["alarms"]}, "the alarm itself is kept, whatever is lost"
+    said = f"LOST: {gaps[0].lost} entries from {gaps[0].from_ns * 1e-9:.1f} s to {gaps[0].to_ns * 1e-9:.1f} s"
+    assert said in in_words(verdict)
+
+
+def test_a_deleted_file_is_written_anew_whole(tmp_path, watch, sounds, wait_until):
+    it = watch(tmp_path / "gone.jsonl")
+    grows(it.path, wait_until)
+    it.path.unlink()
+    assert "file deleted or" in sounds(it)
+    wait_until(lambda: not it.alarms(), what="an alarm that clears")
+    assert "file deleted or moved, gone.jsonl written anew" in it.said
+    it.stop()
+    all_there(it)
+
+
+def test_a_file_whose_name_another_has_taken_is_written_anew_beside_it(tmp_path, watch, sounds, wait_until):
+    it = watch(tmp_path / "taken.jsonl")
+    grows(it.path, wait_until)
+    it.path.rename(tmp_path / "away.jsonl")
+    it.path.write_text("somebody else's\n")
+    sounds(it)
+    wait_until(lambda: not it.alarms(), what="an alarm that clears")
+    it.stop()
+    assert it.path.read_text() == "somebody else's\n"
+    all_there(it, tmp_path / "taken.again1.jsonl")
+
+
+def test_a_folder_that_goes_away_is_said_until_it_is_back(tmp_path, watch, sounds, wait_until):
+    folder = tmp_path / "stick"
+    folder.mkdir()
+    it = watch(folder / "day.jsonl")
+    grows(it.path, wait_until)
+    folder.rename(tmp_path / "elsewhere")
+    sounds(it)
+    wait_until(lambda: any("not written anew: No such file" in text for text in it.said))
+    folder.mkdir()
+    wait_until(lambda: not it.alarms(), what="an alarm that clears")
+    it.stop()
+    all_there(it)
+
+
+def test_a_folder_that_takes_no_new_file_lets_the_session_stay_in_the_one_it_has(
+    locked_folder, watch, sounds, wait_until
+):
+    it = watch(locked_folder.folder / "day.jsonl", split=Split(100_000))
+    second = locked_folder.folder / "day.part0002.jsonl"
+    locked_folder.lock()
+    with pytest.raises(JournalError, match="cannot record there: Read-only file system"):
+        JournalKeeper(locked_folder.folder / "other.jsonl", TEXT, "training-yard", print)
+    wait_until(it.alarms, what="a part that is due")
+    assert it.said[0] == "no next file, goes on in this one: Read-only file system"
+    grows(it.path, wait_until)
+    wait_until(lambda: it.path.stat().st_size > 110_000)
+    assert not second.exists()
+    locked_folder.unlock()
+    wait_until(lambda: not it.alarms(), what="an alarm that clears")
+    grows(second, wait_until)
+    it.stop()
+    assert all_there(it)["parts"] >= 2
+
+
+def test_a_disk_that_hangs_is_said_and_holds_nobody_up(slow_disk, watch, sounds, wait_until):
+    it = watch(slow_disk.folder / "slow.jsonl")
+    grows(it.path, wait_until)
+    slow_disk.freeze()
+    assert "does not answer" in sounds(it)
+    ticks, begun_s = it.ticks(), time.monotonic()
+    wait_until(lambda: it.ticks() >= ticks + 40, what="forty ticks")
+    assert time.monotonic() - begun_s < 3.0, "the engine's clock goes on at its pace"
+    slow_disk.thaw()
+    wait_until(lambda: not it.alarms(), what="an alarm that clears")
+    it.stop()
+    all_there(it)
+
+
+def test_a_disk_that_hangs_at_the_end_is_waited_for_and_given_up(slow_disk, watch, wait_until, monkeypatch):
+    monkeypatch.setattr("replay.writer.CLOSE_WITHIN_S", 0.5)
+    it = watch(slow_disk.folder / "slow.jsonl")
+    grows(it.path, wait_until)
+    slow_disk.freeze()
+    begun_s = time.monotonic()
+    it.stop()
+    assert time.monotonic() - begun_s < 3.0
+    assert "not finished: the disk does not answer" in it.session.unrecorded
+    slow_disk.thaw()
+    it._keeper._writer._places[0]._writer.join(10.0)
+    all_there(it)
+
+
+def test_two_places_are_the_same_to_the_byte(tmp_path, watch, wait_until):
+    for name in ("a", "b"):
+        (tmp_path / name).mkdir()
+    it = watch(tmp_path / "a/day.jsonl", tmp_path / "b/day.jsonl", Split(150_000))
+    wait_until((tmp_path / "b/day.part0003.jsonl").exists, 30.0)
+    grows(tmp_path / "b/day.part0003.jsonl", wait_until)
+    it.stop()
+    assert it.said == []
+    names = sorted(path.name for path in (tmp_path / "a").iterdir())
+    assert names == sorted(path.name for path in (tmp_path / "b").iterdir())
+    assert names[:3] == ["day.jsonl", "day.part0002.jsonl", "day.part0003.jsonl"]
+    for name in names:
+        assert (tmp_path / "a" / name).read_bytes() == (tmp_path / "b" / name).read_bytes()
+    assert all_there(it, tmp_path / "b/day.jsonl")["parts"] == len(names)
+
+
+def test_a_second_place_that_hangs_does_not_delay_the_first(tmp_path, slow_disk, watch, sounds, wait_until):
+    (tmp_path / "home").mkdir()
+    it = watch(tmp_path / "home/day.jsonl", slow_disk.folder / "day.jsonl")
+    grows(it.path, wait_until)
+    slow_disk.freeze()
+    assert "only home kept" in sounds(it)
+    seals = it.path.read_bytes().count(b'{"k":"seal"')
+    wait_until(lambda: it.path.read_bytes().count(b'{"k":"seal"') >= seals + 2, 3.0, "seals, a second apart")
+    slow_disk.thaw()
+    wait_until(lambda: not it.alarms(), what="an alarm that clears")
+    it.stop()
+    all_there(it)
+    assert it.path.read_bytes() == (slow_disk.folder / "day.jsonl").read_bytes()
+
+
+@pytest.mark.parametrize("second", [False, True])
+def test_one_place_goes_on_when_the_other_is_full(tmp_path, small_disk, watch, sounds, wait_until, second):
+    (tmp_path / "home").mkdir()
+    well, ill = tmp_path / "home/day.jsonl", small_disk.folder / "day.jsonl"
+    it = watch(well, ill) if second else watch(ill, well)
+    grows(ill, wait_until)
+    small_disk.fill()
+    assert "only home kept" in sounds(it)
+    it.stop()
+    assert "could not be written and are lost" in it.session.unrecorded
+    all_there(it, well)
+    cut = read_recording(ill)
+    kept = [it for it in cut.lines() if not isinstance(it, AlarmLine)]
+    assert kept == it.handed[: len(kept)], "what was written before is whole"
+    assert cut.damage
+    assert cut.damage.startswith(("torn", "not closed"))
+
+
+def test_a_second_place_that_cannot_be_had_is_a_sentence_and_leaves_nothing_behind(tmp_path):
+    with pytest.raises(JournalError, match="cannot record there: No such file"):
+        JournalKeeper(tmp_path / "a.jsonl", TEXT, "training-yard", print, also=tmp_path / "none/a.jsonl")
+    assert list(tmp_path.iterdir()) == []
