@@ -50,7 +50,7 @@ class Recording:
     def lines(self) -> Iterator[Entry | AlarmLine]:
         """Every input and every alarm transition, in order, up to the damage if there is any."""
         for at, part in enumerate(self.parts):
-            fault = _misfit(self.parts[at - 1], part) if at else None
+            fault = self._misfit(self.parts[at - 1], part) if at else None
             if fault is None:
                 yield from part.lines()
                 fault = part.damage if len(self.parts) == 1 or not part.damage else f"{part.path.name}: {part.damage}"
@@ -75,17 +75,16 @@ class Recording:
             return f"not closed: it stops where part {number} was begun; all of it was played"
         return f"part {number} ({part_path(self.path, number).name}) is missing, or it stops where that was to begin"
 
-
-def _misfit(before: Journal, part: Journal) -> str | None:
-    """Why a part does not go on where another ended; None if it does."""
-    number = before.header.part + 1
-    if before.complete:
-        return f"{part.path.name} is part {part.header.part} of a session that ended with part {before.header.part}"
-    if part.header.part != number:
-        return f"part {number} ({part_path(before.path, number).name}) is missing"
-    if part.header.before != before.seal:
-        return f"{part.path.name} does not follow {before.path.name}: it goes on from another last seal"
-    return None
+    def _misfit(self, before: Journal, part: Journal) -> str | None:
+        """Why a part does not go on where another ended; None if it does."""
+        number = before.header.part + 1
+        if before.complete:
+            return f"{part.path.name} is part {part.header.part} of a session that ended with part {before.header.part}"
+        if part.header.part != number:
+            return f"part {number} ({part_path(self.path, number).name}) is missing"
+        if part.header.before != before.seal:
+            return f"{part.path.name} does not follow {before.path.name}: it goes on from another last seal"
+        return None
 
 
 def recordings(paths: Iterable[Path]) -> Iterator[Recording | JournalError]:
