@@ -36,6 +36,8 @@ SLOW_WRITE_S, SLOW_SYNC_S = 0.5, 5.0
 TOLD_S = 1.0
 """Trouble stands at least this long, so that nobody misses what was over at once."""
 RETRY_S = 1.0
+_RUN = 512
+"""Lines that are joined while they wait: each by itself holds the kilobytes of the buffer that it was made in."""
 _MIB = 1024 * 1024
 _FLAGS = os.O_RDWR | os.O_CREAT | os.O_EXCL | os.O_APPEND | getattr(os, "O_CLOEXEC", 0)
 
@@ -174,6 +176,9 @@ class Place:
         self._bytes += len(line)
         self._hash.update(line)
         self._lines += 1
+        if len(self._waiting) == _RUN:
+            self._full.append([b"".join(self._waiting)])
+            self._waiting = []
 
     def _seal(self) -> bytes:
         self._sealed_ns = self._last_ns
@@ -302,7 +307,6 @@ class Place:
             self._sync()
 
     def _sync(self) -> None:
-        trouble = ""
         self._syncing_since_s = time.monotonic()
         try:
             while self._retired:
@@ -312,10 +316,11 @@ class Place:
                 finally:
                     os.close(file)
             _put_on_disk(self._file)
-        except OSError as error:
-            trouble = f"cannot be put on the disk: {error.strerror}"
+        except (
+            OSError
+        ) as error:  # what the system could not write it forgets, and says so once: this is never well again
+            self._say("sync", f"not all of it is on the disk: {error.strerror}", fails=True)
         self._syncing_since_s = None
-        self._say("sync", trouble)
 
 
 def _put_on_disk(file: int) -> None:

@@ -10,6 +10,7 @@ import signal
 import subprocess
 import sys
 import textwrap
+import tracemalloc
 from pathlib import Path
 
 import pytest
@@ -308,6 +309,20 @@ def test_past_the_last_bound_alarms_are_lost_and_counted(tmp_path, monkeypatch):
     writer.close()
     lines, journal = played(tmp_path / "gap.jsonl")
     assert journal.gaps == [Gap(0, 300 - len(lines), len(lines), 299)]
+
+
+def test_what_waits_for_a_disk_takes_no_more_memory_than_it_is_long(tmp_path, monkeypatch):
+    monkeypatch.setattr("replay.place.WRITE_EVERY_S", 60.0)
+    writer = JournalWriter(tmp_path / "waits.jsonl", HEADER, lambda *_: None)
+    tracemalloc.start()
+    for i in range(20_000):
+        writer.write(Reading("S1-head-x", i, i * 250_000, None, i * 0.1))
+    held = tracemalloc.get_traced_memory()[0]
+    tracemalloc.stop()
+    size = writer._places[0]._size
+    assert size > 1_500_000
+    assert held < 1.1 * size + 512 * 5_000, "and the last lines, each in the buffer that it was made in"
+    writer.close()
 
 
 def test_a_gap_of_an_earlier_program_is_read(whole, tmp_path):

@@ -92,6 +92,28 @@ def slow_disk(tmp_path: Path) -> Iterator[SlowDisk]:
     unmounted(folder)
 
 
+class BadDisk:
+    """An ext4 file system in a file on a small disk: once that is full, nothing written to it gets there, and only a sync tells."""
+
+    def __init__(self, folder: Path, under: SmallDisk) -> None:
+        self.folder = folder
+        self.spoil = under.fill
+
+
+@pytest.fixture
+def bad_disk(tmp_path: Path, small_disk: SmallDisk) -> Iterator[BadDisk]:
+    if shutil.which("mkfs.ext4") is None:
+        pytest.skip("no mkfs.ext4 on this machine: a disk that spoils what it is given is not tested")
+    image, folder = small_disk.folder / "bad.img", tmp_path / "bad"
+    folder.mkdir()
+    with image.open("wb") as file:
+        file.truncate(4 * 1024 * 1024)
+    subprocess.run(["mkfs.ext4", "-q", "-F", "-O", "^has_journal", "-N", "16", str(image)], check=True)
+    mounted("-o", "loop", str(image), str(folder))
+    yield BadDisk(folder, small_disk)
+    unmounted(folder)
+
+
 class LockedFolder:
     """A folder that can be made to take no new file, by a read-only view of it that is laid over it."""
 

@@ -291,6 +291,22 @@ def test_one_place_goes_on_when_the_other_is_full(tmp_path, small_disk, watch, s
     assert cut.damage.startswith(("torn", "not closed"))
 
 
+def test_a_disk_that_forgets_what_it_took_is_never_well_again(tmp_path, bad_disk, watch, sounds, wait_until):
+    (tmp_path / "home").mkdir()
+    it = watch(bad_disk.folder / "day.jsonl", tmp_path / "home/day.jsonl")
+    grows(it.path, wait_until)
+    bad_disk.spoil()
+    wait_until(it.alarms, what="the recorder's alarm")
+    assert "only home kept" in it.alarms()[0].text
+    assert "not all of it is on the disk: " in it.session.unrecorded
+    ticks = it.ticks()
+    wait_until(lambda: it.ticks() > ticks + 60, what="three seconds")
+    assert it.alarms(), "the system says it once, and takes what comes after"
+    it.stop()
+    assert "not all of it is on the disk" in it.session.unrecorded
+    all_there(it, tmp_path / "home/day.jsonl")
+
+
 def test_a_second_place_that_cannot_be_had_is_a_sentence_and_leaves_nothing_behind(tmp_path):
     with pytest.raises(JournalError, match="cannot record there: No such file"):
         JournalKeeper(tmp_path / "a.jsonl", TEXT, "training-yard", print, also=tmp_path / "none/a.jsonl")
