@@ -27,7 +27,7 @@ WRITE_EVERY_S = 0.1
 SYNC_EVERY_S = 0.5
 SEAL_EVERY_NS = 1_000_000_000
 KEPT_AT_MOST = 64 * 1024 * 1024
-"""Bytes kept in memory while nothing can be written: eighteen minutes of 40 channels at 20 Hz. Readings and ticks that come
+"""Bytes kept in memory while nothing can be written: nineteen minutes of 40 channels at 20 Hz. Readings and ticks that come
 after that are lost."""
 DEAR_AT_MOST = 8 * 1024 * 1024
 """Bytes beyond that bound for what people did, what the world outside said, and alarms: there is little of it."""
