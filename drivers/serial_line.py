@@ -6,6 +6,7 @@ from collections.abc import Callable, Sequence
 
 import serial
 
+from drivers import adapters
 from drivers.config import Channel
 from drivers.kinds.nmea import NmeaPort, NmeaSource
 from drivers.nmea import XdrDecoder
@@ -17,10 +18,18 @@ _WAIT_S = 0.1
 
 
 class SerialReader(RunningPort):
-    """Reads XDR sentences from a serial URL."""
+    """Reads XDR sentences from a serial URL. `plugged` gives the adapters that are plugged in, asked at every opening."""
 
-    def __init__(self, config: NmeaPort, channels: Sequence[Channel], sink: Sink, clock: Clock) -> None:
+    def __init__(
+        self,
+        config: NmeaPort,
+        channels: Sequence[Channel],
+        sink: Sink,
+        clock: Clock,
+        plugged: adapters.Plugged = adapters.plugged,
+    ) -> None:
         super().__init__(config.name, sink, clock)
+        self._plugged = plugged
         self._config = config
         self._decoder = XdrDecoder(config.checksum == "required")
         self._decoder.counts = self.counts
@@ -31,7 +40,10 @@ class SerialReader(RunningPort):
         """Read until the wire is lost."""
         url = self._config.url
         try:
+            url = adapters.device(url, self._plugged)
             line = serial.serial_for_url(url, baudrate=self._config.baud, timeout=_WAIT_S)
+        except adapters.AdapterError as error:
+            return f"cannot open: {error}"
         except (serial.SerialException, OSError, ValueError) as error:
             return f"cannot open: {_reason(error)} ({url})"
         self._decoder.reset()

@@ -5,8 +5,10 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from typing import TYPE_CHECKING, Annotated, Literal
 
-from pydantic import Field
+from pydantic import AfterValidator, Field
+from pydantic_core import PydanticCustomError
 
+from drivers import adapters
 from drivers.driver import Driver
 from drivers.tables import PortTable, SourceTable
 
@@ -16,11 +18,30 @@ if TYPE_CHECKING:
     from drivers.reading import Clock, Sink
 
 
+def _place(url: str) -> str:
+    try:
+        adapters.wanted(url)
+    except adapters.AdapterError:
+        raise PydanticCustomError("place", "{allowed}", {"allowed": adapters.ALLOWED}) from None
+    return url
+
+
+SerialPlace = Annotated[
+    str,
+    Field(
+        min_length=1,
+        description="/dev/ttyUSB0, COM3, usb:SERIALNUMBER, /dev/serial/by-id/..., socket://HOST:PORT, rfc2217://...",
+    ),
+    AfterValidator(_place),
+]
+"""Where a serial line is: see drivers/adapters.py, and any pyserial URL."""
+
+
 class NmeaPort(PortTable):
     """A serial line (or anything a pyserial URL can name) that talks NMEA 0183 XDR sentences."""
 
     driver: Literal["nmea"]
-    url: Annotated[str, Field(min_length=1, description="/dev/ttyUSB0, COM3, socket://HOST:PORT, rfc2217://...")]
+    url: SerialPlace
     baud: Annotated[int, Field(ge=300, le=4_000_000)] = 4800
     checksum: Literal["required", "optional"] = "required"
 
@@ -40,6 +61,12 @@ def _open(
 
 
 def _elsewhere(port: NmeaPort, url: str) -> NmeaPort:
+    from drivers.ports import PortError
+
+    try:
+        adapters.wanted(url)
+    except adapters.AdapterError as error:
+        raise PortError(f"port '{port.name}': {error}") from None
     return port.model_copy(update={"url": url})
 
 

@@ -81,6 +81,13 @@ ONE_FAULT = [
         "'serial'",
         "one of the drivers that are installed: ",
     ),
+    (
+        'url = "/dev/ttyUSB0"',
+        'url = "usb:vid=403"',
+        "port[0].url (bench)",
+        "'usb:vid=403'",
+        "usb:SERIALNUMBER, or usb:KEY=VALUE",
+    ),
     ("qos = 1", "qos = 2", "port[1].qos (yard-net)", "2", "0 or 1"),
     ("port = 1883", 'port = "x"', "port[1].port (yard-net)", "'x'", "a whole number"),
     ('do = "capture"', 'do = "captur"', "step[1].do", "'captur'", "'fill', 'capture', 'hold'"),
