@@ -54,6 +54,8 @@ class XdrDecoder:
 
     def __init__(self, checksum_required: bool = True) -> None:
         self.counts: Counter[str] = Counter()
+        self.whole = 0
+        """Sentences that came whole, whatever they say."""
         self._required = checksum_required
         self._rest = b""
         self._skipping = False
@@ -61,6 +63,11 @@ class XdrDecoder:
     def reset(self) -> None:
         """Forget the half line at hand: the wire was cut."""
         self._rest, self._skipping = b"", False
+
+    @property
+    def amid(self) -> bool:
+        """Whether a line has begun and not ended."""
+        return bool(self._rest) or self._skipping
 
     def feed(self, data: bytes) -> Iterator[Item]:
         """The items in the lines that `data` completes."""
@@ -92,6 +99,7 @@ class XdrDecoder:
         elif int(match[3], 16) != checksum(match[1] + match[2]):
             self.counts["bad_checksum"] += 1
             return
+        self.whole += 1
         if not match[1].endswith(b"XDR"):
             self.counts["other"] += 1
             return

@@ -15,7 +15,7 @@ from collections.abc import Callable, Mapping, Sequence
 from math import isfinite
 
 from drivers.config import Channel
-from drivers.reading import Clock, LinkState, Quality, Reading, Sink
+from drivers.reading import CONNECTED, Clock, LinkState, Quality, Reading, Sink
 from drivers.registry import usable
 from drivers.tables import PortTable
 
@@ -112,6 +112,7 @@ class RunningPort(ABC):
         self.clock = clock
         self._sink = sink
         self._up: bool | None = None
+        self._said = ""
         self._stopping = threading.Event()
         self._thread = threading.Thread(target=self._run, name=f"port:{name}", daemon=True)
 
@@ -162,8 +163,15 @@ class RunningPort(ABC):
         if self._up is False:
             self.counts["reconnects"] += 1
         if self._up is not True:
-            self._up = True
-            self._sink(LinkState(self.name, True, self.clock(), "connected"))
+            self._up, self._said = True, CONNECTED
+            self._sink(LinkState(self.name, True, self.clock(), CONNECTED))
+
+    def unwell(self, text: str) -> None:
+        """What is wrong with a wire that is up, in one sentence, or "" where nothing is any more; said when it changes."""
+        text = text or CONNECTED
+        if self._up and text != self._said and not self.stopping:
+            self._said = text
+            self._sink(LinkState(self.name, True, self.clock(), text))
 
     def lost(self, text: str) -> None:
         """The wire is gone; said once until it is back."""

@@ -17,7 +17,7 @@ class Quality(StrEnum):
     GOOD = "good"
     """Sent by the device now."""
     OLD = "old"
-    """Handed over from a store (a retained MQTT message): true once, not known to be true now."""
+    """Handed over from a store (a retained MQTT message, a buffer nobody emptied): true once, not known to be true now."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,9 +37,14 @@ class Reading:
     quality: Quality = Quality.GOOD
 
 
+CONNECTED = "connected"
+"""What a port says of a wire that is up and well."""
+
+
 @dataclass(frozen=True, slots=True)
 class LinkState:
-    """A port says that its wire is up or down. `text` is one clear sentence for a person."""
+    """A port says that its wire is up or down. `text` is one clear sentence for a person: why it is down, or what is wrong
+    with it while it is up (CONNECTED where nothing is)."""
 
     port: str
     up: bool

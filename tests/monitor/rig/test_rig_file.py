@@ -82,7 +82,7 @@ ONE_FAULT = [
         "one of the drivers that are installed: ",
     ),
     (
-        'url = "/dev/ttyUSB0"',
+        'url = "socket://127.0.0.1:10110"',
         'url = "usb:vid=403"',
         "port[0].url (bench)",
         "'usb:vid=403'",
