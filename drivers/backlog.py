@@ -10,13 +10,13 @@ The rule:
 1. *Stall.* What is read when nothing waiting was last found more than 0.5 s ago is old.
 2. *Silence.* What comes after 1.5 s without a byte is held for 0.2 s. If it is more than 1.5 times the most that the wire
    has brought in 0.2 s, it is old; else it is of now.
-3. After either, what comes stays old until 0.2 s bring no more than 1.5 times that most, or until more has come than the wire
-   can have made since the stall or silence began, for no store holds that much.
+3. After either, what comes stays old until 0.2 s bring no more than 1.5 times that most; until more has come than the wire can
+   have made since the stall or silence began, for no store holds that much; or for 10 s.
 
 What it gets wrong. After a stall, and after a store has been emptied, what is of now is called old for up to 0.4 s. After a
 stall or silence of S seconds a wire that from then on brings k > 1.5 times its most is called old for (S + 0.2) / (k - 1)
-seconds, never longer than 2 S + 0.4. And it calls of now what was stored if that is less than 1.5 times the most of 0.2 s; if
-it is given out so slowly that no 0.2 s bring more than that; and in the first second of a session, when too little is known.
+seconds, never longer than 10 s. And it calls of now what was stored if that is less than 1.5 times the most of 0.2 s; if it is
+given out so slowly that no 0.2 s bring more than that, or for longer than 10 s; and until the wire has been heard five times.
 """
 
 from __future__ import annotations
@@ -29,6 +29,10 @@ SILENCE_NS = 1_500_000_000
 BREATH_NS = 200_000_000
 """What a wire brings is counted over so long, which most networks need less than to go on after a first packet."""
 MORE = 1.5
+LONGEST_NS = 10_000_000_000
+"""What is called old too long blinds as silence does. Stores are emptied in less (common practice, no source)."""
+_KNOWN = 5
+"""Breaths in which anything came, before it is said what a wire brings."""
 _FADES = 0.999
 """By how much the most that a wire brings is forgotten with each breath in which anything came."""
 
@@ -39,12 +43,12 @@ class Backlog:
     """Follows one wire. `take` must hear of every read, also of those that brought nothing, ten times a second."""
 
     def __init__(self) -> None:
-        self._most = 0.0
+        self._most, self._breaths = 0.0, 0
         self._breath, self._breath_ns = 0, 0
         self._heard_ns: int | None = None
         self._gap_ns: int | None = None
         """When the stall or silence began of which something may still be on its way; None if there is none."""
-        self._came = 0
+        self._ended_ns = self._came = 0
         self._held: bytes | None = None
 
     def cut(self) -> None:
@@ -63,7 +67,7 @@ class Backlog:
         if self._gap_ns is None:
             if late:
                 self._open(empty_ns, now_ns)
-            elif self._heard_ns is not None and now_ns - self._heard_ns > SILENCE_NS and self._most:
+            elif self._heard_ns is not None and now_ns - self._heard_ns > SILENCE_NS and self._known:
                 self._open(self._heard_ns, now_ns)
         self._heard_ns = now_ns
         if self._gap_ns is not None:
@@ -71,23 +75,33 @@ class Backlog:
         self._breath += len(data)
         return [*parted, (data, Quality.GOOD)]
 
+    @property
+    def _known(self) -> bool:
+        return self._breaths >= _KNOWN
+
+    @property
+    def _usual(self) -> bool:
+        """Whether this breath has brought no more than the wire does, as far as is known."""
+        return not self._known or self._breath <= MORE * self._most
+
     def _open(self, gap_ns: int, now_ns: int) -> None:
         self._gap_ns, self._came, self._held = gap_ns, 0, b""
-        self._breath, self._breath_ns = 0, now_ns
+        self._breath, self._breath_ns, self._ended_ns = 0, now_ns, now_ns
 
     def _doubted(self, data: bytes, late: bool, gap_ns: int, now_ns: int) -> Parted:
         """What came while something may still be on its way: old, or held until the breath is over."""
         self._came += len(data)
         if late:  # more may be waiting here
-            self._breath, self._breath_ns = 0, now_ns
+            self._breath, self._breath_ns, self._ended_ns = 0, now_ns, now_ns
         else:
             self._breath += len(data)
         if self._held is not None:
             self._held += data
-            if not late and self._breath <= MORE * self._most:
+            if not late and self._usual:
                 return []
             data, self._held = self._held, None
-        if self._came > self._most * ((now_ns - gap_ns) / BREATH_NS + 1.0):
+        made = self._most * ((now_ns - gap_ns) / BREATH_NS + 1.0)
+        if (self._known and self._came > made) or now_ns - self._ended_ns > LONGEST_NS:
             self._gap_ns = None
         return [(data, Quality.OLD)]
 
@@ -96,11 +110,11 @@ class Backlog:
         if now_ns - self._breath_ns < BREATH_NS:
             return []
         held: Parted = []
-        if self._gap_ns is not None and self._breath <= MORE * self._most:
+        if self._gap_ns is not None and self._usual:
             if self._held:
                 held.append((self._held, Quality.GOOD))
             self._gap_ns = self._held = None
         if self._gap_ns is None and self._breath:
-            self._most = max(float(self._breath), _FADES * self._most)
+            self._most, self._breaths = max(float(self._breath), _FADES * self._most), self._breaths + 1
         self._breath, self._breath_ns = 0, now_ns
         return held

@@ -114,9 +114,9 @@ def test_a_reader_that_is_late_by_less_calls_nothing_old(late_ms, size):
     assert it.qualities() == {GOOD}
 
 
-@settings(max_examples=60)
+@settings(max_examples=30)
 @given(
-    silence_s=st.floats(1.6, 120.0),
+    silence_s=st.floats(1.6, 60.0),
     period_ms=st.sampled_from([50, 100, 250, 500, 1000]),
     size=st.integers(20, 400),
     haste=st.floats(1.1, 200.0),
@@ -127,6 +127,7 @@ def test_what_a_store_gives_after_a_silence_is_not_shown_as_live(silence_s, peri
     What is called of now is no older than what 1.5 times the most is, and the time for which it was held.
     """
     flow = haste * MORE * (1.0 + period_ms * MS / BREATH_NS) + 1.0
+    silence_s = min(silence_s, 9.0 * (flow - 1.0))  # a store that is empty within ten seconds
     silence_ns, period_ns = round(silence_s * S), period_ms * MS
     gone, back = 10 * S, 10 * S + silence_ns
     sent = [Group(at, size) for at in range(S, back + 8 * S, period_ns)]
@@ -150,17 +151,16 @@ def test_what_a_store_gives_after_a_silence_is_not_shown_as_live(silence_s, peri
     assert late <= {GOOD}, "once it has caught up, all is of now"
 
 
-@given(st.floats(1.6, 60.0), st.floats(1.6, 20.0))
+@given(st.floats(1.6, 6000.0), st.floats(1.6, 20.0))
 def test_a_wire_that_talks_more_than_before_is_called_old_for_a_bounded_time(silence_s, times):
-    """False alarms have an end: (S + 0.2) / (k - 1) seconds, and what the last breath adds."""
+    """False alarms have an end: (S + 0.2) / (k - 1) seconds or ten, and what the last breath adds."""
     silence_ns = round(silence_s * S)
     back = 5 * S + silence_ns
-    most = 4 * 60  # four groups in each 0.2 s
     more = round(times * 60)
-    it = played([*steady(S, 5 * S, 50 * MS, 60), *steady(back, back + 150 * S, 50 * MS, more)])
+    it = played([*steady(S, 5 * S, 50 * MS, 60), *steady(back, back + 15 * S, 50 * MS, more)])
     old = [when for _, when, quality in it.said if quality is OLD]
-    bound = (silence_ns + BREATH_NS) / (more / 60 - 1.0) + 2 * BREATH_NS + 100 * MS
-    assert not old or max(old) - back <= bound, most
+    bound = min(10 * S, (silence_ns + BREATH_NS) / (more / 60 - 1.0)) + 2 * BREATH_NS + 100 * MS
+    assert not old or max(old) - back <= bound
 
 
 def test_a_stall_that_begins_while_something_is_held_makes_all_of_it_old():
@@ -185,10 +185,21 @@ def test_what_is_held_goes_with_its_wire():
 @pytest.mark.parametrize(("silence_ns", "held"), [(SILENCE_NS, False), (SILENCE_NS + MS, True)])
 def test_only_a_silence_of_its_length_holds_anything(silence_ns, held):
     it = Reader()
-    for at in (S, S + 50 * MS, S + 300 * MS):
+    for at in range(S, 3 * S, 300 * MS):
         it.idle(at)
         it.take(b"x" * 60, at)
-    at = S + 300 * MS + silence_ns
+    at += silence_ns
     it.idle(at)
     it.take(b"x" * 60, at)
     assert (it.said[-1][1] < at) is held
+
+
+@given(st.floats(0.6, 6000.0), st.integers(1, 200))
+def test_of_a_wire_that_was_hardly_heard_nothing_is_called_old_for_long(gap_s, size):
+    """An hour asleep just after the first sentences, and what comes then is much by comparison."""
+    it = played(steady(S, S + 100 * MS, 50 * MS, 60))
+    begun, back = len(it.said), it.empty_ns + round(gap_s * S)
+    it.take(b"x" * size, back, looked_ns=it.empty_ns)
+    it.empty_ns = back
+    played(steady(back + 10 * MS, back + 3 * S, 10 * MS, size), it)
+    assert max(when for _, when, quality in it.said[begun:] if quality is OLD) <= back + BREATH_NS + 100 * MS

@@ -18,7 +18,6 @@ import tty
 import pytest
 
 from drivers import nmea
-from drivers.backlog import BREATH_NS, LATE_NS, MORE, SILENCE_NS
 from drivers.config import Channel
 from drivers.kinds.nmea import NmeaPort
 from drivers.ports import open_port
@@ -28,6 +27,7 @@ from .conformance import Heard
 
 pytestmark = pytest.mark.wires
 PERIOD_NS = 50_000_000
+LATE_NS, SILENCE_NS, BREATH_NS, MORE = 500_000_000, 1_500_000_000, 200_000_000, 1.5  # as drivers/backlog.py states
 READER = """
 import sys, time, json
 from drivers.config import Channel
