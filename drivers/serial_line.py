@@ -60,9 +60,9 @@ class SerialLine(RunningPort):
     def unreadable(self, legible: Legibility) -> str:
         """What to say of a wire of which so much can be read; "" where that is enough."""
         if legible is Legibility.NOTHING:
-            return f"bytes come, no line of them is readable: speed {self._baud} right?"
+            return f"bytes come unreadable: speed {self._baud} right?"
         if legible is Legibility.LITTLE:
-            return "most lines come spoilt: two talkers on one wire, or a bad cable?"
+            return "most lines come spoilt: two talkers, or a bad cable?"
         return ""
 
     def serve(self, connected: Callable[[], None]) -> str:
@@ -136,7 +136,7 @@ class SerialReader(SerialLine):
     def unreadable(self, legible: Legibility) -> str:
         """What to say of a wire of which so much can be read."""
         if legible is Legibility.NOTHING and self.counts["no_checksum"] > self.counts["malformed"]:
-            return 'sentences come without a checksum: checksum = "optional" takes them'
+            return 'sentences come without checksum: checksum = "optional"?'
         return super().unreadable(legible)
 
     def take(self, data: bytes, time_ns: int, quality: Quality = Quality.GOOD) -> None:

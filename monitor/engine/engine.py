@@ -96,7 +96,9 @@ class Engine:
     def note(self, notice: Notice) -> None:
         """Take what the world outside says of a link, the recorder or the queue."""
         if notice.kind == "link":
-            self._links[notice.about] = PortPicture(notice.about, not notice.active, notice.text, notice.time_ns)
+            up, before = not notice.active, self._links.get(notice.about)
+            since_ns = before.since_ns if before is not None and before.up is up else notice.time_ns
+            self._links[notice.about] = PortPicture(notice.about, up, notice.text, since_ns)
         elif notice.active:
             self._notices[notice.kind] = notice.text
         else:

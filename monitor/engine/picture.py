@@ -9,6 +9,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from enum import IntEnum, StrEnum
 
+from drivers.reading import CONNECTED
+
 Point = tuple[float, float]
 
 
@@ -210,12 +212,17 @@ class SensorPicture:
 
 @dataclass(frozen=True, slots=True)
 class PortPicture:
-    """One port. `up` is None until it has said anything; `since_ns` is when it said so."""
+    """One port. `up` is None until it has said anything; `since_ns` is since when it has been so."""
 
     name: str
     up: bool | None
     text: str
     since_ns: int = 0
+
+    @property
+    def unwell(self) -> str:
+        """What is wrong with a port that is up, "" where nothing is."""
+        return self.text if self.up and self.text != CONNECTED else ""
 
 
 @dataclass(frozen=True, slots=True)

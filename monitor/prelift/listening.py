@@ -76,7 +76,7 @@ class Listening:
     def judge(self, now_ns: int) -> Result:
         """What is to be said of it now."""
         if not self._heard:
-            stored = " but what a broker kept from earlier" if self._stored else ""
+            stored = " but what was kept from earlier" if self._stored else ""
             return self._said(Outcome.WRONG, f"nothing heard{stored}: look at its plug, its supply and its source")
         last, stale_ns = self._heard[-1], round(self.channel.stale_after * 1e9)
         age_ns = now_ns - last.time_ns
@@ -134,6 +134,8 @@ def port(picture: PortPicture, counts: Mapping[str, int], strangers: Mapping[str
 
     if picture.up is not True:
         return said(Outcome.WRONG, picture.text or "nothing heard from it since the start")
+    if picture.unwell:
+        return said(Outcome.WRONG, picture.unwell)
     spoilt = [
         f"{count} {means}" for key, means in _DAMAGE.items() if (count := counts.get(key, 0)) > max(_FEW, _SHARE * good)
     ]

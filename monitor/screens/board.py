@@ -269,11 +269,13 @@ def status(picture: Picture, recording: str, columns: int) -> Line:
     minutes, seconds = divmod(int(picture.time_ns * 1e-9), 60)
     down = [port.name for port in picture.ports if port.up is not True]
     ports = f"{', '.join(down)} DOWN" if down else "ports up"
+    if unwell := [f"{port.name}: {port.unwell}" for port in picture.ports if port.unwell]:
+        ports = "  ".join([*([ports] if down else []), *unwell])
     odd = sum(sensor.status.value != "ok" for sensor in picture.sensors)
     sensors = f"{odd} of {len(picture.sensors)} sensors NOT OK" if odd else f"{len(picture.sensors)} sensors ok"
     parts: Line = [
         (f"{minutes:02d}:{seconds:02d}  ", Role.STRONG),
-        (ports, Role.STRONG if down else Role.DIM),
+        (ports, Role.STRONG if down or unwell else Role.DIM),
         ("  ", Role.DIM),
         (sensors, Role.STRONG if odd else Role.DIM),
     ]

@@ -285,7 +285,7 @@ class Lift:
         period = {c.name: 1.0 / rng.choice([8.0, 10.0, 20.0]) for c in self.rig.channel}
         due = {name: rng.uniform(0.0, p) for name, p in period.items()}
         count, ticked, zeroed, past = 0, 0.0, False, None
-        self.engine.note(Notice(0, "link", "bench", False, "up"))
+        self.engine.note(Notice(0, "link", "bench", False, "connected"))
         while self.t < 500.0:
             if self.t > REST_S + 0.5:
                 self.crew()

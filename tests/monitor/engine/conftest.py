@@ -74,7 +74,7 @@ class Lift:
         self.count = 0
         self.actions: list[tuple[float, str, dict]] = []
         for port in rig.port:
-            self.engine.note(Notice(0, "link", port.name, False, "up"))
+            self.engine.note(Notice(0, "link", port.name, False, "connected"))
 
     @property
     def now_ns(self) -> int:

@@ -65,6 +65,20 @@ def test_a_lost_link_is_said_and_its_sensors_are_not_said_besides(lift, clean_sc
     assert picture.blind == ()
 
 
+def test_a_port_that_says_something_while_it_is_up_is_up_since_it_came(lift, clean_script):
+    """What it says is in the picture, and its silent sensors are not excused anew."""
+    moves = silent(clean_script, "S1-mid-x")
+    lift.play(moves, 8.5)
+    lift.engine.note(Notice(lift.now_ns, "link", "yard-net", False, "bytes come unreadable: speed 4800 right?"))
+    picture = lift.play(moves, 10.0)
+    (port,) = (it for it in picture.ports if it.name == "yard-net")
+    assert (port.up, port.since_ns, port.unwell) == (True, 0, "bytes come unreadable: speed 4800 right?")
+    assert lift.raised() == [("sensor-lost", "S1-mid-x", "warning")]
+    assert lift.when("sensor-lost", "warning") == pytest.approx(9.0, abs=0.15)
+    lift.engine.note(Notice(lift.now_ns, "link", "yard-net", False, "connected"))
+    assert [it.unwell for it in lift.play(clean_script, 11.0).ports] == ["", ""]
+
+
 def test_recorder_and_behind_time_are_said(lift, clean_script):
     lift.play(clean_script, 3.0)
     for kind in ("recorder", "behind-time"):

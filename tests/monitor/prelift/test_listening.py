@@ -52,7 +52,7 @@ def test_a_silent_one():
     assert heard([]).judge(5_000_000_000).text.startswith("nothing heard: look at its plug")
     stored = heard([1e5], quality=Quality.OLD).judge(5_000_000_000)
     assert stored.outcome is Outcome.WRONG
-    assert stored.text.startswith("nothing heard but what a broker kept from earlier: look at its plug")
+    assert stored.text.startswith("nothing heard but what was kept from earlier: look at its plug")
     gone = heard(trembling()).judge(100 * 50_000_000 + 1_000_000_000)
     assert (gone.outcome, gone.text) == (Outcome.WRONG, "silent for 1.1 s")
 
@@ -95,6 +95,8 @@ def test_a_port_that_is_not_there_says_why():
     lost = PortPicture("bench", False, "cannot open: No such file or directory (/dev/ttyUSB7)")
     assert port(lost, {}, {}).text == lost.text
     assert port(PortPicture("bench", None, ""), {}, {}).outcome is Outcome.WRONG
+    unread = PortPicture("bench", True, "bytes come unreadable: speed 4800 right?")
+    assert (port(unread, {}, {}).outcome, port(unread, {}, {}).text) == (Outcome.WRONG, unread.text)
 
 
 def test_sources_that_nobody_named_are_told_and_are_no_fault():

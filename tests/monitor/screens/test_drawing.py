@@ -155,6 +155,18 @@ def test_what_is_latched_says_that_it_was_and_how_to_reset_it(make_alarm):
     assert plain([board.alarm_line(alarm, 80)]) == "DANGER ◇slip S1: x - hold"
 
 
+def test_a_port_that_is_up_and_not_well_says_why(quiet):
+    one, *others = quiet.ports
+    assert "  ports up  " in plain([board.status(quiet, "x", 80)])
+    unwell = replace(quiet, ports=(replace(one, text="bytes come unreadable: speed 4800 right?"), *others))
+    said = plain([board.status(unwell, "x", 80)])
+    assert f"  {one.name}: bytes come unreadable: speed 4800 right?  " in said
+    assert "sensors" in said
+    both = replace(unwell, ports=(unwell.ports[0], replace(one, name="far", up=False, text="lost")))
+    assert f"far DOWN  {one.name}: bytes" in plain([board.status(both, "x", 80)])
+    assert f"{one.name}: bytes" not in plain([board.status(replace(unwell, ports=others), "x", 80)])
+
+
 def test_a_flood_is_told(quiet):
     assert "ALARM FLOOD" in plain([board.status(replace(quiet, flood=True), "x", 80)])
     assert "FLOOD" not in plain([board.status(quiet, "x", 80)])
