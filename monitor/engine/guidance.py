@@ -158,7 +158,8 @@ GUIDANCE: dict[str, str] = {
         "or give another disk when the load is held; readings wait in memory meanwhile, and what is lost is counted."
     ),
     "behind-time": (
-        "The monitor does not keep up with its sensors: what it shows is old. Hold and trust the gauges. End "
+        "The monitor does not keep up with its sensors, or did not run for a while (stopped, or the computer asleep): "
+        "what it shows is old. Hold and trust the gauges until every sensor is heard again. Keep it awake; end "
         "other programs on the machine, or have fewer readings sent."
     ),
     "sensor-lost": (

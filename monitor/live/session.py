@@ -17,6 +17,7 @@ from drivers.ports import RunningPort, open_port
 from drivers.reading import LinkState, Reading
 from monitor.engine.engine import Engine
 from monitor.engine.picture import Picture, Transition
+from monitor.live.clock import running_ns
 from monitor.live.hand import Press
 from monitor.rig.schema import Rig
 from replay.entries import Action, Detail, Entry, Notice, Tick
@@ -25,6 +26,10 @@ TICK_NS = 50_000_000
 """Twenty pictures a second."""
 _QUEUE_BOUND = 20_000
 """Entries waiting above which the monitor says that it is behind its sensors."""
+_ABSENT_NS = 1_000_000_000
+"""A loop that looks twenty times a second and has not for so long did not run: it was stopped, or the computer slept."""
+_SAID_NS = 3_000_000_000
+"""For how long it is said afterwards."""
 
 _Item = Reading | LinkState | Action | Notice
 
@@ -46,7 +51,7 @@ class Session:
     """One live session: opens the ports, runs the engine, hands pictures out.
 
     `hand` presses keys where nobody else does; `on_picture` is called on the engine thread with every picture and
-    must return at once.
+    must return at once. `now_ns`: a clock that never goes back, from wherever it likes.
     """
 
     def __init__(
@@ -55,6 +60,7 @@ class Session:
         *,
         hand: Callable[[Picture], Press | None] | None = None,
         on_picture: Callable[[Picture], None] | None = None,
+        now_ns: Callable[[], int] = running_ns,
     ) -> None:
         self.rig = rig
         self.recording = "not recording"
@@ -66,18 +72,19 @@ class Session:
         self.on_picture = on_picture
         self.on_failure: Callable[[], None] = lambda: None
         self._queue: queue.SimpleQueue[_Item] = queue.SimpleQueue()
-        self._origin_ns = time.monotonic_ns()
+        self._now_ns, self._origin_ns = now_ns, now_ns()
         self._latest: Picture | None = None
         self._stopping = threading.Event()
         self._thread = threading.Thread(target=self._run, name="engine", daemon=True)
         self._keeper: Keeper | None = None
         self._ports: list[RunningPort] = []
-        self._behind = False
+        self._behind = self._swamped = False
+        self._looked_ns = self._absent_until_ns = 0
         self.failure: BaseException | None = None
 
     def clock(self) -> int:
         """Monotonic nanoseconds since the session began."""
-        return time.monotonic_ns() - self._origin_ns
+        return self._now_ns() - self._origin_ns
 
     def start(self, ports: Sequence[Port] | None = None, keeper: Keeper | None = None) -> None:
         """Open the ports (those of the rig file, or others in their place) and begin."""
@@ -132,7 +139,7 @@ class Session:
 
     def _loop(self) -> None:
         self._tick(0)  # the session's first entry: every time in it is counted from here
-        due_ns = TICK_NS
+        self._looked_ns, due_ns = self.clock(), TICK_NS
         while not self._stopping.is_set():
             wait_ns = due_ns - self.clock()
             acted = self._drain(max(0.0, wait_ns * 1e-9))
@@ -167,7 +174,7 @@ class Session:
         return self._engine.feed(entry)
 
     def _tick(self, now_ns: int) -> None:
-        self._mind_the_queue(now_ns)
+        self._mind_the_time(now_ns)
         picture = self._feed(Tick(now_ns))
         assert picture is not None, "a tick gives a picture"
         if self._keeper is not None:
@@ -180,9 +187,16 @@ class Session:
             do, details = press
             self._feed(Action(now_ns, do, details, "automatic"))
 
-    def _mind_the_queue(self, now_ns: int) -> None:
+    def _mind_the_time(self, now_ns: int) -> None:
+        """Say that the monitor is behind its sensors: it did not run for a while, or more waits than it takes in."""
+        absent_ns, self._looked_ns = now_ns - self._looked_ns, now_ns
         waiting = self._queue.qsize()
-        if self._behind != (waiting > (_QUEUE_BOUND // 4 if self._behind else _QUEUE_BOUND)):
-            self._behind = not self._behind
-            text = f"{waiting} entries wait" if self._behind else "caught up"
-            self._feed(Notice(now_ns, "behind-time", "", self._behind, text))
+        swamped, self._swamped = self._swamped, waiting > (_QUEUE_BOUND // 4 if self._swamped else _QUEUE_BOUND)
+        text = f"{waiting} entries wait" if self._swamped and not swamped else ""
+        if absent_ns > _ABSENT_NS:
+            self._absent_until_ns = now_ns + _SAID_NS
+            text = f"did not run for {absent_ns * 1e-9:.0f} s"
+        over = self._behind and not self._swamped and now_ns >= self._absent_until_ns
+        if text or over:
+            self._behind = bool(text)
+            self._feed(Notice(now_ns, "behind-time", "", self._behind, text or "caught up"))
