@@ -101,8 +101,9 @@ class SerialLine(RunningPort):
             now_ns = self.clock()
             for part, quality in self._backlog.take(data, empty_ns, now_ns):
                 self.take(part, now_ns, quality)
-            if data:
-                self.unwell(self.unreadable(self._legible.heard(len(data), *self.lines(), now_ns)))
+            before = self._legible.now
+            if data and self._legible.heard(len(data), *self.lines(), now_ns) is not before:
+                self.unwell(self.unreadable(self._legible.now))
 
 
 class SerialReader(SerialLine):
