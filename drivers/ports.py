@@ -93,7 +93,7 @@ class Numbered:
             return
         if device_time_ns is not None and abs(device_time_ns) >= _DEVICE_TIME_BOUND:
             device_time_ns = None
-        self._counts["good" if quality is Quality.GOOD else "old"] += 1
+        self._counts["good" if quality.valid else quality.value] += 1
         sequence = self._count[channel]
         self._count[channel] = sequence + 1
         self._sink(Reading(channel, sequence, time_ns, device_time_ns, value, quality))

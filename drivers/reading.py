@@ -12,12 +12,31 @@ from enum import StrEnum
 
 
 class Quality(StrEnum):
-    """How a value reached us. Whether it is *plausible* is judged later, by the engine."""
+    """How a value reached us, and what the device or its loop says of it, in the words of NAMUR NE 107. Whether it is
+    *plausible* is judged later, by the engine."""
 
     GOOD = "good"
     """Sent by the device now."""
     OLD = "old"
     """Handed over from a store (a retained MQTT message, a buffer nobody emptied): true once, not known to be true now."""
+    FAILURE = "failure"
+    """NE 107 F: no valid value, through a fault in the device or its wire."""
+    CHECK = "check"
+    """NE 107 C: no valid value for a time, work on the device or a doubt not yet settled."""
+    OUT_OF_SPECIFICATION = "out-of-specification"
+    """NE 107 S: beyond what the device is made for; likely off."""
+    MAINTENANCE = "maintenance"
+    """NE 107 M: valid, and the device asks to be looked after."""
+
+    @property
+    def valid(self) -> bool:
+        """Whether the value is the device's own of now, and may be computed with."""
+        return self in (Quality.GOOD, Quality.MAINTENANCE)
+
+    @property
+    def void(self) -> bool:
+        """Whether there is no value at all: what the reading holds is what the wire would mean if it were sound."""
+        return self in (Quality.FAILURE, Quality.CHECK)
 
 
 @dataclass(frozen=True, slots=True)

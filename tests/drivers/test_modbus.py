@@ -1,0 +1,199 @@
+"""Modbus RTU over pseudo-terminals: against a server of another make, and against stations that fall silent, lie and garble."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Iterator
+
+import pytest
+
+from drivers.config import Channel
+from drivers.kinds.modbus import ModbusPort
+from drivers.ports import RunningPort, open_port
+from drivers.reading import LinkState, Quality
+
+from .conformance import Conformance, Heard
+from .modbus_far import Bus, Server, ServerFar, framed
+
+
+@pytest.fixture(scope="module")
+def server() -> Iterator[Server]:
+    it = Server()
+    yield it
+    it.close()
+
+
+@pytest.mark.wires
+class TestModbus(Conformance):
+    @pytest.fixture
+    def far(self, server):
+        it = ServerFar(server)
+        yield it
+        it.close()
+
+
+def channel(name: str, station: int, register: int, kind: str = "uint16", **more) -> Channel:
+    source = {"port": "it", "station": station, "holding": register, "type": kind, "unit": "bar", "scale": 0.01} | more
+    return Channel(name=name, quantity="pressure", source=source)
+
+
+class Line:
+    """A bus and a port on it that runs."""
+
+    def __init__(self, tables, channels, **config) -> None:
+        self.bus = Bus(tables)
+        self.heard = Heard()
+        settings = {"every": 0.02, "timeout": 0.05} | config
+        begun = time.monotonic_ns()
+        table = ModbusPort(name="it", driver="modbus", url=self.bus.name, **settings)
+        self.port: RunningPort = open_port(table, channels, self.heard, lambda: time.monotonic_ns() - begun)
+
+    def __enter__(self):
+        self.port.start()
+        return self
+
+    def __exit__(self, *_):
+        self.port.stop()
+        self.bus.close()
+
+
+HOLD = 3
+
+
+def test_neighbours_come_in_one_request_and_in_their_units(wait_until):
+    tables = {17: {(HOLD, 107): 812, (HOLD, 108): 0xFF38, (HOLD, 200): 5}}
+    channels = [channel("P1", 17, 107), channel("P2", 17, 108, "int16"), channel("P3", 17, 200, offset=1.0)]
+    with Line(tables, channels) as it:
+        wait_until(lambda: {"P1", "P2", "P3"} <= {reading.channel for reading in it.heard.readings})
+    assert it.heard.values("P1")[0] == pytest.approx(812_000.0, rel=1e-12)
+    assert it.heard.values("P2")[0] == pytest.approx(-200_000.0, rel=1e-12)
+    assert it.heard.values("P3")[0] == pytest.approx(105_000.0, rel=1e-12)
+    assert set(it.bus.requests) == {bytes.fromhex("1103006B0002"), bytes.fromhex("110300C80001")}
+
+
+def test_a_silent_station_costs_the_others_a_twentieth(wait_until):
+    """Counted by the stations themselves: what one was asked beside three that are silent against what it was asked
+    alone, over the same time. Four tries of 50 ms would be due to each silent one in every turn of 20 ms otherwise."""
+    counts = []
+    for silent in ((), (2, 3, 4)):
+        channels = [channel(f"P{station}", station, 0) for station in (1, *silent)]
+        with Line({1: {(HOLD, 0): 1}}, channels) as it:
+            wait_until(lambda line=it: line.bus.asked[1] > 5)
+            for station in silent:
+                wait_until(lambda line=it, one=station: line.bus.asked[one] >= 1)
+            before, begun = it.bus.asked.copy(), time.monotonic()
+            wait_until(lambda line=it, was=before: line.bus.asked[1] - was[1] >= 150, 30.0)
+            took = time.monotonic() - begun
+            counts.append((it.bus.asked[1] - before[1]) / took)
+            tries = sum(it.bus.asked[station] - before[station] for station in silent)
+            assert tries <= 2 + took, "one try of 50 ms a second in all"
+            assert it.heard.links == [True], "the bus lives"
+            assert {reading.channel for reading in it.heard.readings} == {"P1"}
+            assert it.port.counters()["silent"] == sum(it.bus.asked[station] for station in silent)
+            assert all(it.port.counters()[f"no answer from station {station}"] >= 1 for station in silent)
+    alone, beside = counts
+    assert beside > 0.85 * alone
+
+
+def test_the_link_is_down_only_when_no_station_answers_and_mends_itself(wait_until):
+    tables = {1: {(HOLD, 0): 1}, 2: {(HOLD, 0): 2}}
+    with Line(tables, [channel("P1", 1, 0), channel("P2", 2, 0)]) as it:
+        wait_until(lambda: it.heard.values("P2"))
+        gone = tables.pop(1)
+        wait_until(lambda: it.port.counters()["no answer from station 1"] >= 2)
+        assert it.heard.links == [True]
+        other = tables.pop(2)
+        wait_until(lambda: it.heard.links == [True, False])
+        text = next(one.text for one in it.heard.all if isinstance(one, LinkState) and not one.up)
+        assert text.startswith("no station answers: 1, 2 (")
+        tables.update({1: gone, 2: other})
+        wait_until(lambda: it.heard.links == [True, False, True], 20.0)
+        count = len(it.heard.values("P1"))
+        wait_until(lambda: len(it.heard.values("P1")) > count)
+
+
+def test_a_station_that_comes_back_is_heard_again(wait_until):
+    tables = {1: {(HOLD, 0): 1}, 2: {(HOLD, 0): 2}}
+    with Line(tables, [channel("P1", 1, 0), channel("P2", 2, 0)]) as it:
+        wait_until(lambda: it.heard.values("P2"))
+        gone = tables.pop(2)
+        wait_until(lambda: it.port.counters()["no answer from station 2"] >= 2)
+        tables[2] = gone
+        count = len(it.heard.values("P2"))
+        wait_until(lambda: len(it.heard.values("P2")) > count + 5)
+
+
+def test_a_refusal_is_named_and_costs_its_neighbour_nothing(wait_until):
+    with Line({1: {(HOLD, 10): 100}}, [channel("P1", 1, 10), channel("P2", 1, 11)]) as it:
+        wait_until(lambda: len(it.heard.values("P1")) > 3)
+        counts = it.port.counters()
+        assert it.heard.links == [True]
+        assert it.bus.requests[0] == bytes.fromhex("0103000A0002"), "both at once, at first"
+    assert counts["illegal data address from station 1"] == counts["refused"] >= 2
+    assert it.heard.values("P2") == []
+
+
+def test_garbled_late_and_foreign_answers_are_counted_and_are_no_readings(wait_until):
+    tables = {1: {(HOLD, 0): 1}, 2: {(HOLD, 0): 2}}
+    with Line(tables, [channel("P1", 1, 0)]) as it:
+        wait_until(lambda: it.heard.values("P1"))
+        it.bus.instead = [bytes.fromhex("01030200010000"), framed("090302FFFF"), framed("0104020001"), None]
+        wait_until(lambda: not it.bus.instead)
+        count = len(it.heard.values("P1"))
+        wait_until(lambda: len(it.heard.values("P1")) > count)
+        counts = it.port.counters()
+    assert counts["garbled answer from station 1"] == counts["bad_checksum"] == 1
+    assert (counts["malformed"], counts["unknown_id"]) == (1, 1)
+    assert it.port.strangers() == {"station 9": 1}
+    assert set(it.heard.values("P1")) == {1000.0}
+
+
+def test_an_answer_that_comes_late_is_not_taken_for_the_next(wait_until):
+    with Line({}, [channel("P1", 1, 0), channel("P2", 2, 0)]) as it:
+        it.bus.tables = {1: {(HOLD, 0): 1}, 2: {(HOLD, 0): 2}}
+        wait_until(lambda: it.heard.values("P1") and it.heard.values("P2"))
+        asked = it.bus.asked.copy()
+        it.bus.instead = [framed("0103027FFF") + framed("0203027FFF")]
+        wait_until(lambda: not it.bus.instead and it.bus.asked.total() > asked.total() + 8)
+    # whoever was asked got its own frame of the two; the other one's is nowhere a reading
+    wild = [reading for reading in it.heard.readings if reading.value > 1e5]
+    assert len(wild) == 1
+
+
+def test_clicks_before_a_frame_and_an_adapter_that_hears_itself_are_put_up_with(wait_until):
+    with Line({1: {(HOLD, 0): 7}}, [channel("P1", 1, 0)]) as it:
+        it.bus.noise = b"\x00\xff"
+        wait_until(lambda: len(it.heard.values("P1")) > 3)
+        assert it.port.counters()["bad_checksum"] == 0
+    with Line({1: {(HOLD, 0): 7}}, [channel("P1", 1, 0)], echo=True) as it:
+        it.bus.noise = framed("010300000001")
+        wait_until(lambda: len(it.heard.values("P1")) > 3)
+        assert it.port.counters()["malformed"] == 0
+
+
+def test_the_device_says_of_itself_how_it_is(wait_until):
+    status = {"input": 9, "failure": [0, 1], "check": [2], "out_of_specification": [3], "maintenance": [8]}
+    tables = {1: {(HOLD, 0): 100}}
+    with Line(tables, [channel("P1", 1, 0, status=status)]) as it:
+        wait_until(lambda: it.port.counters()["illegal data address from station 1"] > 1)
+        assert it.heard.readings == [], "a device whose status is not known gives no readings"
+        for word, quality in ((0x100, "maintenance"), (0x108, "out-of-specification"), (0x10C, "check"), (0x10E, "failure"), (0, "good")):
+            tables[1][4, 9] = word
+            wait_until(lambda wanted=quality: it.heard.readings and it.heard.readings[-1].quality is Quality(wanted))
+
+
+def test_not_a_number_is_no_reading_and_infinity_is_none(wait_until):
+    tables = {1: {(HOLD, 0): 0x7FC0, (HOLD, 1): 0, (HOLD, 2): 0x7F80, (HOLD, 3): 0}}
+    words = {"words": "high-first"}
+    channels = [channel("P1", 1, 0, "float32", **words), channel("P2", 1, 2, "float32", **words)]
+    with Line(tables, channels) as it:
+        wait_until(lambda: it.port.counters()["malformed"] > 2)
+        assert it.port.counters()["empty"] > 1
+        assert it.heard.readings == []
+
+
+def test_each_channel_has_its_own_rate(wait_until):
+    with Line({1: {(HOLD, 0): 1, (HOLD, 50): 2}}, [channel("P1", 1, 0), channel("P2", 1, 50, every="200 ms")]) as it:
+        wait_until(lambda: len(it.heard.values("P2")) >= 5)
+        fast, slow = len(it.heard.values("P1")), len(it.heard.values("P2"))
+    assert 5.0 < fast / slow < 12.0
