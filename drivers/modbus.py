@@ -6,6 +6,7 @@ is down only when no station answers. A line that is quiet, garbled or answered 
 
 from __future__ import annotations
 
+import contextlib
 import time
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
@@ -27,6 +28,10 @@ _GAP_S = 0.03
 """A silence that ends what came in, however it began. Adapters hold bytes back for up to 16 ms (common practice, no source)."""
 _NOT_THERE = (2, 3)
 """Exceptions that may be due to a neighbour in the same request: illegal data address, illegal data value."""
+_refused: type[Exception] = OSError
+with contextlib.suppress(ImportError):  # no POSIX
+    from termios import error as _refused
+
 _PARITY = {"even": serial.PARITY_EVEN, "odd": serial.PARITY_ODD, "none": serial.PARITY_NONE}
 
 
@@ -75,6 +80,9 @@ class ModbusReader(RunningPort):
             )
         except (serial.SerialException, OSError, ValueError) as error:
             return f"cannot open: {_reason(error)} ({config.url})"
+        except _refused:
+            wanted = f"{config.baud} bit/s, parity {config.parity}, {config.stop_bits} stop bits"
+            return f"cannot open: the port does not take {wanted} ({config.url})"
         self._said.clear()
         with line:
             if not self._wanted:

@@ -11,10 +11,11 @@ from dataclasses import dataclass, field
 
 from drivers.registers import Span
 
-_PATIENCE = 2.0
-"""Misses in a row after which a station that has answered before is put aside."""
-_GARBLED = 0.2
-"""What a garbled answer counts of a miss: somebody is there, and a noisy line must not cost the station its turn."""
+_MISS, _GARBLED = 5, 1
+"""What counts against a station: nothing heard; a garbled answer, for somebody is there, and a noisy line must not cost the
+station its turn."""
+_PATIENCE, _FIRST_PATIENCE = 2 * _MISS, _MISS
+"""How much of that in a row puts a station aside: one that has answered before, and one that never has."""
 _SHARE = 0.05
 """The share of the bus that may go into trying those put aside."""
 
@@ -28,7 +29,7 @@ class _Turn:
 @dataclass(slots=True)
 class _Station:
     turns: list[_Turn] = field(default_factory=list)
-    misses: float = 0.0
+    misses: int = 0
     answered: bool = False
     aside: bool = False
     rests_until_s: float = 0.0
@@ -60,19 +61,19 @@ class Rounds:
     def next_turn(self) -> tuple[Span, float] | None:
         """The next request and when it is due, or None if there is nothing to ask for."""
         turns = [
-            (max(turn.due_s, it.rests_until_s, self._next_try_s if it.aside else 0.0), turn.span)
+            (max(turn.due_s, it.rests_until_s, self._next_try_s if it.aside else turn.due_s), turn.due_s, turn.span)
             for it in self._stations.values()
             for turn in it.turns
         ]
         if not turns:
             return None
-        due_s, span = min(turns, key=lambda at: at[0])
+        due_s, _, span = min(turns, key=lambda at: at[:2])  # of those due at once, the one that has waited longest
         return span, due_s
 
     def answered(self, span: Span, now_s: float) -> None:
         """It was answered, if only by a refusal. What is late by more than a period is asked for once, not in a burst."""
         station = self._stations[span.station]
-        station.misses, station.answered, station.aside = 0.0, True, False
+        station.misses, station.answered, station.aside = 0, True, False
         turn = next(it for it in station.turns if it.span == span)
         turn.due_s = max(turn.due_s + span.every_s, now_s)
 
@@ -80,12 +81,12 @@ class Rounds:
         """Nothing that can be read has come. A station that said nothing rests for a time-out, so that an answer which comes
         late is not taken for that to the next request; in RTU nothing else tells them apart."""
         station = self._stations[span.station]
-        station.misses += _GARBLED if garbled else 1.0
+        station.misses += _GARBLED if garbled else _MISS
         if not garbled:
             station.rests_until_s = now_s + self._timeout_s
         turn = next(it for it in station.turns if it.span == span)
         turn.due_s = max(turn.due_s + span.every_s, now_s)
-        if station.aside or station.misses >= (_PATIENCE if station.answered else 1.0):
+        if station.aside or station.misses >= (_PATIENCE if station.answered else _FIRST_PATIENCE):
             station.aside = True
             self._next_try_s = now_s + self._timeout_s / _SHARE
 

@@ -12,6 +12,7 @@ import tempfile
 import threading
 import tty
 from collections import Counter
+from collections.abc import Callable
 from pathlib import Path
 
 from drivers import registers
@@ -114,7 +115,7 @@ class ServerFar(Cable, Far):
         self.server = server
         server.tell(forget=True)
         super().__init__()
-        self.config = ModbusPort(name="it", driver="modbus", url=self.name, every=0.02)
+        self.config = ModbusPort(name="it", driver="modbus", url=self.name, parity="none", every=0.02)
         source = {"port": "it", "station": 1, "type": "float32"}
         self.channels = [
             Channel(
@@ -157,7 +158,7 @@ class Bus(Cable):
         self.tables = tables
         self.asked: Counter[int] = Counter()
         self.requests: list[bytes] = []
-        self.instead: list[bytes | None] = []
+        self.instead: list[bytes | Callable[[], None] | None] = []
         self.noise = b""
         super().__init__()
 
@@ -168,7 +169,10 @@ class Bus(Cable):
         self.asked[station] += 1
         self.requests.append(data[:6])
         if self.instead and (other := self.instead.pop(0)) is not None:
-            os.write(self.near, other)
+            if callable(other):
+                other()
+            else:
+                os.write(self.near, other)
             return
         if station not in self.tables:
             return
@@ -179,3 +183,12 @@ class Bus(Cable):
         else:
             body = bytes([station, function, 2 * count]) + struct.pack(f">{count}H", *words)
         os.write(self.near, self.noise + body + crc(body))
+
+    def later(self, seconds: float, data: bytes, done: threading.Event) -> Callable[[], None]:
+        """An answer that is said so long after it was asked for."""
+
+        def say() -> None:
+            os.write(self.near, data)
+            done.set()
+
+        return lambda: threading.Timer(seconds, say).start()

@@ -54,7 +54,6 @@ async def main(name):
         framer=FramerType.RTU,
         port=name,
         baudrate=19200,
-        parity="E",
         ignore_missing_devices=True,
         trace_packet=on_the_wire,
     )

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import threading
 import time
 from collections.abc import Iterator
 
 import pytest
+import serial
 
 from drivers.config import Channel
 from drivers.kinds.modbus import ModbusPort
@@ -43,7 +45,7 @@ class Line:
     def __init__(self, tables, channels, **config) -> None:
         self.bus = Bus(tables)
         self.heard = Heard()
-        settings = {"every": 0.02, "timeout": 0.05} | config
+        settings = {"parity": "none", "every": 0.02, "timeout": 0.05} | config
         begun = time.monotonic_ns()
         table = ModbusPort(name="it", driver="modbus", url=self.bus.name, **settings)
         self.port: RunningPort = open_port(table, channels, self.heard, lambda: time.monotonic_ns() - begun)
@@ -89,10 +91,11 @@ def test_a_silent_station_costs_the_others_a_twentieth(wait_until):
             assert tries <= 2 + took, "one try of 50 ms a second in all"
             assert it.heard.links == [True], "the bus lives"
             assert {reading.channel for reading in it.heard.readings} == {"P1"}
-            assert it.port.counters()["silent"] == sum(it.bus.asked[station] for station in silent)
-            assert all(it.port.counters()[f"no answer from station {station}"] >= 1 for station in silent)
+            asked = sum(it.bus.asked[station] for station in silent)
+            assert it.port.counters().get("silent", 0) in (asked, asked - 1), "the last may still be waited for"
+            assert all(it.port.counters().get(f"no answer from station {station}", 0) >= 1 for station in silent)
     alone, beside = counts
-    assert beside > 0.85 * alone
+    assert beside > 0.7 * alone, "test_rounds.py has the exact share; here the machine may be busy with others"
 
 
 def test_the_link_is_down_only_when_no_station_answers_and_mends_itself(wait_until):
@@ -100,7 +103,7 @@ def test_the_link_is_down_only_when_no_station_answers_and_mends_itself(wait_unt
     with Line(tables, [channel("P1", 1, 0), channel("P2", 2, 0)]) as it:
         wait_until(lambda: it.heard.values("P2"))
         gone = tables.pop(1)
-        wait_until(lambda: it.port.counters()["no answer from station 1"] >= 2)
+        wait_until(lambda: it.port.counters().get("no answer from station 1", 0) >= 2)
         assert it.heard.links == [True]
         other = tables.pop(2)
         wait_until(lambda: it.heard.links == [True, False])
@@ -117,7 +120,7 @@ def test_a_station_that_comes_back_is_heard_again(wait_until):
     with Line(tables, [channel("P1", 1, 0), channel("P2", 2, 0)]) as it:
         wait_until(lambda: it.heard.values("P2"))
         gone = tables.pop(2)
-        wait_until(lambda: it.port.counters()["no answer from station 2"] >= 2)
+        wait_until(lambda: it.port.counters().get("no answer from station 2", 0) >= 2)
         tables[2] = gone
         count = len(it.heard.values("P2"))
         wait_until(lambda: len(it.heard.values("P2")) > count + 5)
@@ -149,15 +152,28 @@ def test_garbled_late_and_foreign_answers_are_counted_and_are_no_readings(wait_u
 
 
 def test_an_answer_that_comes_late_is_not_taken_for_the_next(wait_until):
-    with Line({}, [channel("P1", 1, 0), channel("P2", 2, 0)]) as it:
-        it.bus.tables = {1: {(HOLD, 0): 1}, 2: {(HOLD, 0): 2}}
+    """The answer to one register comes 20 ms after its time-out, when another register of the station could be asked for:
+    but for the station's rest, nothing in RTU would tell the two apart."""
+    with Line({1: {(HOLD, 0): 1, (HOLD, 50): 2}}, [channel("P1", 1, 0), channel("P2", 1, 50)]) as it:
         wait_until(lambda: it.heard.values("P1") and it.heard.values("P2"))
-        asked = it.bus.asked.copy()
+        late = [threading.Event() for _ in range(6)]
+        it.bus.instead = [it.bus.later(0.08, framed("0103027FFF"), event) for event in late]
+        wait_until(lambda: all(event.is_set() for event in late))
+        count = len(it.heard.values("P2"))
+        wait_until(lambda: len(it.heard.values("P2")) > count + 3)
+    assert max(reading.value for reading in it.heard.readings) == 2000.0
+
+
+def test_a_late_answer_of_another_station_is_counted(wait_until):
+    tables = {1: {(HOLD, 0): 1}, 2: {(HOLD, 0): 2}}
+    with Line(tables, [channel("P1", 1, 0), channel("P2", 2, 0)]) as it:
+        wait_until(lambda: it.heard.values("P1") and it.heard.values("P2"))
         it.bus.instead = [framed("0103027FFF") + framed("0203027FFF")]
-        wait_until(lambda: not it.bus.instead and it.bus.asked.total() > asked.total() + 8)
-    # whoever was asked got its own frame of the two; the other one's is nowhere a reading
+        wait_until(lambda: not it.bus.instead)
+        count = len(it.heard.values("P1"))
+        wait_until(lambda: len(it.heard.values("P1")) > count + 3)
     wild = [reading for reading in it.heard.readings if reading.value > 1e5]
-    assert len(wild) == 1
+    assert len(wild) == 1, "whoever was asked took its own of the two"
 
 
 def test_clicks_before_a_frame_and_an_adapter_that_hears_itself_are_put_up_with(wait_until):
@@ -175,9 +191,15 @@ def test_the_device_says_of_itself_how_it_is(wait_until):
     status = {"input": 9, "failure": [0, 1], "check": [2], "out_of_specification": [3], "maintenance": [8]}
     tables = {1: {(HOLD, 0): 100}}
     with Line(tables, [channel("P1", 1, 0, status=status)]) as it:
-        wait_until(lambda: it.port.counters()["illegal data address from station 1"] > 1)
+        wait_until(lambda: it.port.counters().get("illegal data address from station 1", 0) > 1)
         assert it.heard.readings == [], "a device whose status is not known gives no readings"
-        for word, quality in ((0x100, "maintenance"), (0x108, "out-of-specification"), (0x10C, "check"), (0x10E, "failure"), (0, "good")):
+        for word, quality in (
+            (0x100, "maintenance"),
+            (0x108, "out-of-specification"),
+            (0x10C, "check"),
+            (0x10E, "failure"),
+            (0, "good"),
+        ):
             tables[1][4, 9] = word
             wait_until(lambda wanted=quality: it.heard.readings and it.heard.readings[-1].quality is Quality(wanted))
 
@@ -197,3 +219,15 @@ def test_each_channel_has_its_own_rate(wait_until):
         wait_until(lambda: len(it.heard.values("P2")) >= 5)
         fast, slow = len(it.heard.values("P1")), len(it.heard.values("P2"))
     assert 5.0 < fast / slow < 12.0
+
+
+def test_settings_that_the_port_does_not_take_are_said_in_a_sentence(wait_until):
+    line = Line({}, [channel("P1", 1, 0)], parity="even")
+    serial.Serial(
+        line.bus.name, 19200
+    ).close()  # then parity is all that is left to set, which a pseudo-terminal has not
+    with line as it:
+        wait_until(lambda: it.heard.links == [False])
+        assert it.heard.all[0].text == (
+            f"cannot open: the port does not take 19200 bit/s, parity even, 1 stop bits ({it.bus.name})"
+        )
