@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 from pydantic import Discriminator, Tag, ValidationInfo, field_validator
 from pydantic_core import PydanticCustomError
 
+from drivers import current_loop
 from drivers.registry import usable
 from drivers.tables import Name, PortTable, Quantity, SourceTable, Strict
 from drivers.units import Time, UnitError, allowed, to_si
@@ -66,6 +67,23 @@ else:
     ]
 
 
+class Loop(Strict):
+    """A 4-20 mA loop: what the quantity is at 4 mA (`low`) and at 20 mA (`high`), and how long a current of failure must
+    last to be one (NAMUR NE 43). The channel's source delivers the current."""
+
+    low: float
+    high: float
+    fails_after: Time = current_loop.LASTS_S
+
+    def value(self, current_a: float) -> float:
+        """The quantity (SI) at a current (A)."""
+        return current_loop.scaled(current_a, self.low, self.high)
+
+    def current(self, value: float) -> float:
+        """The current (A) that stands for a quantity (SI)."""
+        return current_loop.current(value, self.low, self.high)
+
+
 class Channel(Strict):
     """One sensor value: what it measures, what it can be, and where it comes from. Limits and noise in SI."""
 
@@ -74,7 +92,15 @@ class Channel(Strict):
     range: tuple[float, float] | None = None
     noise: float | None = None
     stale_after: Time = 1.0
+    loop: Loop | None = None
     source: Source
+
+    @property
+    def wired(self) -> Channel:
+        """The channel as its source delivers it: the bare current where there is a loop. What a driver sees."""
+        if self.loop is None:
+            return self
+        return self.model_copy(update={"quantity": "current", "range": None, "noise": None, "loop": None})
 
     @field_validator("range", mode="before")
     @classmethod
@@ -88,6 +114,19 @@ class Channel(Strict):
         if low >= high:
             raise PydanticCustomError("range", "{allowed}", {"allowed": "[lowest, highest] with lowest below highest"})
         return low, high
+
+    @field_validator("loop", mode="before")
+    @classmethod
+    def _loop(cls, given: object, info: ValidationInfo) -> object:
+        quantity = info.data.get("quantity")
+        if quantity is None:
+            return None
+        if not isinstance(given, dict):
+            return given
+        ends = {key: _si(quantity, given[key]) for key in ("low", "high") if key in given}
+        if len(ends) == 2 and ends["low"] == ends["high"]:
+            raise PydanticCustomError("loop", "{allowed}", {"allowed": "two ends that differ, at 4 and at 20 mA"})
+        return given | ends
 
     @field_validator("noise", mode="before")
     @classmethod

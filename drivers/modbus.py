@@ -210,8 +210,7 @@ def _place(port: ModbusPort, channel: Channel, source: ModbusSource) -> _Place:
 
 
 def _quality(status: StatusWord, word: int) -> Quality:
-    """The gravest of what a status word says: failure before check before out of specification before maintenance (the order
-    of colours in NAMUR NE 107)."""
+    """The gravest of what a status word says (see `GRAVITY`)."""
     for bits, quality in (
         (status.failure, Quality.FAILURE),
         (status.check, Quality.CHECK),

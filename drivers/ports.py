@@ -12,10 +12,12 @@ import time
 from abc import ABC, abstractmethod
 from collections import Counter
 from collections.abc import Callable, Mapping, Sequence
+from dataclasses import replace
 from math import isfinite
 
 from drivers.config import Channel
-from drivers.reading import CONNECTED, Clock, LinkState, Quality, Reading, Sink
+from drivers.current_loop import LoopWatch
+from drivers.reading import CONNECTED, GRAVITY, Clock, LinkState, Quality, Reading, Sink
 from drivers.registry import usable
 from drivers.tables import PortTable
 
@@ -201,9 +203,33 @@ def open_port(
 ) -> RunningPort:
     """The running port for a port of the rig file; `channels` are those whose source names it. Not started yet.
 
-    `wall_s` gives seconds since 1970, for formats whose times are relative to now.
+    `wall_s` gives seconds since 1970, for formats whose times are relative to now. A driver knows nothing of 4-20 mA: it
+    delivers currents, and `looped` makes of them what they stand for.
     """
-    return usable()[config.driver].open(config, channels, sink, clock, wall_s)
+    wired = [channel.wired for channel in channels]
+    return usable()[config.driver].open(config, wired, looped(channels, sink), clock, wall_s)
+
+
+def looped(channels: Sequence[Channel], sink: Sink) -> Sink:
+    """A sink for what the wire delivers, in front of one for what it means: a loop's current becomes its quantity, and what
+    NAMUR NE 43 says of it. What a device says of itself beside its current counts where it is graver. A current that was kept
+    in a store says nothing of the wire of now, and one that stands for nothing finite is no reading."""
+    loops = {it.name: (it.loop, LoopWatch(it.loop.fails_after)) for it in channels if it.loop is not None}
+    if not loops:
+        return sink
+
+    def put(it: Reading | LinkState) -> None:
+        if isinstance(it, Reading) and it.channel in loops:
+            loop, watch = loops[it.channel]
+            quality = it.quality
+            if quality is not Quality.OLD:
+                quality = max(watch.judge(it.value, it.time_ns), quality, key=GRAVITY.index)
+            it = replace(it, value=loop.value(it.value), quality=quality)
+            if not isfinite(it.value):
+                return
+        sink(it)
+
+    return put
 
 
 def redirect(config: PortTable, url: str) -> PortTable:

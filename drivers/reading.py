@@ -39,6 +39,10 @@ class Quality(StrEnum):
         return self in (Quality.FAILURE, Quality.CHECK)
 
 
+GRAVITY = (Quality.GOOD, Quality.MAINTENANCE, Quality.OUT_OF_SPECIFICATION, Quality.CHECK, Quality.FAILURE)
+"""What may be said of a value of now, from the least to the gravest: the order of colours in NAMUR NE 107, green to red."""
+
+
 @dataclass(frozen=True, slots=True)
 class Reading:
     """One value of one channel.

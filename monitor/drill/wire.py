@@ -146,7 +146,7 @@ class VirtualRig:
     def _sentences(self, port: str, channels: list[Channel]) -> Iterator[Said]:
         values = [(channel, channel.source, self._sensors.read(channel, self.truth)) for channel in channels]
         words = [
-            nmea.quadruple(source.id, channel.quantity, value)
+            nmea.quadruple(source.id, channel.wired.quantity, _wired(channel, value))
             for channel, source, value in values
             if value is not None and isinstance(source, NmeaSource)
         ]
@@ -159,9 +159,15 @@ class VirtualRig:
         for channel in channels:
             value = self._sensors.read(channel, self.truth)
             if value is not None and isinstance(channel.source, MqttSource):
-                topics.setdefault(channel.source.topic, []).append((channel.source, channel, value))
+                part = (channel.source, channel.wired, _wired(channel, value))
+                topics.setdefault(channel.source.topic, []).append(part)
         for topic, parts in topics.items():
             yield Said(self.time_ns, port, _payload(parts), topic)
+
+
+def _wired(channel: Channel, value: float) -> float:
+    """What goes over the wire for a value (SI): it, or the current of its loop (A), which never flows backwards."""
+    return value if channel.loop is None else max(0.0, channel.loop.current(value))
 
 
 def _payload(parts: list[tuple[MqttSource, Channel, float]]) -> bytes:

@@ -14,6 +14,7 @@ from dataclasses import dataclass
 from math import fsum, inf, sqrt
 
 from drivers.config import Channel
+from drivers.current_loop import failing
 from drivers.reading import Quality, Reading
 from monitor.engine.kalman import RateFilter
 from monitor.engine.picture import SensorPicture, SensorStatus
@@ -53,6 +54,20 @@ _SURELY_Z = 3.09
 _AGILITY = {"length": (3e-6, 5e-3), "pressure": (1e7, 5e4), "angle": (1e-6, 5e-3), "force": (1e6, 1e4)}
 """For each quantity's rate filter: density of its acceleration (unit^2/s^3; a quarter of a second of smoothing at 20 Hz)
 and how fast it may be changing when first seen (unit/s). From what lifts do; common practice, no source."""
+
+
+_SAID = {
+    Quality.FAILURE: SensorStatus.FAILED,
+    Quality.CHECK: SensorStatus.CHECK,
+    Quality.OUT_OF_SPECIFICATION: SensorStatus.OUT_OF_RANGE,
+}
+"""What a device or its loop says of itself, as the status it makes: there is no value, or none to compute with."""
+_OWN_WORDS = {
+    Quality.FAILURE: "says that it has failed",
+    Quality.CHECK: "says that it is being checked",
+    Quality.OUT_OF_SPECIFICATION: "out of specification",
+    Quality.MAINTENANCE: "asks for maintenance",
+}
 
 
 @dataclass(frozen=True, slots=True)
@@ -95,7 +110,10 @@ class ChannelState:
 
     def take(self, reading: Reading) -> bool:
         """Take one reading; True if it is live and in range, so that it may be computed with."""
-        if reading.quality is not Quality.GOOD:
+        if reading.quality is Quality.OLD:
+            return False
+        if not reading.quality.valid:
+            self.last, self._live_since_ns, self.frozen = reading, None, False
             return False
         if self.last is None or reading.time_ns - self.last.time_ns > self.stale_after_ns:
             self._live_since_ns = reading.time_ns
@@ -160,17 +178,22 @@ class ChannelState:
             return SensorStatus.NEVER_SEEN
         if now_ns - self.last.time_ns > self.stale_after_ns:
             return SensorStatus.STALE
+        said = _SAID.get(self.last.quality)
+        if said is not None:
+            return said
         if not self.in_range:
             return SensorStatus.OUT_OF_RANGE
         if self.frozen:
             return SensorStatus.FAILED
         if self.excluded or self.unzeroed or self.disputed:
             return SensorStatus.CHECK
-        return SensorStatus.MAINTENANCE if self.noisy else SensorStatus.OK
+        asks = self.noisy or self.last.quality is Quality.MAINTENANCE
+        return SensorStatus.MAINTENANCE if asks else SensorStatus.OK
 
     def heard(self, now_ns: int) -> bool:
         """Whether it is to be heard at all: live by itself, whatever the others say of it."""
-        return self.status(now_ns) in (SensorStatus.OK, SensorStatus.MAINTENANCE, SensorStatus.CHECK)
+        heard = self.status(now_ns) in (SensorStatus.OK, SensorStatus.MAINTENANCE, SensorStatus.CHECK)
+        return heard and self.last is not None and self.last.quality.valid
 
     def live(self, now_ns: int) -> bool:
         """Whether what it reads now may be computed with."""
@@ -237,8 +260,31 @@ class ChannelState:
             port=self.channel.source.port,
             status=self.status(now_ns),
             age_s=None if last is None else max(0.0, (now_ns - last.time_ns) * 1e-9),
-            value=None if last is None else last.value,
+            value=None if last is None or last.quality.void else last.value,
+            says=self._says(),
         )
+
+    def _says(self) -> str:
+        """What is wrong by the device's or the loop's own word, "" for nothing; nothing yet of a current that has not stood
+        for failure long enough to be one."""
+        if self.last is None or (self.noisy and self.last.quality is Quality.MAINTENANCE):
+            return ""
+        doubted = self.last.quality is Quality.CHECK and _failing_ma(self.channel, self.last) is not None
+        return "" if doubted else own_words(self.channel, self.last)
+
+
+def own_words(channel: Channel, reading: Reading) -> str:
+    """What a reading's device or loop says is wrong with it, as the middle of a sentence; "" for nothing."""
+    milliamperes = _failing_ma(channel, reading)
+    return _OWN_WORDS.get(reading.quality, "") if milliamperes is None else f"loop at {milliamperes:.1f} mA"
+
+
+def _failing_ma(channel: Channel, reading: Reading) -> float | None:
+    """The current (mA) of a loop that gives no value, where it is one of those that stand for failure."""
+    if channel.loop is None or not reading.quality.void:
+        return None
+    current_a = channel.loop.current(reading.value)
+    return current_a * 1e3 if failing(current_a) else None
 
 
 def _mean_sd(values: list[float]) -> tuple[float, float]:

@@ -166,6 +166,11 @@ GUIDANCE: dict[str, str] = {
         "A sensor says nothing. As a warning it leaves a danger unwatched, which the line names: hold and mend "
         "it. As a caution others do its work, so look at it at the next hold."
     ),
+    "sensor-wire": (
+        "A sensor gives no value, by its own word or its loop's: a current of 3.6 mA or less is a broken wire or a "
+        "lost supply, one of 21 mA or more a short or a fault in the device. As a warning, hold and mend it. As a "
+        "caution, look at it at the next hold."
+    ),
     "sensor-range": (
         "A sensor reads what it cannot read: a broken wire, a wet plug, or a range that was set wrong. As a "
         "warning, hold and mend it. As a caution, look at it at the next hold; its value is not used."

@@ -107,10 +107,17 @@ def beyond(scene: Scene, name: str) -> Outcome:
     return _trouble(scene, sensor, f"reads {value}, out of its range")
 
 
+def wire(scene: Scene, name: str) -> Outcome:
+    """A channel gives no value, by its loop's current or by the device's own word."""
+    sensor = scene.sensor(name)
+    void = sensor.status in (SensorStatus.FAILED, SensorStatus.CHECK) and sensor.value is None
+    return _trouble(scene, sensor, sensor.says) if void and sensor.says else _FINE
+
+
 def frozen(scene: Scene, name: str) -> Outcome:
     """A channel that used to tremble reads the same to the bit."""
     sensor = scene.sensor(name)
-    if sensor.status is not SensorStatus.FAILED:
+    if sensor.status is not SensorStatus.FAILED or sensor.value is None:
         return _FINE
     return _trouble(scene, sensor, f"stuck at {show.value(sensor.value, sensor.quantity, scene.units)}")
 
@@ -120,7 +127,7 @@ def noisy(scene: Scene, name: str) -> Outcome:
     if name not in scene.odd:
         return _FINE
     sensor = scene.sensor(name)
-    if sensor.status is not SensorStatus.MAINTENANCE:
+    if sensor.status is not SensorStatus.MAINTENANCE or sensor.says:
         return _FINE
     return _trouble(scene, sensor, "far noisier than at the zero")
 
@@ -128,7 +135,7 @@ def noisy(scene: Scene, name: str) -> Outcome:
 def disagrees(scene: Scene, name: str) -> Outcome:
     """A channel says what the others contradict, is one of two of which one lies, or came alive too late for the zero."""
     sensor = scene.sensor(name)
-    if sensor.status is not SensorStatus.CHECK:
+    if sensor.status is not SensorStatus.CHECK or sensor.value is None:
         return _FINE
     if name in scene.unzeroed:
         what = "was silent at the zero"

@@ -200,7 +200,8 @@ class ShorePicture:
 
 @dataclass(frozen=True, slots=True)
 class SensorPicture:
-    """One channel: NE 107 status, age of its last reading, last value in SI (shown, even when it is not believed)."""
+    """One channel: NE 107 status, age of its last reading, last value in SI (shown, even when it is not believed; None
+    while the device or its loop has none), and what the device or its loop says is wrong with it, "" for nothing."""
 
     name: str
     quantity: str
@@ -208,6 +209,7 @@ class SensorPicture:
     status: SensorStatus
     age_s: float | None
     value: float | None
+    says: str = ""
 
 
 @dataclass(frozen=True, slots=True)

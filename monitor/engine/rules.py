@@ -72,7 +72,7 @@ CAUSES: dict[str, tuple[str, ...]] = {
     "air": ("bag-pressure", "rise-rate", "no-lift", "gauge-gone", "sinking", "air-short"),
     "weight": ("overload", "reach", "crib-limit", "ground-limit"),
     "link": ("link-lost",),
-    "sensors": ("sensor-lost", "sensor-range", "sensor-frozen", "sensor-disagrees", "sensor-noisy"),
+    "sensors": ("sensor-lost", "sensor-wire", "sensor-range", "sensor-frozen", "sensor-disagrees", "sensor-noisy"),
     "monitor": ("recorder", "behind-time", "flood"),
 }  # fmt: skip
 """Rules that tend to sound together because one thing is wrong. What is not named here is a group of its own."""
@@ -212,6 +212,7 @@ RULES: tuple[Rule, ...] = (
     Rule(
         "sensor-lost", WARNING, _channels, instrument.blinding(instrument.silent), "hold, mend it", on_s=0.0, off_s=0.5
     ),
+    Rule("sensor-wire", WARNING, _channels, instrument.blinding(instrument.wire), "hold, mend it", on_s=0.0),
     Rule("sensor-range", WARNING, _channels, instrument.blinding(instrument.beyond), "hold, mend it"),
     Rule("sensor-frozen", WARNING, _channels, instrument.blinding(instrument.frozen), "hold, mend it", on_s=0.0),
     Rule(
@@ -229,6 +230,7 @@ RULES: tuple[Rule, ...] = (
     Rule("out-of-step", CAUTION, _bags, crew.out_of_step, "ask the crew", on_s=2.0),
     Rule("unticked", CAUTION, _crew, crew.unticked, "go through it"),
     Rule("sensor-lost", CAUTION, _channels, instrument.spared(instrument.silent), "look at it", on_s=0.0, off_s=0.5),
+    Rule("sensor-wire", CAUTION, _channels, instrument.spared(instrument.wire), "look at it", on_s=0.0),
     Rule("sensor-range", CAUTION, _channels, instrument.spared(instrument.beyond), "look at it"),
     Rule("sensor-frozen", CAUTION, _channels, instrument.spared(instrument.frozen), "look at it", on_s=0.0),
     Rule(

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from math import fsum, sqrt
 from statistics import median
 
-from drivers.reading import Quality, Reading
+from drivers.reading import Reading
 from monitor.prelift.results import Outcome, Result
 from monitor.prelift.targets import Target
 
@@ -54,7 +54,7 @@ class Watched:
 
     def take(self, reading: Reading) -> None:
         """Take a reading of this channel."""
-        if reading.quality is not Quality.GOOD:
+        if not reading.quality.valid:
             return
         self._recent.append((reading.time_ns, reading.value))
         while len(self._recent) > _FEWEST and reading.time_ns - self._recent[0][0] > REST_NS:

@@ -12,7 +12,7 @@ from math import fsum, sqrt
 from drivers.config import Channel
 from drivers.reading import Quality, Reading
 from monitor import quantities as show
-from monitor.engine.channels import ChannelState
+from monitor.engine.channels import ChannelState, own_words
 from monitor.engine.picture import PortPicture
 from monitor.prelift.results import Outcome, Result
 
@@ -48,13 +48,16 @@ class Listening:
         """What one reading is said to be off by (one standard deviation, SI)."""
         self._heard: list[Reading] = []
         self._stored = 0
+        self._wrong: Reading | None = None
 
     def take(self, reading: Reading) -> None:
         """Take a reading of this channel."""
-        if reading.quality is Quality.GOOD:
+        if reading.quality.valid:
             self._heard.append(reading)
-        else:
+        elif reading.quality is Quality.OLD:
             self._stored += 1
+        else:
+            self._wrong = reading
 
     @property
     def rate(self) -> float | None:
@@ -75,6 +78,10 @@ class Listening:
 
     def judge(self, now_ns: int) -> Result:
         """What is to be said of it now."""
+        if self._wrong is not None:
+            said = own_words(self.channel, self._wrong)
+            shown = "" if self._wrong.quality.void else f", at {self._value(self._wrong.value)}"
+            return self._said(Outcome.WRONG, f"{said}{shown}: look at its wire, its supply and the device itself")
         if not self._heard:
             stored = " but what was kept from earlier" if self._stored else ""
             return self._said(Outcome.WRONG, f"nothing heard{stored}: look at its plug, its supply and its source")

@@ -166,7 +166,7 @@ def _sources(rig: Rig) -> Iterator[Disagreement]:
             needs = " and ".join(k for k, it in wanted.model_fields.items() if it.is_required() and k != "port")
             yield path, "a source of another kind of port", f"{needs}: port '{port.name}' has driver '{port.driver}'"
             continue
-        fitting[port.name].append(channel)
+        fitting[port.name].append(channel.wired)
         place = (source.port, *source.place())
         if place in places:
             yield path, f"the same place as channel {places[place]}", "a place of its own"

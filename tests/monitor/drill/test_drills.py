@@ -68,6 +68,7 @@ NEARLY = {
     "two-stacks": {"bag-early warning": 0.0},  # each stack in its turn
     "clean": {"lower-not-freed warning": 0.0},  # the touch of rise is just enough
     "off-its-hose": {"sensor-lost caution": 0.0, "sensor-range caution": 0.0},  # a gauge that sees no bag, and says so
+    "wire-touched": {"sensor-wire caution": 0.0},  # a loop is open for less than what makes it a failure
     "bad-clock": {"sensor-frozen caution": 0.0, "sensor-noisy caution": 0.0, "behind-time warning": 0.0},
     "spikes": {"sensor-disagrees caution": 0.0},  # one wild reading at a time
 }

@@ -26,6 +26,7 @@ NAMES = {
     "tilt",
     "cross-tilt",
     "sensor-lost",
+    "sensor-wire",
     "sensor-range",
     "sensor-disagrees",
     "sensor-frozen",
