@@ -61,6 +61,7 @@ class Moment:
     silent: tuple[str, ...] = ()
     offset: dict[str, float] = field(default_factory=dict)
     quality: Quality = Quality.GOOD
+    said: dict[str, Quality] = field(default_factory=dict)
 
 
 class Lift:
@@ -114,7 +115,9 @@ class Lift:
             if channel.name in moment.silent or channel.name not in values:
                 continue
             value = values[channel.name] + self.noise * self.random.gauss(0.0, channel.noise or 0.0)
-            self.engine.accept(Reading(channel.name, self.count, now, None, value, moment.quality))
+            self.engine.accept(
+                Reading(channel.name, self.count, now, None, value, moment.said.get(channel.name, moment.quality))
+            )
         return self.tick()
 
     def tick(self) -> Picture:

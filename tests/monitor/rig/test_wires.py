@@ -1,0 +1,116 @@
+"""Modbus ports and current loops in a rig file: what is said of a wrong key, and where."""
+
+from __future__ import annotations
+
+from importlib.resources import files
+
+import pytest
+
+from monitor.rig.load import RigFaults, parse_rig
+
+YARD = files("monitor.drill").joinpath("rigs/yard-panel.toml").read_text(encoding="utf-8")
+PORT = '[[port]]\nname = "bus"\ndriver = "modbus"\nurl = "/dev/ttyUSB1"\n\n[[channel]]\nname = "S1-lower-p"'
+SOURCE = 'source = { port = "bus", station = 17, holding = 107, type = "uint16", scale = 0.01, unit = "bar" }'
+TEXT = YARD.replace('[[channel]]\nname = "S1-lower-p"', PORT, 1).replace(
+    'source = { port = "bench", id = "P1" }', SOURCE, 1
+)
+LOOP = SOURCE.replace('"bar"', '"mA"') + '\nloop = { low = "0 bar", high = "10 bar" }'
+
+
+def faults(text: str) -> list:
+    with pytest.raises(RigFaults) as caught:
+        parse_rig(text, "rig.toml")
+    return caught.value.faults
+
+
+def test_a_rig_with_a_bus_and_a_loop_loads():
+    channel = parse_rig(TEXT).channel[0]
+    assert channel.source.where == ("holding", 107)
+    looped = parse_rig(TEXT.replace(SOURCE, LOOP)).channel[0]
+    assert (looped.loop.low, looped.loop.high, looped.loop.fails_after) == (0.0, 1e6, 4.0)
+    assert looped.wired.quantity == "current"
+
+
+SOURCE_AT, LOOP_AT = "channel[0].source{} (S1-lower-p)", "channel[0].loop{} (S1-lower-p)"
+ONE_FAULT = [
+    (SOURCE, SOURCE.replace("station = 17", "station = 248"), SOURCE_AT.format(".station"), "248", "247"),
+    (SOURCE, SOURCE.replace("station = 17", "station = 0"), SOURCE_AT.format(".station"), "0", "1"),
+    (SOURCE, SOURCE.replace("107", "65536"), SOURCE_AT.format(".holding"), "65536", "65535"),
+    (SOURCE, SOURCE.replace("holding", "coil"), SOURCE_AT.format(".coil"), "", "holding, input"),
+    (SOURCE, SOURCE.replace("holding = 107, ", ""), SOURCE_AT.format(""), "neither", "one of them"),
+    (SOURCE, SOURCE.replace("107", "107, input = 3"), SOURCE_AT.format(""), "both", "one of them"),
+    (SOURCE, SOURCE.replace("uint16", "float64"), SOURCE_AT.format(".type"), "'float64'", "float32"),
+    (SOURCE, SOURCE.replace("uint16", "float32"), SOURCE_AT.format(".words"), "nothing", "'low-first'"),
+    (
+        SOURCE,
+        SOURCE.replace('107, type = "uint16"', '65535, type = "int32", words = "low-first"'),
+        SOURCE_AT.format(".holding"),
+        "65535",
+        "at most 65534",
+    ),
+    (
+        SOURCE,
+        SOURCE.replace('"uint16"', '"uint16", words = "low-first"'),
+        SOURCE_AT.format(".words"),
+        "'low-first'",
+        "one",
+    ),
+    (SOURCE, SOURCE.replace('"bar"', '"mm"'), SOURCE_AT.format(".unit"), "'mm'", "a unit of pressure"),
+    (SOURCE, SOURCE.replace("0.01", "0"), SOURCE_AT.format(".scale"), "0", "one count"),
+    (SOURCE, SOURCE.replace("0.01", "inf"), SOURCE_AT.format(".scale"), "inf", "finite"),
+    (SOURCE, SOURCE.replace("scale = 0.01", 'every = "1 ms"'), SOURCE_AT.format(".every"), "1 ms", "5 ms to 60 s"),
+    (
+        SOURCE,
+        SOURCE.replace("scale = 0.01", "status = { holding = 3 }"),
+        SOURCE_AT.format(".status"),
+        "no bits",
+        "maintenance",
+    ),
+    (
+        SOURCE,
+        SOURCE.replace("scale = 0.01", "status = { failure = [1] }"),
+        SOURCE_AT.format(".status"),
+        "neither",
+        "one of them",
+    ),
+    (
+        SOURCE,
+        SOURCE.replace("scale = 0.01", "status = { input = 3, failure = [16] }"),
+        SOURCE_AT.format(".status.failure[0]"),
+        "16",
+        "15",
+    ),
+    ('url = "/dev/ttyUSB1"', 'url = "/dev/ttyUSB1"\nparity = "mark"', "port[2].parity", "'mark'", "'even'"),
+    ('url = "/dev/ttyUSB1"', 'url = "/dev/ttyUSB1"\nstop_bits = 3', "port[2].stop_bits", "3", "1"),
+    ('url = "/dev/ttyUSB1"', 'url = "/dev/ttyUSB1"\ntimeout = "0 s"', "port[2].timeout", "0 s", "5 ms to 60 s"),
+    (
+        'url = "/dev/ttyUSB1"',
+        'url = "/dev/ttyUSB1"\nbaud = 1200\nevery = "20 ms"',
+        SOURCE_AT.format(""),
+        "times as long as there is, at 1200 bit/s",
+        "a faster port 'bus'",
+    ),
+    (SOURCE, LOOP.replace('"mA"', '"bar"'), SOURCE_AT.format(".unit"), "'bar'", "a unit of current"),
+    (SOURCE, LOOP.replace('"10 bar"', '"0 Pa"'), LOOP_AT.format(""), "", "two ends that differ"),
+    (SOURCE, LOOP.replace('"10 bar"', '"10 mm"'), LOOP_AT.format(""), "", "a pressure such as"),
+    (SOURCE, LOOP.replace(', high = "10 bar"', ""), LOOP_AT.format(".high"), "nothing", ""),
+    (SOURCE, LOOP.replace("high", "hihg"), None, None, None),
+]
+
+
+@pytest.mark.parametrize(("old", "new", "path", "found", "allowed"), ONE_FAULT)
+def test_one_thing_wrong_is_one_fault(old, new, path, found, allowed):
+    said = faults(TEXT.replace(old, new, 1))
+    if path is None:  # one key mistyped is one missing and one unknown
+        assert len(said) == 2
+        return
+    assert [it.path for it in said] == [path], [str(it) for it in said]
+    assert found in said[0].found
+    assert allowed in said[0].allowed
+
+
+def test_two_channels_at_one_register_are_a_fault():
+    said = faults(TEXT.replace('source = { port = "bench", id = "P2" }', SOURCE, 1))
+    assert [(it.path, it.found) for it in said] == [
+        ("channel[1].source (S1-upper-p)", "the same place as channel S1-lower-p")
+    ]
