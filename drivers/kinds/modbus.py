@@ -139,19 +139,21 @@ def _load(port: ModbusPort, channels: Sequence[Channel]) -> float:
 def _faults(port: ModbusPort, channels: Sequence[Channel]) -> Iterator[tuple[str, Fault]]:
     for channel in channels:
         if isinstance(channel.source, ModbusSource):
-            yield from ((channel.name, fault) for fault in _of_one(channel, channel.source))
+            yield from ((channel.name, fault) for fault in _of_one(port, channel, channel.source))
     share = _load(port, channels)
     if share > 1.0:
         found = f"requests that take {share:.1f} times as long as there is, at {port.baud} bit/s"
         yield channels[0].name, ((), found, f"fewer or slower ones ('every'), or a faster port '{port.name}'")
 
 
-def _of_one(channel: Channel, source: ModbusSource) -> Iterator[Fault]:
+def _of_one(port: ModbusPort, channel: Channel, source: ModbusSource) -> Iterator[Fault]:
     units = UNITS[channel.quantity][1]
     if source.unit not in units:
         yield ("unit",), f"'{source.unit}'", f"a unit of {channel.quantity}: {', '.join(units)}"
     if source.scale == 0.0:
         yield ("scale",), "0", "what one count of the register is worth"
+    if (every_s := source.span(port).every_s) > channel.stale_after:
+        yield ("every",), f"{every_s:g} s", f"at most the channel's 'stale_after' ({channel.stale_after:g} s)"
     long = width(source.type) == 2
     if long and source.words is None:
         yield ("words",), "nothing", "'high-first' or 'low-first': the standard leaves it to the device"

@@ -34,6 +34,8 @@ _DAMAGE = {
     "bad_checksum": "garbled: a poor cable, or a wrong baud rate",
     "no_checksum": "without the checksum that the rig file requires",
     "malformed": "not to be read",
+    "silent": "not answered: a station that is off, or another number or speed than the rig file says",
+    "refused": "refused by a station: another register than the rig file says, or a device in trouble",
     "mislabelled": "in another quantity than the rig file says: swapped sources",
 }
 """What a port counts of what is spoilt, and what that means before a lift."""

@@ -20,7 +20,7 @@ from monitor.rig.lines import Path as KeyPath
 from monitor.rig.mend import STAND_IN, annotation, mended, models_in, touches
 from monitor.rig.schema import Rig
 
-_KINDS = {"name", "do", "driver", "quantity", "source", "format"}
+_KINDS = {"name", "do", "driver", "quantity", "source", "format", "loop"}
 """Keys that others depend on: where one is a stand-in, what depends on it is not judged."""
 _LARGEST = 1024 * 1024
 _PATTERNS = {

@@ -7,7 +7,7 @@ import random
 from hypothesis import given
 from hypothesis import strategies as st
 
-from drivers.config import Channel
+from drivers.config import Channel, Loop
 from drivers.reading import Quality, Reading
 from monitor.engine.picture import PortPicture
 from monitor.prelift.listening import Listening, port
@@ -55,6 +55,25 @@ def test_a_silent_one():
     assert stored.text.startswith("nothing heard but what was kept from earlier: look at its plug")
     gone = heard(trembling()).judge(100 * 50_000_000 + 1_000_000_000)
     assert (gone.outcome, gone.text) == (Outcome.WRONG, "silent for 1.1 s")
+
+
+def test_one_whose_loop_or_device_says_that_it_has_no_value():
+    loop = GAUGE.model_copy(update={"loop": Loop(low=0.0, high=1e6)})
+    for channel, quality, value, said in (
+        (loop, Quality.CHECK, -2.5e5, "loop at 0.0 mA: look at its wire"),
+        (loop, Quality.FAILURE, 11e5, "loop at 21.6 mA: look at its wire"),
+        (GAUGE, Quality.FAILURE, 1e5, "says that it has failed: look at its wire"),
+        (GAUGE, Quality.OUT_OF_SPECIFICATION, 2e5, "out of specification, at 2.00 bar: look at its wire"),
+    ):
+        it = Listening(channel)
+        for k, reading in enumerate(trembling()):
+            it.take(Reading(GAUGE.name, k, k * 50_000_000, None, reading))
+        it.take(Reading(GAUGE.name, 100, 5_000_000_000, None, value, quality))
+        result = it.judge(5_000_000_000)
+        assert result.outcome is Outcome.WRONG
+        assert result.text.startswith(said)
+    asks = heard(trembling(), quality=Quality.MAINTENANCE).judge(5_000_000_000)
+    assert asks.outcome is Outcome.OK
 
 
 def test_one_that_falls_silent_in_between():
