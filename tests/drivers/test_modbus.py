@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import socket
 import threading
 import time
 from collections.abc import Iterator
@@ -231,3 +232,41 @@ def test_settings_that_the_port_does_not_take_are_said_in_a_sentence(wait_until)
         assert it.heard.all[0].text == (
             f"cannot open: the port does not take 19200 bit/s, parity even, 1 stop bits ({it.bus.name})"
         )
+
+
+def test_a_serial_server_on_the_network_is_a_bus_too(wait_until):
+    server = socket.create_server(("127.0.0.1", 0))
+
+    def serve():
+        with server, server.accept()[0] as client:
+            while client.recv(8) == framed("010300000001"):
+                client.sendall(framed("0103020007"))
+
+    station = threading.Thread(target=serve)
+    station.start()
+    heard = Heard()
+    url = f"socket://127.0.0.1:{server.getsockname()[1]}"
+    port = open_port(
+        ModbusPort(name="it", driver="modbus", url=url, every=0.02), [channel("P1", 1, 0)], heard, time.monotonic_ns
+    )
+    port.start()
+    try:
+        wait_until(lambda: len(heard.values("P1")) > 3)
+        assert heard.links == [True]
+    finally:
+        port.stop()
+        station.join(10.0)
+
+
+def test_two_monitors_do_not_talk_at_once_on_one_bus(wait_until):
+    with Line({1: {(HOLD, 0): 7}}, [channel("P1", 1, 0)]) as it:
+        wait_until(lambda: it.heard.values("P1"))
+        other = Heard()
+        table = ModbusPort(name="it", driver="modbus", url=it.bus.name, parity="none")
+        second = open_port(table, [channel("P1", 1, 0)], other, time.monotonic_ns)
+        second.start()
+        try:
+            wait_until(lambda: other.links == [False])
+            assert other.all[0].text.startswith("cannot open: ")
+        finally:
+            second.stop()
