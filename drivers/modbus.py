@@ -62,7 +62,7 @@ class ModbusReader(RunningPort):
         self._places = [_place(config, it, it.source) for it in channels if isinstance(it.source, ModbusSource)]
         self._wanted = spans(config, channels)
         self._stations = {it.station for it in self._wanted}
-        self._said: dict[Span, int] = {}
+        self._spoken: dict[Span, int] = {}
         self._quiet_since_s = 0.0
 
     def serve(self, connected: Callable[[], None]) -> str:
@@ -83,7 +83,7 @@ class ModbusReader(RunningPort):
         except _refused:
             wanted = f"{config.baud} bit/s, parity {config.parity}, {config.stop_bits} stop bits"
             return f"cannot open: the port does not take {wanted} ({config.url})"
-        self._said.clear()
+        self._spoken.clear()
         with line:
             if not self._wanted:
                 connected()
@@ -175,7 +175,7 @@ class ModbusReader(RunningPort):
         self.counts[f"{refusal.reason} from station {span.station}"] += 1
         for it in self._wanted:
             if it.within(span):
-                self._said.pop(it, None)
+                self._spoken.pop(it, None)
         parts = [it for it in self._wanted if it.within(span) and it.every_s == span.every_s]
         if refusal.code in _NOT_THERE and len(parts) > 1:
             rounds.split(span, parts)
@@ -188,15 +188,15 @@ class ModbusReader(RunningPort):
 
         for it in self._wanted:
             if it.count == 1 and it.within(span):
-                self._said[it] = part(it)[0]
+                self._spoken[it] = part(it)[0]
         for place in self._places:
             if not place.span.within(span):
                 continue
             quality = Quality.GOOD
             if place.status is not None and place.source.status is not None:
-                if place.status not in self._said:  # nobody knows yet what the device says of itself
+                if place.status not in self._spoken:  # nobody knows yet what the device says of itself
                     continue
-                quality = _quality(place.source.status, self._said[place.status])
+                quality = _quality(place.source.status, self._spoken[place.status])
             value = place.value(part(place.span))
             if value != value:
                 self.counts["empty"] += 1

@@ -2,11 +2,16 @@
 
 from __future__ import annotations
 
+import tomllib
 from importlib.resources import files
+from pathlib import Path
 
 import pytest
 
+from drivers.config import told
+from monitor.rig import checks
 from monitor.rig.load import RigFaults, parse_rig
+from monitor.rig.schema import Rig
 
 YARD = files("monitor.drill").joinpath("rigs/yard-panel.toml").read_text(encoding="utf-8")
 PORT = '[[port]]\nname = "bus"\ndriver = "modbus"\nurl = "/dev/ttyUSB1"\n\n[[channel]]\nname = "S1-lower-p"'
@@ -29,6 +34,18 @@ def test_a_rig_with_a_bus_and_a_loop_loads():
     looped = parse_rig(TEXT.replace(SOURCE, LOOP)).channel[0]
     assert (looped.loop.low, looped.loop.high, looped.loop.fails_after) == (0.0, 1e6, 4.0)
     assert looped.wired.quantity == "current"
+
+
+def test_the_example_of_the_readme_is_one():
+    text = Path(__file__).parents[3].joinpath("README.md").read_text(encoding="utf-8")
+    example = tomllib.loads(text.split("<!-- a bus and a loop -->\n```toml\n")[1].split("```")[0])
+    document = tomllib.loads(YARD)
+    names = {channel["name"] for channel in example["channel"]}
+    document["port"] += example["port"]
+    document["channel"] = [it for it in document["channel"] if it["name"] not in names] + example["channel"]
+    rig = Rig.model_validate(told(document))
+    assert list(checks.disagreements(rig)) == []
+    assert {it.name for it in rig.channel if it.source.port == "bus"} == names
 
 
 SOURCE_AT, LOOP_AT = "channel[0].source{} (S1-lower-p)", "channel[0].loop{} (S1-lower-p)"
