@@ -15,6 +15,8 @@ from dataclasses import dataclass
 from functools import reduce
 from operator import xor
 
+from drivers.cutting import Cutter
+
 MEANINGS: dict[tuple[str, str], tuple[str, float, float]] = {
     # (type, unit): (quantity, scale, offset) with SI = scale * value + offset
     ("P", "B"): ("pressure", 1e5, 0.0),
@@ -27,9 +29,6 @@ MEANINGS: dict[tuple[str, str], tuple[str, float, float]] = {
     ("U", "V"): ("voltage", 1.0, 0.0),
 }
 """What a quadruple may measure. A generic `G` has no unit and so is no physical quantity: it is counted, not read."""
-
-LONGEST = 1024
-"""Bytes kept of a line without an end. The standard allows 82; real talkers exceed it, binary noise has no bound."""
 
 _SENTENCE = re.compile(rb"[$]([A-Z0-9]{2,8})((?:,[\x20-\x29\x2b-\x7e]*)?)(?:[*]([0-9A-Fa-f]{2}))?")
 _NUMBER = re.compile(r"[+-]?(?:\d+\.?\d*|\.\d+)")
@@ -57,12 +56,11 @@ class XdrDecoder:
         self.whole = 0
         """Sentences that came whole, whatever they say."""
         self._required = checksum_required
-        self._rest = b""
-        self._skipping = False
+        self._cutter = Cutter()
 
     def reset(self) -> None:
         """Forget the half line at hand: the wire was cut."""
-        self._rest, self._skipping = b"", False
+        self._cutter.reset()
 
     @property
     def amid(self) -> bool:
@@ -71,19 +69,11 @@ class XdrDecoder:
 
     def feed(self, data: bytes) -> Iterator[Item]:
         """The items in the lines that `data` completes."""
-        lines = (self._rest + data).split(b"\n")
-        self._rest = lines.pop()
-        for line in lines:
-            if self._skipping:  # the end of a line that was too long
-                self._skipping = False
-            elif len(line) > LONGEST:
+        for line in self._cutter.feed(data):
+            if line is None:
                 self.counts["malformed"] += 1
             else:
-                yield from self._line(line.rstrip(b"\r"))
-        if len(self._rest) > LONGEST:
-            if not self._skipping:
-                self.counts["malformed"] += 1
-            self._rest, self._skipping = b"", True
+                yield from self._line(line)
 
     def _line(self, line: bytes) -> Iterator[Item]:
         if not line.strip():

@@ -9,7 +9,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from drivers import nmea
-from drivers.nmea import LONGEST, Item, XdrDecoder
+from drivers.cutting import LONGEST
+from drivers.nmea import Item, XdrDecoder
 
 
 def read(*lines: bytes, required: bool = True) -> tuple[list[Item], dict[str, int]]:
@@ -121,7 +122,7 @@ def test_a_line_without_end_is_bounded_and_the_next_line_read():
     decoder = XdrDecoder()
     for _ in range(1000):
         assert not list(decoder.feed(b"x" * 1000))
-        assert len(decoder._rest) <= LONGEST
+        assert decoder._cutter.held <= LONGEST
     assert list(decoder.feed(b"\n")) == []
     assert len(list(decoder.feed(nmea.sentence("II", ["D,1.0,M,H1"])))) == 1
     assert decoder.counts == {"malformed": 1}
