@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 LONGEST = 1024
-"""Bytes kept of a line without an end, unless said otherwise. Real talkers exceed what standards allow, binary noise has no bound."""
+"""Bytes kept of a line without an end, unless said otherwise. NMEA 0183 allows 82; real talkers exceed it, noise has no bound."""
 
 
 class Cutter:
@@ -17,8 +17,13 @@ class Cutter:
         self._skipping = False
 
     def reset(self, *, whole: bool = True) -> None:
-        """Forget the half line at hand: the wire was cut. Not `whole`: what comes first is the end of a line, and is passed over."""
+        """Forget the half line at hand: the wire was cut. Not `whole`: what comes first is the end of a line, passed over."""
         self._rest, self._skipping = b"", not whole
+
+    @property
+    def amid(self) -> bool:
+        """Whether a line has begun and not ended."""
+        return bool(self._rest) or self._skipping
 
     @property
     def held(self) -> int:

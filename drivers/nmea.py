@@ -65,7 +65,7 @@ class XdrDecoder:
     @property
     def amid(self) -> bool:
         """Whether a line has begun and not ended."""
-        return bool(self._rest) or self._skipping
+        return self._cutter.amid
 
     def feed(self, data: bytes) -> Iterator[Item]:
         """The items in the lines that `data` completes."""

@@ -44,18 +44,33 @@ class SerialLine(RunningPort):
         super().__init__(name, sink, clock)
         self._url, self._baud, self._plugged = url, baud, plugged
         self._backlog, self._legible = Backlog(), Legible()
+        self._old_begun = False
 
     @abstractmethod
     def begin(self) -> None:
         """The wire was opened: forget the half line at hand."""
 
     @abstractmethod
-    def take(self, data: bytes, time_ns: int, quality: Quality = Quality.GOOD) -> None:
-        """Turn bytes into readings, all of the moment they were taken from the wire."""
+    def decode(self, data: bytes, time_ns: int, quality: Quality) -> None:
+        """Turn bytes into readings of a moment and a quality."""
+
+    @abstractmethod
+    def amid(self) -> bool:
+        """Whether a line has begun and not ended."""
 
     @abstractmethod
     def lines(self) -> tuple[int, int]:
         """How many lines have come whole so far, and how many spoilt."""
+
+    def take(self, data: bytes, time_ns: int, quality: Quality = Quality.GOOD) -> None:
+        """Turn bytes into readings, all of the moment they were taken from the wire. A line is as old as its beginning."""
+        if self._old_begun and quality is Quality.GOOD:
+            head, end, data = data.partition(b"\n")
+            self.decode(head + end, time_ns, Quality.OLD)
+            self._old_begun = not end
+        self.decode(data, time_ns, quality)
+        if quality is Quality.OLD:
+            self._old_begun = self.amid()
 
     def unreadable(self, legible: Legibility) -> str:
         """What to say of a wire of which so much can be read; "" where that is enough."""
@@ -76,6 +91,7 @@ class SerialLine(RunningPort):
         except (serial.SerialException, OSError, ValueError) as error:
             return f"cannot open: {_reason(error)} ({url})"
         self.begin()
+        self._old_begun = False
         self._backlog.cut()
         self._legible.cut()
         with line:
@@ -122,12 +138,14 @@ class SerialReader(SerialLine):
         self._decoder.counts = self.counts
         self._put = Numbered(channels, sink, self.counts).put
         self._channels = {it.source.id: it for it in channels if isinstance(it.source, NmeaSource)}
-        self._old_begun = False
 
     def begin(self) -> None:
         """Forget the half line at hand."""
         self._decoder.reset()
-        self._old_begun = False
+
+    def amid(self) -> bool:
+        """Whether a sentence has begun and not ended."""
+        return self._decoder.amid
 
     def lines(self) -> tuple[int, int]:
         """Sentences so far, whole and spoilt."""
@@ -140,17 +158,8 @@ class SerialReader(SerialLine):
             return 'sentences come without checksum: checksum = "optional"?'
         return super().unreadable(legible)
 
-    def take(self, data: bytes, time_ns: int, quality: Quality = Quality.GOOD) -> None:
-        """Turn bytes into readings, all of the moment they were taken from the wire. A line is as old as its beginning."""
-        if self._old_begun and quality is Quality.GOOD:
-            head, end, data = data.partition(b"\n")
-            self._hand_on(head + end, time_ns, Quality.OLD)
-            self._old_begun = not end
-        self._hand_on(data, time_ns, quality)
-        if quality is Quality.OLD:
-            self._old_begun = self._decoder.amid
-
-    def _hand_on(self, data: bytes, time_ns: int, quality: Quality) -> None:
+    def decode(self, data: bytes, time_ns: int, quality: Quality) -> None:
+        """Turn bytes into readings of a moment and a quality."""
         for item in self._decoder.feed(data):
             channel = self._channels.get(item.id)
             if channel is None:
