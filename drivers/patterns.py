@@ -17,7 +17,7 @@ from importlib import import_module
 from itertools import combinations
 from typing import Any
 
-LONGEST = 256
+LONGEST = 128
 """Bytes of a line; a longer one is no line."""
 MOST_WAYS = 2.0 * LONGEST**2
 """Two repeats that overlap with what follows, and one thing that may be left out. Measured in tests/drivers/test_patterns.py."""
