@@ -192,10 +192,30 @@ class RunningPort(ABC):
             try:
                 why = self.serve(connected)
             except Exception as error:  # noqa: BLE001 - a driver's own fault must be heard, and must not end the port
-                why = f"driver fault: {type(error).__name__}: {error}"
+                why = _fault(error)
             if not self.stopping:
                 self.lost(why)
                 self._stopping.wait(backoff.wait_s())
+
+
+class _Unmade(RunningPort):
+    """Stands for a port that its driver could not make."""
+
+    def __init__(self, name: str, sink: Sink, clock: Clock, why: str) -> None:
+        super().__init__(name, sink, clock)
+        self._why = why
+
+    def serve(self, connected: Callable[[], None]) -> str:
+        """Say why."""
+        return self._why
+
+
+def _fault(error: Exception) -> str:
+    return f"driver fault: {_said(error)}"
+
+
+def _said(error: Exception) -> str:
+    return f"{type(error).__name__}: {' '.join(str(error).split())}"
 
 
 def open_port(
@@ -204,10 +224,14 @@ def open_port(
     """The running port for a port of the rig file; `channels` are those whose source names it. Not started yet.
 
     `wall_s` gives seconds since 1970, for formats whose times are relative to now. A driver knows nothing of 4-20 mA: it
-    delivers currents, and `looped` makes of them what they stand for.
+    delivers currents, and `looped` makes of them what they stand for. One that cannot even make its port is heard like one
+    that fails later: the port is lost, and the others run.
     """
     wired = [channel.wired for channel in channels]
-    return usable()[config.driver].open(config, wired, looped(channels, sink), clock, wall_s)
+    try:
+        return usable()[config.driver].open(config, wired, looped(channels, sink), clock, wall_s)
+    except Exception as error:  # noqa: BLE001 - another's code
+        return _Unmade(config.name, sink, clock, _fault(error))
 
 
 def looped(channels: Sequence[Channel], sink: Sink) -> Sink:
@@ -237,4 +261,9 @@ def redirect(config: PortTable, url: str) -> PortTable:
 
     Raises PortError.
     """
-    return usable()[config.driver].elsewhere(config, url)
+    try:
+        return usable()[config.driver].elsewhere(config, url)
+    except PortError:
+        raise
+    except Exception as error:  # noqa: BLE001 - another's code
+        raise PortError(f"port '{config.name}': found '{url}'; its driver fails on it ({_said(error)})") from None

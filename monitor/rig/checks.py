@@ -171,8 +171,16 @@ def _sources(rig: Rig) -> Iterator[Disagreement]:
         if place in places:
             yield path, f"the same place as channel {places[place]}", "a place of its own"
         places.setdefault(place, channel.name)
-    for name, channels in fitting.items():
-        for channel_name, (key, found, allowed) in usable()[ports[name].driver].faults(ports[name], channels):
+    for i, port in enumerate(rig.port):
+        if ports[port.name] is not port:
+            continue  # its name is given twice, which is said already
+        try:
+            faults = list(usable()[port.driver].faults(port, fitting[port.name]))
+        except Exception as error:  # noqa: BLE001 - another's code
+            found = f"'{port.driver}', which fails on these channels ({type(error).__name__}: {error})"
+            yield ("port", i, "driver"), " ".join(found.split()), "a driver that can judge its channels"
+            continue
+        for channel_name, (key, found, allowed) in faults:
             yield (*at[channel_name], *key), found, allowed
 
 

@@ -127,6 +127,46 @@ def test_it_does_what_every_driver_must(installed):
     assert re.search(r"\b8 passed\b", it.stdout), it.stdout
 
 
+CLUMSY = """
+from typing import Literal
+from drivers.driver import Driver, nothing_more
+from drivers.tables import PortTable, SourceTable
+
+class P(PortTable):
+    driver: Literal["NAME"]
+
+def fails(*_):
+    raise KeyError("no such\\n thing")
+
+DRIVER = Driver("NAME", "", P, SourceTable, fails, fails, FAULTS)
+"""
+
+
+def test_a_driver_that_fails_when_it_is_used_is_a_sentence_and_the_others_work(tmp_path):
+    """One fails on judging its channels, one on opening its port."""
+    for name, faults in (("judges", "fails"), ("opens", "nothing_more")):
+        text = CLUMSY.replace("NAME", name).replace("FAULTS", faults)
+        distribution(tmp_path, f"its-{name}", {name: f"{name}_it:DRIVER"}, {f"{name}_it": text})
+    rig = tmp_path / "rig.toml"
+    rig.write_text(YARD + '[[port]]\nname = "x"\ndriver = "judges"\n')
+    it = ran([tmp_path], "monitor", "check", str(rig))
+    assert it.returncode == 1
+    assert "port[2].driver (x): found 'judges', which fails on these channels (KeyError: 'no such" in it.stderr
+    assert len(it.stderr.splitlines()) == 2
+    rig.write_text(YARD + '[[port]]\nname = "x"\ndriver = "opens"\n')
+    call = ["run", str(rig), "--headless", "--for", "2s", "--no-record", "--json"]
+    for port in ("x=there", "bench=socket://127.0.0.1:1"):
+        it = ran([tmp_path], "monitor", *call, "--port", port)
+        assert "Traceback" not in it.stderr
+        if port.startswith("x"):
+            assert it.returncode == 2
+            assert "port 'x': found 'there'; its driver fails on it (KeyError" in it.stderr
+        else:
+            assert it.returncode == 0, it.stderr
+            assert "driver fault: KeyError: 'no such" in it.stdout
+            assert '"about":"bench"' in it.stdout
+
+
 def _table(name: str) -> str:
     return (
         "from typing import Literal\nfrom drivers.driver import Driver\nfrom drivers.tables import PortTable, SourceTable\n"
