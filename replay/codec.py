@@ -225,32 +225,34 @@ def entry_of(found: dict[str, Any]) -> Entry | AlarmLine | None:
     try:
         if kind == "reading":
             value = found["v"]
-            if not (_whole(found["n"]) and isinstance(value, float | int) and isfinite(value)):
-                raise CodecError("a reading whose number or value is not one")
-            device = found.get("d")
+            number, device = found["n"], found.get("d", 0)
+            if not (
+                _whole(number) and _whole(device) and (_whole(value) or isinstance(value, float)) and isfinite(value)
+            ):
+                raise CodecError("a reading whose number, value or device's time is not one")
             return Reading(
                 _text(found["c"]),
-                found["n"],
+                number,
                 time_ns,
-                device if _whole(device) else None,
+                found.get("d"),
                 float(value),
                 Quality(found.get("q", "good")),
             )
         if kind == "tick":
             return Tick(time_ns)
         if kind == "action":
-            return Action(time_ns, _text(found["do"]), dict(found.get("with", {})), _text(found["by"]))
+            return Action(time_ns, _text(found["do"]), _table(found.get("with", {})), _text(found["by"]))
         if kind == "notice":
             return Notice(
                 time_ns,
                 _text(found["of"]),
                 _text(found["about"]),
-                bool(found["active"]),
+                _truth(found["active"]),
                 _text(found["text"]),
-                bool(found.get("late", False)),
+                _truth(found.get("late", False)),
             )
         if kind == "alarm":
-            return AlarmLine(time_ns, dict(found["alarm"]))
+            return AlarmLine(time_ns, _table(found["alarm"]))
     except (KeyError, TypeError, ValueError) as error:
         raise CodecError(f"a {kind} line that is not whole ({type(error).__name__}: {error})") from None
     return None
@@ -277,4 +279,16 @@ def _whole(value: object) -> TypeGuard[int]:
 def _text(value: object) -> str:
     if not isinstance(value, str):
         raise TypeError(f"{value!r} is not a text")
+    return value
+
+
+def _truth(value: object) -> bool:
+    if not isinstance(value, bool):
+        raise TypeError(f"{value!r} is neither true nor false")
+    return value
+
+
+def _table(value: object) -> dict[str, Any]:
+    if not isinstance(value, dict):
+        raise TypeError(f"{value!r} is no table")
     return value
