@@ -14,7 +14,7 @@ from dataclasses import dataclass
 from drivers.cutting import Cutter
 from drivers.patterns import LONGEST, LinePattern
 
-_NUMBER = re.compile(r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?", re.ASCII)
+_NUMBER = re.compile(r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d{1,3})?", re.ASCII)
 
 
 @dataclass(frozen=True, slots=True)

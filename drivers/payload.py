@@ -8,7 +8,7 @@ from math import isfinite
 import orjson
 from jsonpointer import EndOfList, JsonPointer, JsonPointerException
 
-_NUMBER = re.compile(rb"\s*[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?\s*")
+_NUMBER = re.compile(rb"\s*[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d{1,3})?\s*")
 
 
 class PayloadError(ValueError):

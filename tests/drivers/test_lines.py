@@ -60,6 +60,7 @@ def test_a_pattern_says_what_stands_where(pattern, line, items):
         (r"(?P<value>\S+)", b"inf", "malformed"),
         (r"(?P<value>\S+)", b"1_0", "malformed"),
         (r"(?P<value>\S+)", b"0x1", "malformed"),
+        (r"(?P<value>\S+)", b"1e-9999", "malformed"),  # nothing that measures says so, and it would be zero
         (r"(?P<id>.*)=(?P<value>\d)", b"=1", "malformed"),
         (r"(?P<id>.*)=(?P<value>\d)", b"\x1b[2J=1", "malformed"),  # an id goes onto a terminal
         (PLAIN, b"P1= bar", "empty"),

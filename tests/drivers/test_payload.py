@@ -54,7 +54,9 @@ def test_bare_numbers(payload, value):
     assert bare_number(payload) == value
 
 
-@pytest.mark.parametrize("payload", [b"nan", b"inf", b"1,5", b"0x10", b"1 2", b"one", b"1e999", b"\xff", b"9" * 100])
+@pytest.mark.parametrize(
+    "payload", [b"nan", b"inf", b"1,5", b"0x10", b"1 2", b"one", b"1e999", b"\xff", b"9" * 100, b"1e-0400"]
+)
 def test_other_payloads_are_sentences(payload):
     with pytest.raises(PayloadError):
         bare_number(payload)
