@@ -39,6 +39,7 @@ _PLAINER = (
     (" after validation", ""),
 )
 """How the schema's library puts it, and how a crew member would."""
+_TYPES = {"tuple_type": "a list", "model_type": "a table", "model_attributes_type": "a table", "dict_type": "a table"}
 _TAGS = frozenset(registry.usable())
 """Marks that the schema puts into a path where a table may be one of several kinds; no keys of the file."""
 
@@ -58,7 +59,7 @@ class RigFaults(Exception):
 
     def __init__(self, where: str, faults: list[Fault]) -> None:
         self.where = where
-        self.faults = sorted(faults, key=lambda fault: (fault.line, fault.path))
+        self.faults = sorted(map(_printable, faults), key=lambda fault: (fault.line, fault.path))
         super().__init__(where)
 
     def __str__(self) -> str:
@@ -192,8 +193,8 @@ def _allowed(detail: ErrorDetails) -> str:
         return str(context.get("expected", ""))
     if kind == "string_pattern_mismatch":
         return _PATTERNS.get(context.get("pattern", ""), f"a text of the form {context.get('pattern')}")
-    if kind.startswith("int_"):
-        return "a whole number"
+    if kind in _TYPES or kind.startswith("int_"):
+        return _TYPES.get(kind, "a whole number")
     message = detail["msg"]
     for before, after in _PLAINER:
         message = message.replace(before, after, 1)
@@ -236,6 +237,15 @@ def _known_keys(path: KeyPath) -> list[str]:
     return sorted(
         {field.alias or name for model in models_in(annotation(path)) for name, field in model.model_fields.items()}
     )
+
+
+def _printable(fault: Fault) -> Fault:
+    """The fault on one line: a file may hold what would move a terminal's cursor."""
+    texts = (fault.path, fault.found, fault.allowed)
+    if all(text.isprintable() for text in texts):
+        return fault
+    path, found, allowed = ("".join(c if c.isprintable() else ascii(c)[1:-1] for c in text) for text in texts)
+    return Fault(path, fault.line, found, allowed)
 
 
 def _short(value: object) -> str:
