@@ -3,8 +3,8 @@
 python tests/bench/fuzz_rigs.py [N] [--seed S] [--first K]
 
 Each text is checked as `inchwatch check` does: it has faults, each with a line of the file, what was found and what is allowed,
-on one line each; or it is a rig, and its lift plan sheet is printed. A traceback, an empty or broken sentence, a place outside
-the file and a check that takes longer than ten seconds are faults of ours. --first goes on from text K of the same seed.
+on one line each; or it is a rig, and its lift plan sheet and page are made. A traceback, an empty or broken sentence, a place
+outside the file and a check that takes ten seconds of a processor are faults of ours. --first goes on from text K of the same seed.
 """
 
 from __future__ import annotations
@@ -161,7 +161,7 @@ def run(count: int, seed: int, first: int = 0, tell: Callable[[int, str], None] 
     outcome = Outcome()
     for number in range(first, first + count):
         text = text_of(number, seed)
-        begun = time.monotonic()
+        begun = time.process_time()
         try:
             outcome.counts[judged(text)] += 1
         except Exception as error:  # noqa: BLE001 - this is what is looked for
@@ -169,7 +169,7 @@ def run(count: int, seed: int, first: int = 0, tell: Callable[[int, str], None] 
             what = f"{type(error).__name__}: {str(error)[:300]} ({where.filename.rpartition('/')[2]}:{where.lineno})"
             outcome.wrong.append((number, what))
             tell(number, what)
-        took = time.monotonic() - begun
+        took = time.process_time() - begun
         outcome.slowest_s = max(outcome.slowest_s, took)
         if took > _LONGEST_S:
             outcome.wrong.append((number, f"took {took:.1f} s"))
