@@ -13,6 +13,7 @@ from drivers.ports import open_port
 from drivers.reading import LinkState, Reading
 from drivers.serial_line import SerialReader
 from monitor.debrief.verdict import Verdict
+from monitor.drill.faults import DrillError
 from monitor.drill.scenario import Scenario
 from monitor.drill.wire import PortClock, Said, VirtualRig
 from monitor.engine.engine import Engine
@@ -89,7 +90,8 @@ def _readers(
     for port in rig.port:
         channels = [channel for channel in rig.channel if channel.source.port == port.name]
         reader = open_port(port, channels, sink, clock, lambda: clock() * 1e-9)
-        assert isinstance(reader, SerialReader | MqttReader), "a drill speaks nmea and mqtt"
+        if not isinstance(reader, SerialReader | MqttReader):
+            raise DrillError(f"port '{port.name}': found driver '{port.driver}', a drill speaks nmea and mqtt")
         readers[port.name] = reader
     return readers
 

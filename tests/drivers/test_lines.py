@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import itertools
+from pathlib import Path
 
 import pytest
 from hypothesis import given
@@ -186,6 +187,21 @@ def test_a_rig_file_with_lines_is_read_or_has_one_clear_fault(whole, pattern, so
     found = faults_of(whole, pattern, source)
     assert len(found) == (says is not None), found
     assert says is None or says in found[0]
+
+
+@pytest.mark.parametrize("more", [["--judge"], []])
+def test_a_drill_that_cannot_print_lines_says_so(whole, tmp_path, typed, more):
+    rig = tmp_path / "rig.toml"
+    rig.write_text(whole.replace('driver = "nmea"', 'driver = "lines"').replace('checksum = "required"\n', ""))
+    it = typed("drill", "clean", "--rig", str(rig), *more)
+    assert it.code in (1, 2)
+    assert it.err == "inchwatch drill: port 'bench': found driver 'lines', a drill speaks nmea and mqtt\n"
+
+
+def test_what_the_readme_shows_is_read(whole):
+    readme = (Path(__file__).resolve().parents[2] / "README.md").read_text(encoding="utf-8")
+    block = readme.partition('```toml\n[[port]]\nname = "node"')[2].partition("```")[0]
+    parse_rig(f'{whole}\n[[port]]\nname = "node"{block}')
 
 
 def test_one_number_of_a_line_is_one_channel_s(whole):
