@@ -2,16 +2,17 @@
 
 from __future__ import annotations
 
+import random
 from dataclasses import replace
 
+import fuzz
 import pytest
+from fuzz_targets import TARGETS, FalseReadingError
 
 from drivers import nmea, payload
 
-from ..bench import fuzz
 
-
-@pytest.mark.parametrize("target", fuzz.TARGETS, ids=lambda target: target.name)
+@pytest.mark.parametrize("target", TARGETS, ids=lambda target: target.name)
 def test_no_decoder_reads_what_is_not_there_or_raises_what_is_not_its_own(target):
     outcome = fuzz.run(target, 20_000, seed=2)
     assert outcome.faults == []
@@ -19,28 +20,28 @@ def test_no_decoder_reads_what_is_not_there_or_raises_what_is_not_its_own(target
     assert outcome.accepted > 500, "most of what is tried must not be noise"
 
 
-@pytest.mark.parametrize("target", fuzz.TARGETS, ids=lambda target: target.name)
+@pytest.mark.parametrize("target", TARGETS, ids=lambda target: target.name)
 def test_good_inputs_hold_what_was_put_in(target):
-    rng = fuzz.random.Random(3)
+    rng = random.Random(3)
     assert sum(target.try_(target.good(rng)) > 0 for _ in range(300)) > 150
 
 
 def test_a_checksum_that_nobody_looks_at_is_seen(monkeypatch):
     monkeypatch.setattr(nmea, "checksum", lambda body: 0)
-    faults = fuzz.run(fuzz.TARGETS[0], 3000, seed=2).faults
-    assert any(isinstance(error, fuzz.FalseReadingError) for _, error in faults)
+    faults = fuzz.run(TARGETS[0], 3000, seed=2).faults
+    assert any(isinstance(error, FalseReadingError) for _, error in faults)
 
 
 def test_a_number_that_is_read_wrong_is_seen(monkeypatch):
     monkeypatch.setattr(payload, "float", lambda text: float(text) + 1e-9, raising=False)
-    (target,) = (it for it in fuzz.TARGETS if it.name == "number")
+    (target,) = (it for it in TARGETS if it.name == "number")
     faults = fuzz.run(target, 300, seed=2).faults
-    assert any(isinstance(error, fuzz.FalseReadingError) for _, error in faults)
+    assert any(isinstance(error, FalseReadingError) for _, error in faults)
 
 
 def test_an_exception_that_is_not_its_own_is_seen():
     def stumbles(data: bytes) -> int:
         return data[10]
 
-    outcome = fuzz.run(replace(fuzz.TARGETS[0], try_=stumbles), 500, seed=2)
+    outcome = fuzz.run(replace(TARGETS[0], try_=stumbles), 500, seed=2)
     assert {type(error) for _, error in outcome.faults} == {IndexError}

@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
+import fuzz_rigs
 import pytest
 
 from monitor.rig.load import RigFaults, parse_rig
-
-from ...bench import fuzz_rigs
 
 
 def test_any_text_is_a_rig_with_its_sheet_or_has_clear_faults():

@@ -1,0 +1,422 @@
+"""The decoders that tests/bench/fuzz.py tries, each with an independent reading of whatever it accepts.
+
+The independent readers share no code with the decoders: checksums added up by hand and by pynmea2, numbers by decimal, JSON
+by the standard library, names and units from tables written down here.
+"""
+
+from __future__ import annotations
+
+import json
+import math
+import random
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from decimal import Decimal
+from fractions import Fraction
+from types import ModuleType
+
+import pynmea2
+from jsonpointer import JsonPointer
+
+from drivers import lines, nmea, payload, senml
+from drivers.patterns import PLAIN, line_pattern
+from drivers.reading import Quality, Reading
+from replay import codec
+from replay.entries import Action, Notice, Tick
+
+
+class FalseReadingError(AssertionError):
+    """A value came out that is not in the bytes."""
+
+
+@dataclass(frozen=True, slots=True)
+class Target:
+    """A decoder on trial. `good` makes a valid input, `words` are what its format is made of, `mend` puts a checksum right.
+
+    `try_` gives one input to the decoder and returns how many values came out, after an independent reader has found each in
+    the bytes (else FalseReadingError); the decoder's own error counts as none. Whatever else it raises is a fault.
+    """
+
+    name: str
+    good: Callable[[random.Random], bytes]
+    words: Sequence[bytes]
+    try_: Callable[[bytes], int]
+    modules: Sequence[ModuleType]
+    mend: Callable[[bytes], bytes] = bytes
+
+
+def require(true: object, what: object = "") -> None:
+    """The independent reader agrees."""
+    if not true:
+        raise FalseReadingError(what)
+
+
+def number(rng: random.Random) -> str:
+    """A number as a device may write it."""
+    return rng.choice(
+        (f"{rng.uniform(-1e3, 1e3):.{rng.randrange(6)}f}", str(rng.randrange(-999, 1000)), f"{rng.random():.5f}")
+    )
+
+
+NUMBERS = [
+    b"0",
+    b"-0",
+    b"1",
+    b"9" * 40,
+    b"-1.5",
+    b".5",
+    b"5.",
+    b"1e5",
+    b"1e999",
+    b"-1e308",
+    b"1E-400",
+    b"nan",
+    b"inf",
+    b"1_0",
+]
+NUMBERS += [b"0x1", b"+1", b"--1", b" 1", "١".encode(), b"", b"-", b"."]
+
+
+def exact(text: str) -> float:
+    """The float nearest to a plain decimal number. FalseReadingError for what is none, as decimal and a person see it."""
+    require(text and set(text) <= set("0123456789+-.eE"), text)
+    value = Decimal(text)
+    require(value.is_finite(), text)
+    return float(value)
+
+
+# NMEA 0183: the transducer table of v4.11, in exact numbers.
+XDR = {
+    ("P", "B"): ("pressure", Fraction(100_000), Fraction(0)),
+    ("P", "P"): ("pressure", Fraction(1), Fraction(0)),
+    ("A", "D"): ("angle", Fraction(math.pi) / 180, Fraction(0)),
+    ("D", "M"): ("length", Fraction(1), Fraction(0)),
+    ("N", "N"): ("force", Fraction(1), Fraction(0)),
+    ("C", "C"): ("temperature", Fraction(1), Fraction("273.15")),
+    ("I", "A"): ("current", Fraction(1), Fraction(0)),
+    ("U", "V"): ("voltage", Fraction(1), Fraction(0)),
+}
+
+
+def good_nmea(rng: random.Random) -> bytes:
+    words = [",".join((*rng.choice(list(XDR)), "")) for _ in range(rng.randrange(1, 4))]
+    fields = [f"{word[0]},{number(rng)},{word[2]},{rng.choice('PHE')}{rng.randrange(9)}" for word in words]
+    return mend_nmea(f"$IIXDR,{','.join(fields)}*00\r\n".encode())
+
+
+def mend_nmea(data: bytes) -> bytes:
+    head, star, tail = data.rpartition(b"*")
+    if not star:
+        return data
+    return head + b"*%02X" % added_up(head[head.rfind(b"$") + 1 :]) + tail[2:]
+
+
+def added_up(body: bytes) -> int:
+    total = 0
+    for byte in body:
+        total = total ^ byte
+    return total
+
+
+def try_nmea(data: bytes) -> int:
+    decoder = nmea.XdrDecoder()
+    found = list(decoder.feed(data + b"\n"))
+    expected: list[tuple[str, str, float]] = []
+    if found:
+        for line in data.split(b"\n"):
+            expected += read_nmea(line)
+        require(len(found) == len(expected), (found, expected))
+        for item, (name, quantity, value) in zip(found, expected, strict=True):
+            require((item.id, item.quantity) == (name, quantity), (item, name, quantity))
+            require(math.isclose(item.value, value, rel_tol=4e-16, abs_tol=1e-12) or item.value == value, (item, value))
+    return len(found)
+
+
+def read_nmea(line: bytes) -> list[tuple[str, str, float]]:
+    """What stands in one line, read another way."""
+    text = line[line.rfind(b"$") :].rstrip(b"\r").decode("latin-1") if b"$" in line and len(line) <= 1024 else ""
+    body, star, digits = text[1:].rpartition("*")
+    if not star or len(digits) != 2 or set(digits) - set("0123456789abcdefABCDEF") or "*" in body:
+        return []
+    if int(digits, 16) != added_up(body.encode("latin-1")) or not body.isascii() or not body.isprintable():
+        return []
+    talker, *fields = body.split(",")
+    if not talker.endswith("XDR") or not 2 <= len(talker) <= 8 or len(fields) % 4 or talker != talker.upper():
+        return []
+    if len(talker) == 5 and talker.isalpha() and talker[0] != "P":
+        require(list(pynmea2.parse(text, check=True).data) == fields, text)
+    rows = zip(fields[::4], fields[1::4], fields[2::4], fields[3::4], strict=True)
+    return [
+        (name, XDR[kind, unit][0], _si(XDR[kind, unit], value))
+        for kind, value, unit, name in rows
+        if (kind, unit) in XDR and value and not set(value) - set("0123456789+-.") and _decimal(value)
+    ]
+
+
+def _decimal(text: str) -> bool:
+    try:
+        return Decimal(text).is_finite()
+    except ArithmeticError:
+        return False
+
+
+def _si(meaning: tuple[str, Fraction, Fraction], text: str) -> float:
+    return float(Fraction(Decimal(text)) * meaning[1] + meaning[2])
+
+
+# Plain lines.
+LINES = line_pattern(PLAIN)
+
+
+def good_lines(rng: random.Random) -> bytes:
+    unit = rng.choice(["", " bar", "mm", " deg", " °"])
+    return f"{rng.choice(['P', 'H', 'north-'])}{rng.randrange(9)}{rng.choice(['=', ': ', ' = '])}{number(rng)}{unit}\r\n".encode()
+
+
+def try_lines(data: bytes) -> int:
+    decoder = lines.LineDecoder(LINES)
+    found = list(decoder.feed(data + b"\n"))
+    expected = [it for line in data.split(b"\n") if (it := read_line(line)) is not None] if found else []
+    require([(it.id, it.value, it.unit) for it in found] == expected, (found, expected))
+    return len(found)
+
+
+def read_line(line: bytes) -> tuple[str, float, str | None] | None:
+    """What `P1=2.31 bar` says, read by cutting it at its mark."""
+    try:
+        text = line.strip().decode("utf-8")
+    except UnicodeDecodeError:
+        return None
+    mark = min((at for at in (text.find("="), text.find(":")) if at >= 0), default=-1)
+    name, rest = text[:mark].rstrip(" \t\r\v\f"), text[mark + 1 :].lstrip(" \t\r\v\f")
+    if mark < 1 or not name or not name.isprintable() or set(name) & set(" \t\r\v\f") or len(line.rstrip(b"\r")) > 128:
+        return None
+    figures = rest[: len(rest) - len(rest.lstrip("0123456789+-."))]
+    unit = rest[len(figures) :].lstrip(" \t\r\v\f")
+    if not _decimal(figures) or not all((it.isascii() and it.isalpha()) or it == "°" for it in unit):
+        return None
+    return name, float(Decimal(figures)), unit or None
+
+
+# A payload that is one number, and one in JSON.
+def good_number(rng: random.Random) -> bytes:
+    return rng.choice(["{}", " {}\n", "{}e2", "{}E-3"]).format(number(rng)).encode()
+
+
+def try_number(data: bytes) -> int:
+    try:
+        found = payload.bare_number(data)
+    except payload.PayloadError:
+        return 0
+    if found is None:
+        require(not data.strip(), data)
+        return 0
+    require(found == exact(data.strip().decode("ascii")), (found, data))
+    return 1
+
+
+POINTERS = ["/now/0", "/now/1", "/t", "/a~1b/x", ""]
+
+
+def good_json(rng: random.Random) -> bytes:
+    a, b, c = (float(number(rng)) for _ in range(3))
+    return json.dumps({"now": [a, b], "t": c, "a/b": {"x": rng.choice([a, None, True, "1"])}}).encode()
+
+
+def try_json(data: bytes) -> int:
+    try:
+        parsed = payload.document(data)
+    except payload.PayloadError:
+        return 0
+    theirs, count = strict_json(data), 0
+    for pointer, steps in zip(POINTERS, (["now", 0], ["now", 1], ["t"], ["a/b", "x"], []), strict=True):
+        try:
+            found = payload.number_at(JsonPointer(pointer), parsed)
+        except payload.PayloadError:
+            continue
+        there = walked(theirs, steps)
+        if found is None:
+            require(there is None, (pointer, there))
+        else:
+            require(type(there) in (int, float) and found == float(there), (pointer, found, there))
+            count += 1
+    return count
+
+
+def strict_json(data: bytes) -> object:
+    """JSON as the standard library reads it. FalseReadingError if it does not."""
+
+    def refused(what: str) -> object:
+        raise FalseReadingError(f"{what} is no JSON")
+
+    def whole(text: str) -> float:
+        return (
+            int(text) if -(2**63) <= int(text) < 2**64 else float(text)
+        )  # beyond 64 bits a number is a float, not wrong
+
+    try:
+        return json.loads(data.decode("utf-8"), parse_constant=refused, parse_int=whole)
+    except (ValueError, RecursionError) as error:
+        raise FalseReadingError(f"no JSON to the standard library: {error}") from None
+
+
+def walked(it: object, steps: list[str | int]) -> object:
+    for step in steps:
+        if isinstance(it, list):
+            require(isinstance(step, int) and step < len(it), step)
+            it = it[step]
+        else:
+            require(isinstance(it, dict) and str(step) in it, step)
+            it = it[str(step)]
+    return it
+
+
+# SenML: RFC 8428 section 4, resolved once more.
+NOW = 1_700_000_000.0
+
+
+def good_senml(rng: random.Random) -> bytes:
+    records = [
+        {"n": f"{rng.choice('PHE')}{i}", "u": rng.choice(["Pa", "m", "deg"])} for i in range(rng.randrange(1, 4))
+    ]
+    for record in records:
+        record |= rng.choice(
+            [{"v": float(number(rng))}, {"v": rng.randrange(99)}, {"vs": "x"}, {"vb": True}, {"s": 1.0}]
+        )
+        record |= rng.choice([{}, {"t": rng.randrange(-9, 9)}, {"t": 1.7e9}])
+    records[0] |= rng.choice([{}, {"bn": "yard:"}, {"bt": 1.7e9}, {"bv": 5.0, "bu": "m"}, {"bver": 10}])
+    return json.dumps(records).encode()
+
+
+def try_senml(data: bytes) -> int:
+    try:
+        found = senml.resolve(data, NOW)
+    except senml.SenmlError:
+        return 0
+    expected = read_senml(strict_json(data))
+    require([(it.name, it.unit, it.value, it.time_s) for it in found] == expected, (found, expected))
+    return sum(it.value is not None for it in found)
+
+
+def read_senml(pack: object) -> list[tuple[str, str | None, float | None, float | None]]:
+    require(isinstance(pack, list))
+    base: dict[str, object] = {"bn": "", "bt": None, "bu": None, "bv": None, "bs": None}
+    out = []
+    for record in pack:
+        require(isinstance(record, dict) and not any(key.endswith("_") for key in record), record)
+        base |= {key: record[key] for key in base if key in record}
+        values = {key: record[key] for key in ("v", "vs", "vb", "vd") if key in record}
+        require(len(values) <= 1, record)
+        if not values and "s" not in record and base["bs"] is None and base["bv"] is None:
+            require(not {"n", "u", "t", "ut"} & set(record), record)
+            continue
+        name = base["bn"] + record.get("n", "")
+        require(
+            name and name[0].isalnum() and all(it.isascii() and (it.isalnum() or it in "-:./_") for it in name), name
+        )
+        when = None
+        if "t" in record or base["bt"] is not None:
+            when = float(base["bt"] or 0) + float(record.get("t", 0))
+            when += NOW if when < 2**28 else 0.0
+        value = None
+        if "v" in record or (not values and base["bv"] is not None):
+            parts = (base["bv"] or 0, record.get("v", 0))
+            require(all(type(it) in (int, float) for it in parts), record)
+            value = float(parts[0]) + float(parts[1])
+            require(math.isfinite(value), record)
+        out.append((name, record.get("u", base["bu"]), value, when))
+    return out
+
+
+# Lines of a journal.
+def good_journal(rng: random.Random) -> bytes:
+    t = rng.randrange(10**12)
+    alarm = codec.AlarmLine(t, {"rule": "lean", "about": "S1", "state": "unacknowledged"})
+    quality = rng.choice([Quality.GOOD, Quality.OLD])
+    entries = [
+        Reading("S1-p", rng.randrange(10**6), t, rng.choice([None, t]), float(number(rng)), quality),
+        Tick(t),
+        Action(t, "cribbed", {"height_m": 0.05, "at": "S1"}, "operator"),
+        Notice(t, "link", "bench", True, "lost: it is gone", rng.random() < 0.5),
+        alarm,
+    ]
+    it = rng.choice(entries)
+    return codec.alarm_line(it) if isinstance(it, codec.AlarmLine) else codec.entry_line(it)
+
+
+def try_journal(data: bytes) -> int:
+    try:
+        entry = codec.entry_of(codec.parse(data))
+    except codec.CodecError:
+        return 0
+    if entry is None:
+        return 0
+    there = strict_json(data)
+    require(isinstance(there, dict) and type(there["t"]) is int and entry.time_ns == there["t"], data)
+    match entry:
+        case Reading():
+            said = (there["k"], there["c"], there["n"], there["v"], there.get("q", "good"))
+            require(said == ("reading", entry.channel, entry.sequence, entry.value, entry.quality.value), data)
+            require(type(there["n"]) is int and type(there["v"]) in (int, float) and math.isfinite(entry.value), data)
+            require(entry.device_time_ns == (it if type(it := there.get("d")) is int else None), data)
+        case Tick():
+            require(there["k"] == "tick", data)
+        case Action():
+            said = (there["k"], there["do"], there["by"], there.get("with", {}))
+            require(said == ("action", entry.do, entry.by, dict(entry.details)), data)
+        case Notice():
+            said = (there["k"], there["of"], there["about"], there["text"])
+            require(said == ("notice", entry.kind, entry.about, entry.text), data)
+            require((there["active"], there.get("late", False)) == (entry.active, entry.late), data)
+        case codec.AlarmLine():
+            require((there["k"], there["alarm"]) == ("alarm", entry.alarm), data)
+    again = codec.alarm_line(entry) if isinstance(entry, codec.AlarmLine) else codec.entry_line(entry)
+    require(codec.entry_of(codec.parse(again)) == entry, "what is written again reads otherwise")
+    return 1
+
+
+JSON_WORDS = [
+    b"{",
+    b"}",
+    b"[",
+    b"]",
+    b":",
+    b",",
+    b'"',
+    b"null",
+    b"true",
+    b"NaN",
+    b"Infinity",
+    b"1e400",
+    b"\\u0000",
+    b"\\ud800",
+]
+JSON_WORDS += [
+    b"18446744073709551616",
+    b"-9223372036854775809",
+    b"1" + b"0" * 400,
+    b"[" * 40,
+    b"\xef\xbb\xbf",
+    *NUMBERS,
+]
+SENML_WORDS = [
+    b'"%s":' % it
+    for it in (b"bn", b"bt", b"bu", b"bv", b"bs", b"bver", b"n", b"u", b"v", b"vs", b"vb", b"vd", b"s", b"t")
+]
+SENML_WORDS += [b'{"n":"x","v":1}', b'"ut":1', b'"x_":1', b",{", b'"m"', *JSON_WORDS]
+JOURNAL_WORDS = [
+    b'"%s":' % it for it in (b"k", b"t", b"c", b"n", b"v", b"d", b"q", b"do", b"by", b"with", b"of", b"about", b"alarm")
+]
+JOURNAL_WORDS += [b'"reading"', b'"tick"', b'"action"', b'"notice"', b'"alarm"', b'"old"', b'"late":true', *JSON_WORDS]
+
+TARGETS = (
+    Target(
+        "nmea", good_nmea, [b"$", b"*", b",", b"\r\n", b"$IIXDR,", b"P,1,B,", b"XDR", b"*00", b"\x00", *NUMBERS], try_nmea, [nmea],
+        mend_nmea,
+    ),
+    Target("senml", good_senml, SENML_WORDS, try_senml, [senml]),
+    Target("json", good_json, [b'"now":', b'"t":', b'"a/b":', b'"x":', *JSON_WORDS], try_json, [payload]),
+    Target("number", good_number, [b"e", b"E", b"+", b"-", b".", b"\n", b"\x00", *NUMBERS], try_number, [payload]),
+    Target("lines", good_lines, [b"=", b":", b"bar", "°".encode(), b"\n", b"\r", b" ", b"\x85", *NUMBERS], try_lines, [lines]),
+    Target("journal", good_journal, JOURNAL_WORDS, try_journal, [codec]),
+)  # fmt: skip
