@@ -15,7 +15,7 @@ from pydantic_core import PydanticCustomError
 from drivers import current_loop
 from drivers.registry import usable
 from drivers.tables import Name, PortTable, Quantity, SourceTable, Strict
-from drivers.units import Time, UnitError, allowed, to_si
+from drivers.units import Time, UnitError, allowed, within_reason
 
 __all__ = ["Channel", "Name", "Port", "Quantity", "Source", "Strict", "told"]
 
@@ -149,6 +149,6 @@ class Channel(Strict):
 
 def _si(quantity: str, given: object) -> float:
     try:
-        return to_si(quantity, given)
+        return within_reason(quantity, given)
     except UnitError as error:
         raise PydanticCustomError("quantity", "{allowed}", {"allowed": str(error)}) from None

@@ -165,6 +165,18 @@ def to_si(quantity: str, given: object) -> float:
     return value
 
 
+_LEAST, _MOST = 1e-12, 1e12
+"""No crew's number is smaller or larger in SI, and products of such numbers are not zero or infinite by rounding."""
+
+
+def within_reason(quantity: str, given: object) -> float:
+    """`to_si` for what a person writes down: zero, or of a size that can be reckoned with. Raises UnitError."""
+    value = to_si(quantity, given)
+    if value != 0.0 and not _LEAST <= abs(value) <= _MOST:
+        raise UnitError(f"{allowed(quantity)}, of a size between {_LEAST:g} and {_MOST:g} in SI")
+    return value
+
+
 def _feet_inches(text: str) -> Fraction | None:
     """ "4 ft 6 1/2 in" as metres; None if the text is not of that form."""
     match = _FEET.fullmatch(text)
@@ -177,7 +189,7 @@ def _feet_inches(text: str) -> Fraction | None:
 
 def _validate(quantity: str, given: object) -> float:
     try:
-        return to_si(quantity, given)
+        return within_reason(quantity, given)
     except UnitError as error:
         raise PydanticCustomError("quantity", "{allowed}", {"allowed": str(error)}) from None
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import orjson
 
-from drivers.units import UnitError, to_si
+from drivers.units import UnitError, within_reason
 from replay.entries import Detail
 
 VERBS: dict[str, dict[str, str]] = {
@@ -59,7 +59,7 @@ def _detail(verb: str, key: str, value: object) -> tuple[str, Detail]:
             raise BadAction(f"'{verb}': found {key} = {_short(value)}, allowed is a text")
         return key, value
     try:
-        return key + _INSIDE[kind], to_si(kind, value)
+        return key + _INSIDE[kind], within_reason(kind, value)
     except UnitError as error:
         raise BadAction(f"'{verb}': found {key} = {_short(value)}, allowed is {error}") from None
 

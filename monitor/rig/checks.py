@@ -262,8 +262,9 @@ def _shores(rig: Rig) -> Iterator[Disagreement]:
 
 def _sensors(rig: Rig) -> Iterator[Disagreement]:
     for i, tilt in enumerate(rig.tilt):
-        if hypot(*tilt.axis) == 0.0:
-            yield ("tilt", i, "axis"), "[0, 0]", "a direction, such as [1.0, 0.0]"
+        if not 1e-6 <= hypot(*tilt.axis) <= 1e6:  # nor a number that is none
+            x, y = tilt.axis
+            yield ("tilt", i, "axis"), f"[{x:g}, {y:g}]", "a direction, such as [1.0, 0.0]"
     for i, height in enumerate(rig.height):
         at: Path = ("height", i, "anchor")
         if height.mount == "wire" and height.anchor is None:

@@ -50,6 +50,7 @@ RIGS = [
 _VALUE = re.compile(
     r'(?<=[=, ])(?:"[^"\n]*"|\'[^\'\n]*\'|\[[^\[\]\n]*\]|\{[^{}\n]*\}|-?\b\d[\d.]*\b|\btrue\b|\bfalse\b)'
 )
+_QUANTITY = re.compile(r'"(-?\d+\.?\d*(?:e[-+]?\d+)?) ([a-zA-Z%^0-9/]+)"')
 _KEY = re.compile(r"^\[*([a-z_.]+)|([a-z_]+) =", re.MULTILINE)
 _INNER = re.compile(r"tuple|dictionary|instance|Input|<class|pydantic")
 """Words of the schema's library, which no crew should read."""
@@ -92,6 +93,13 @@ def changed(text: str, rng: random.Random) -> str:
     return text[:spot] + rng.choice([*WORDS, ""]) + text[spot + rng.randrange(3) :]
 
 
+def scaled(text: str, rng: random.Random) -> str:
+    """One quantity made smaller or larger, or turned about."""
+    spot = rng.choice(list(_QUANTITY.finditer(text)))
+    factor = rng.choice((0.0, -1.0, 1e-9, 1e-3, 0.1, 0.5, 0.9, 1.1, 2.0, 10.0, 1e3, 1e9))
+    return f'{text[: spot.start()]}"{float(spot[1]) * factor!r} {spot[2]}"{text[spot.end() :]}'
+
+
 TABLES = [*sorted(Rig.model_fields), "stack.bag", "load.part", "x"]
 KEYS = [
     *sorted({group for rig in RIGS for found in _KEY.finditer(rig) for group in found.groups() if group}),
@@ -113,13 +121,15 @@ def random_toml(rng: random.Random) -> str:
 
 
 def text_of(number: int, seed: int) -> str:
-    """The text of a number: one in ten is random TOML, the others are a drill's rig, changed from once to eight times."""
+    """The text of a number: one in ten is random TOML, the others are a drill's rig, changed from once to eight times; of four in
+    ten only quantities are, so that many are still rigs."""
     rng = random.Random(f"{seed} rig {number}")
-    if rng.random() < 0.1:
+    kind = rng.random()
+    if kind < 0.1:
         return random_toml(rng)
     text = rng.choice(RIGS)
     for _ in range(rng.choice((1, 1, 1, 2, 3, 5, 8))):
-        text = changed(text, rng)
+        text = scaled(text, rng) if kind < 0.5 else changed(text, rng)
     return text
 
 

@@ -7,7 +7,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy import constants as c
 
-from drivers.units import UNITS, UnitError, linear, to_si
+from drivers.units import UNITS, UnitError, linear, to_si, within_reason
 
 # scipy.constants (CODATA, NIST SP 811): an independent table of the same exact definitions.
 FACTORS = [
@@ -76,6 +76,18 @@ def test_known_conversions():
 def test_what_is_not_one_number_and_one_known_unit_is_refused(quantity, given):
     with pytest.raises(UnitError, match="such as"):
         to_si(quantity, given)
+
+
+@pytest.mark.parametrize("given", ["1e300 m", "-1e13 m", "1e-13 m", 1e308, 5e-324])
+def test_what_nobody_can_reckon_with_is_refused_where_a_person_writes_it(given):
+    assert math.isfinite(to_si("length", given))
+    with pytest.raises(UnitError, match=r"of a size between 1e-12 and 1e\+12 in SI"):
+        within_reason("length", given)
+
+
+@pytest.mark.parametrize("given", ["0 m", 0, "-2 m", "1e12 m", "1e-12 m"])
+def test_all_else_is_as_it_was(given):
+    assert within_reason("length", given) == to_si("length", given)
 
 
 @given(st.sampled_from(sorted(UNITS)), st.text(max_size=20))
