@@ -59,22 +59,9 @@ def number(rng: random.Random) -> str:
 
 
 NUMBERS = [
-    b"0",
-    b"-0",
-    b"1",
-    b"9" * 40,
-    b"-1.5",
-    b".5",
-    b"5.",
-    b"1e5",
-    b"1e999",
-    b"-1e308",
-    b"1E-400",
-    b"nan",
-    b"inf",
-    b"1_0",
-]
-NUMBERS += [b"0x1", b"+1", b"--1", b" 1", "١".encode(), b"", b"-", b"."]
+    b"0", b"-0", b"1", b"9" * 40, b"-1.5", b".5", b"5.", b"1e5", b"1e999", b"-1e308", b"1E-400", b"nan", b"inf", b"1_0", b"0x1", b"+1",
+    b"--1", b" 1", "١".encode(), b"", b"-", b".",
+]  # fmt: skip
 
 
 def exact(text: str) -> float:
@@ -376,37 +363,12 @@ def try_journal(data: bytes) -> int:
 
 
 JSON_WORDS = [
-    b"{",
-    b"}",
-    b"[",
-    b"]",
-    b":",
-    b",",
-    b'"',
-    b"null",
-    b"true",
-    b"NaN",
-    b"Infinity",
-    b"1e400",
-    b"\\u0000",
-    b"\\ud800",
-]
-JSON_WORDS += [
-    b"18446744073709551616",
-    b"-9223372036854775809",
-    b"1" + b"0" * 400,
-    b"[" * 40,
-    b"\xef\xbb\xbf",
-    *NUMBERS,
-]
-SENML_WORDS = [
-    b'"%s":' % it
-    for it in (b"bn", b"bt", b"bu", b"bv", b"bs", b"bver", b"n", b"u", b"v", b"vs", b"vb", b"vd", b"s", b"t")
-]
+    *b"{ } [ ] : ,".split(), b'"', *b"null true NaN Infinity 1e400 \\u0000 \\ud800 18446744073709551616 -9223372036854775809".split(),
+    b"1" + b"0" * 400, b"[" * 40, b"\xef\xbb\xbf", *NUMBERS,
+]  # fmt: skip
+SENML_WORDS = [b'"%s":' % it for it in b"bn bt bu bv bs bver n u v vs vb vd s t".split()]
 SENML_WORDS += [b'{"n":"x","v":1}', b'"ut":1', b'"x_":1', b",{", b'"m"', *JSON_WORDS]
-JOURNAL_WORDS = [
-    b'"%s":' % it for it in (b"k", b"t", b"c", b"n", b"v", b"d", b"q", b"do", b"by", b"with", b"of", b"about", b"alarm")
-]
+JOURNAL_WORDS = [b'"%s":' % it for it in b"k t c n v d q do by with of about alarm".split()]
 JOURNAL_WORDS += [b'"reading"', b'"tick"', b'"action"', b'"notice"', b'"alarm"', b'"old"', b'"late":true', *JSON_WORDS]
 
 TARGETS = (
