@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from pathlib import Path
 from typing import Annotated, Literal
 
 from pydantic import BaseModel, ConfigDict, Field
@@ -31,6 +32,10 @@ class PortTable(Strict):
 
     name: Name
     driver: str
+
+    def beside(self, _folder: Path) -> PortTable:
+        """The same port, whatever files it names found from the rig file's folder where their names are relative."""
+        return self
 
 
 class SourceTable(Strict):

@@ -78,7 +78,7 @@ def opened(command: str, call: Call, hand: Callable[[Picture], Press | None] | N
     try:
         text = read_text(Path(call.rig))
         rig = parse_rig(text, call.rig)
-        ports = redirected(rig, call.ports)
+        ports = [port.beside(Path(call.rig).absolute().parent) for port in redirected(rig, call.ports)]
         for_s = duration(call.for_)
         if screen and not on_a_terminal():
             raise BadCall("no terminal on standard output and standard error for the operator's screen: add --headless")
