@@ -7,7 +7,7 @@ value, which harms nobody.
 
 from __future__ import annotations
 
-import os
+import ssl
 import uuid
 from collections.abc import Callable, Sequence
 from math import isfinite
@@ -19,6 +19,7 @@ from paho.mqtt.enums import CallbackAPIVersion, MQTTErrorCode
 from paho.mqtt.reasoncodes import ReasonCode
 from paho.mqtt.subscribeoptions import SubscribeOptions
 
+from drivers import secure
 from drivers.config import Channel
 from drivers.kinds.mqtt import MqttPort, MqttSource
 from drivers.payload import PayloadError, bare_number, document, number_at
@@ -32,6 +33,8 @@ KEEPALIVE_S = 5
 """A broker that hangs without closing is noticed within one and a half of these (MQTT 5 section 3.1.2.10)."""
 _WAIT_S = 0.1
 _CONNECT_S = 3.0
+_WHO = (4, 5, 0x86, 0x87)
+"""Return codes that are about the user and the password (MQTT 3.1.1 section 3.2.2.3, MQTT 5 section 3.2.2.2)."""
 
 
 class _Place:
@@ -60,20 +63,21 @@ class MqttReader(RunningPort):
             if isinstance(channel.source, MqttSource):
                 self._topics.setdefault(channel.source.topic, []).append(_Place(channel, channel.source))
         self._why = ""
+        self._alert: ssl.SSLError | None = None
+        self._answered = False
         self._subscribed: Callable[[], None] = lambda: None
 
     def serve(self, connected: Callable[[], None]) -> str:
         """Connect, subscribe, and run the network loop until the broker is lost."""
         where = f"broker {self._config.host}:{self._config.port}"
-        variable = self._config.password_env
-        if variable and variable not in os.environ:
-            return f"no password: the environment variable {variable} is not set ({where})"
-        client = self._client()
-        self._why, self._subscribed = "", connected
+        self._why, self._alert, self._answered, self._subscribed = "", None, False, connected
         try:
+            client = self._client()
             self._connect(client)
+        except secure.NotSecure as error:
+            return f"{error} ({where})"
         except OSError as error:
-            return f"cannot connect: {error.strerror or error} ({where})"
+            return f"{secure.broken(error, self._config)} ({where})"
         try:
             while not self.stopping and not self._why:
                 code = client.loop(_WAIT_S)
@@ -93,12 +97,16 @@ class MqttReader(RunningPort):
             clean_session=None if newest else True,
         )
         client.connect_timeout = _CONNECT_S
+        if self._config.tls:
+            client.tls_set_context(secure.context(self._config, self._alerted))
         if self._config.user is not None:
-            password = os.environ.get(self._config.password_env) if self._config.password_env else None
-            client.username_pw_set(self._config.user, password)
+            client.username_pw_set(self._config.user, secure.password(self._config))
         client.on_connect, client.on_subscribe = self._on_connect, self._on_subscribe
         client.on_disconnect, client.on_message = self._on_disconnect, self._on_message
         return client
+
+    def _alerted(self, error: ssl.SSLError) -> None:
+        self._alert = error
 
     def _connect(self, client: mqtt.Client) -> None:
         host, port = self._config.host, self._config.port
@@ -108,8 +116,9 @@ class MqttReader(RunningPort):
             client.connect(host, port, KEEPALIVE_S)
 
     def _on_connect(self, client: mqtt.Client, _data: Any, _flags: Any, reason: ReasonCode, _properties: Any) -> None:
+        self._answered = True
         if reason.is_failure:
-            self._why = f"refused: {str(reason).lower()}"
+            self._why = f"refused: {str(reason).lower()}{self._who() if reason.value in _WHO else ''}"
             return
         if not self._topics:
             self._subscribed()
@@ -129,9 +138,22 @@ class MqttReader(RunningPort):
             self._subscribed()
 
     def _on_disconnect(self, _client: mqtt.Client, _data: Any, _flags: Any, reason: ReasonCode, _p: Any) -> None:
-        if not self._why:
-            said = str(reason).lower()
-            self._why = "connection lost" + ("" if said == "unspecified error" else f" ({said})")
+        if self._why:
+            return
+        if self._alert is not None:
+            self._why = secure.alerted(self._alert, self._config)
+            return
+        said = str(reason).lower()
+        self._why = "connection lost" + ("" if said == "unspecified error" else f" ({said})")
+        if not self._answered:
+            self._why += secure.unanswered(self._config)
+
+    def _who(self) -> str:
+        """As whom a broker has refused us, and what it would take."""
+        user, password = self._config.user, self._config.password_file or self._config.password_env
+        if user is None:
+            return "; found no user, allowed is one that the broker knows: user and password_file"
+        return f"; found user '{user}' with {f'the password of {password}' if password else 'no password'}, allowed is one it knows"
 
     def _on_message(self, _client: mqtt.Client, _data: Any, message: mqtt.MQTTMessage) -> None:
         self.deliver(message.topic, bytes(message.payload), bool(message.retain), self.clock())

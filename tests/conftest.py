@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import gc
+import getpass
 import os
 import shutil
 import socket
@@ -92,16 +93,24 @@ def no_thread_dies_or_stays(monkeypatch: pytest.MonkeyPatch) -> Iterator[None]:
     assert not left, f"threads left behind: {left}"
 
 
-class Broker:
-    """A real mosquitto on a free port of the loopback."""
+OPEN = "allow_anonymous true\nmax_queued_messages 0\n"
+"""A broker for everybody."""
 
-    def __init__(self, program: str, folder: Path) -> None:
+
+class Broker:
+    """A real mosquitto on a free port of the loopback. It runs in `folder`, from where the files it is told of are found."""
+
+    def __init__(self, program: str, folder: Path, more: str = OPEN) -> None:
         self.host, self.port = "127.0.0.1", free_port()
-        self._program, self._config = program, folder / "mosquitto.conf"
-        self._config.write_text(
-            f"listener {self.port} {self.host}\nallow_anonymous true\npersistence false\nmax_queued_messages 0\n"
-        )
+        self._program, self._folder, self._config = program, folder, folder / "mosquitto.conf"
+        self.configure(more)
         self._process: subprocess.Popen[bytes] | None = None
+
+    def configure(self, more: str) -> None:
+        """Its configuration at its next start, beside where it listens."""
+        self._config.write_text(
+            f"user {getpass.getuser()}\nlistener {self.port} {self.host}\n{more}persistence false\n"
+        )
 
     @property
     def url(self) -> str:
@@ -109,7 +118,10 @@ class Broker:
 
     def start(self) -> None:
         self._process = subprocess.Popen(
-            [self._program, "-c", str(self._config)], stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL
+            [self._program, "-c", str(self._config)],
+            cwd=self._folder,
+            stdout=subprocess.DEVNULL,
+            stderr=subprocess.DEVNULL,
         )
         wait_until(self._answers, what="mosquitto")
 
@@ -148,12 +160,29 @@ def mute() -> Iterator[int]:
 
 
 @pytest.fixture
-def broker(tmp_path: Path) -> Iterator[Broker]:
+def any_broker(tmp_path: Path) -> Iterator[Callable[..., Broker]]:
+    """Makes brokers with a configuration of their own, that run until the test ends."""
+    made: list[Broker] = []
+
+    def make(more: str = OPEN) -> Broker:
+        it = Broker(_mosquitto(), tmp_path, more)
+        made.append(it)
+        it.start()
+        return it
+
+    yield make
+    for it in made:
+        it.stop()
+
+
+@pytest.fixture
+def broker(any_broker: Callable[..., Broker]) -> Broker:
     """A broker that runs; it can be stopped and started again on the same port."""
+    return any_broker()
+
+
+def _mosquitto() -> str:
     program = shutil.which("mosquitto") or shutil.which("mosquitto", path="/usr/sbin:/usr/local/sbin")
     if program is None:
         pytest.skip("no mosquitto on this machine: the broker's part is not tested")
-    it = Broker(program, tmp_path)
-    it.start()
-    yield it
-    it.stop()
+    return program

@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
-from typing import TYPE_CHECKING, Annotated, Literal
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any, Literal
 from urllib.parse import urlsplit
 
-from pydantic import Field, ValidationInfo, field_validator
+from pydantic import Field, ValidationInfo, field_validator, model_validator
 from pydantic_core import PydanticCustomError
 
 from drivers.driver import Driver, Fault
@@ -19,16 +20,65 @@ if TYPE_CHECKING:
     from drivers.reading import Clock, Sink
 
 
+_FILES = ("ca", "certificate", "key", "password_file")
+_File = Annotated[str, Field(min_length=1, pattern=r"^[^\x00-\x1f\x7f]+$")]
+_NEEDS = {"ca": "tls", "certificate": "tls", "key": "certificate", "password_env": "user", "password_file": "user"}
+"""Keys that mean nothing without another."""
+CLEAR, CLOSED = 1883, 8883
+"""The ports that are registered for MQTT in clear text and over TLS."""
+
+
 class MqttPort(PortTable):
-    """A broker whose topics carry readings. Passwords never stand in the rig file: `password_env` names a variable."""
+    """A broker whose topics carry readings.
+
+    `tls`: the wire is TLS, or there is none; `port` is then 8883 unless said. `ca` is a file of the authorities (PEM) that
+    may have signed the broker's certificate; without it those count that the machine knows. `certificate` and `key` are
+    the client's own, for brokers that ask for one; one file may hold both.
+
+    Passwords never stand in the rig file: `password_env` names a variable, `password_file` a file of one line. It and
+    the private key may be read by their owner only.
+
+    Files are named absolutely, or relative to the rig file. Only their names are kept in a recording, as they were
+    written; a replay opens none of them. Where a rig comes from a text and from no file, they are relative to where the
+    program runs.
+    """
 
     driver: Literal["mqtt"]
     host: Annotated[str, Field(min_length=1)]
-    port: Annotated[int, Field(ge=1, le=65535)] = 1883
+    port: Annotated[int, Field(ge=1, le=65535)] = CLEAR
     qos: Literal[0, 1] = 1
     protocol: Literal["3.1.1", "5"] = "5"
-    user: str | None = None
+    tls: bool = False
+    ca: _File | None = None
+    certificate: _File | None = None
+    key: _File | None = None
+    user: Annotated[str, Field(min_length=1)] | None = None
     password_env: str | None = None
+    password_file: _File | None = None
+
+    @model_validator(mode="before")
+    @classmethod
+    def _where_tls_is(cls, given: Any) -> Any:
+        if isinstance(given, dict) and given.get("tls") is True and "port" not in given:
+            return given | {"port": CLOSED}
+        return given
+
+    @field_validator(*_NEEDS)
+    @classmethod
+    def _with_what_it_needs(cls, value: str | None, info: ValidationInfo) -> str | None:
+        key = info.field_name or ""
+        needed = _NEEDS[key]
+        if value is not None and not info.data.get(needed, True):
+            wanted = "tls = true" if needed == "tls" else f"a '{needed}'"
+            raise PydanticCustomError("port", "{allowed}", {"allowed": f"this key goes with {wanted} only"})
+        if value is not None and key == "password_file" and info.data.get("password_env") is not None:
+            raise PydanticCustomError("port", "{allowed}", {"allowed": "one of password_env and password_file"})
+        return value
+
+    def beside(self, folder: Path) -> MqttPort:
+        """The same port, its files found from the rig file's folder."""
+        named = {key: getattr(self, key) for key in _FILES}
+        return self.model_copy(update={key: str(folder / name) for key, name in named.items() if name is not None})
 
 
 class MqttSource(SourceTable):
@@ -66,18 +116,29 @@ def _open(
 
 
 def _elsewhere(port: MqttPort, url: str) -> MqttPort:
-    """`mqtt://HOST:PORT`, `tcp://HOST:PORT` or `HOST:PORT`, with `USER@` before. Raises PortError."""
+    """`mqtts://HOST:PORT`, `mqtt://HOST:PORT`, `tcp://HOST:PORT` or `HOST:PORT`, with `USER@` before. Raises PortError.
+
+    A port that the rig file closes by TLS stays closed: `mqtt://` and `tcp://` are no place for it.
+    """
     from drivers.ports import PortError
 
-    parts = urlsplit(url if "://" in url else f"mqtt://{url}")
-    allowed = f"port '{port.name}': found '{url}', allowed is mqtt://HOST:PORT"
+    parts = urlsplit(url if "://" in url else f"//{url}")
+    allowed = f"mqtts://HOST:PORT{'' if port.tls else ' or mqtt://HOST:PORT'}"
     try:
-        number = parts.port or 1883
+        number = parts.port
+        secret = parts.password is not None
     except ValueError:
-        raise PortError(allowed) from None
-    if parts.scheme not in ("mqtt", "tcp", "socket") or not parts.hostname or parts.path not in ("", "/"):
-        raise PortError(allowed)
-    return port.model_copy(update={"host": parts.hostname, "port": number, "user": parts.username or port.user})
+        raise PortError(f"port '{port.name}': found '{url}', allowed is {allowed}") from None
+    if secret:
+        raise PortError(f"port '{port.name}': found a password in a URL, which others can read; allowed is {allowed}")
+    if parts.scheme not in ("", "mqtts", "mqtt", "tcp", "socket") or not parts.hostname or parts.path not in ("", "/"):
+        raise PortError(f"port '{port.name}': found '{url}', allowed is {allowed}")
+    if port.tls and parts.scheme not in ("", "mqtts"):
+        raise PortError(f"port '{port.name}': found '{url}', allowed is {allowed}: the rig file asks for TLS")
+    tls = port.tls or parts.scheme == "mqtts"
+    number = number or (CLOSED if tls else CLEAR)
+    user = parts.username or port.user
+    return port.model_copy(update={"host": parts.hostname, "port": number, "user": user, "tls": tls})
 
 
 def _faults(_port: MqttPort, channels: Sequence[Channel]) -> Iterator[tuple[str, Fault]]:

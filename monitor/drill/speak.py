@@ -17,6 +17,7 @@ from collections.abc import Callable, Mapping
 from typing import Any
 from urllib.parse import urlsplit
 
+from drivers import secure
 from drivers.kinds.mqtt import MqttPort
 from drivers.kinds.nmea import NmeaPort
 from drivers.ports import PortError, redirect
@@ -129,8 +130,13 @@ class MqttMouth(Mouth):
             client_id=f"drill-{uuid.uuid4().hex[:12]}",
             protocol=mqtt.MQTTv5 if config.protocol == "5" else mqtt.MQTTv311,
         )
-        if config.user is not None:
-            self._client.username_pw_set(config.user, os.environ.get(config.password_env or ""))
+        try:
+            if config.tls:
+                self._client.tls_set_context(secure.context(config))
+            if config.user is not None:
+                self._client.username_pw_set(config.user, secure.password(config))
+        except secure.NotSecure as error:
+            raise PortError(f"port '{config.name}': {error}") from None
         self._client.on_connect, self._client.on_connect_fail = self._on_connect, self._on_connect_fail
         self._client.on_disconnect = self._on_disconnect
         self._client.reconnect_delay_set(1, 2)
@@ -252,7 +258,7 @@ class Drill:
 def place(port: PortTable) -> str:
     """Where a port is, as `--port NAME=URL` takes it. Raises PortError for a driver that no drill speaks."""
     if isinstance(port, MqttPort):
-        return f"mqtt://{port.user + '@' if port.user else ''}{port.host}:{port.port}"
+        return f"{'mqtts' if port.tls else 'mqtt'}://{port.user + '@' if port.user else ''}{port.host}:{port.port}"
     return _spoken(port).url
 
 

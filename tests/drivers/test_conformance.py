@@ -120,9 +120,13 @@ class Topic(Far):
         self.client = mqtt.Client(CallbackAPIVersion.VERSION2)
         self.client.on_connect = lambda *_: self.up.set()
         self.up = threading.Event()
+        self.prepare(self.client)
         self.client.connect(broker.host, broker.port)
         self.client.loop_start()
         assert self.up.wait(10.0)
+
+    def prepare(self, client):
+        """What a client must have before it may come in."""
 
     def _channel(self, name, quantity, unit):
         source = {"port": "it", "topic": f"yard/{name}" if self.form == "number" else "yard/all", "format": self.form}

@@ -38,6 +38,7 @@ def test_waits_double_to_their_cap_with_jitter_and_begin_anew():
         ("h:7", "h", 7, None),
         ("mqtt://h", "h", 1883, None),
         ("mqtt://yard@h:9", "h", 9, "yard"),
+        ("[::1]:1884", "::1", 1884, None),
     ],
 )
 def test_a_broker_found_elsewhere(url, host, port, user):
@@ -133,7 +134,7 @@ def test_a_message_delivered_twice_is_two_readings_of_one_value():
 
 def test_a_broker_that_refuses_says_why(broker, tmp_path, wait_until):
     broker.stop()
-    broker._config.write_text(f"listener {broker.port} {broker.host}\nallow_anonymous false\npersistence false\n")
+    broker.configure("allow_anonymous false\n")
     broker.start()
     said = []
     config = MqttPort(name="net", driver="mqtt", host=broker.host, port=broker.port)

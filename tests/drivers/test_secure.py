@@ -1,0 +1,363 @@
+"""Closed wires: a real broker with TLS, client certificates and passwords, and what is said where it does not let us in."""
+
+from __future__ import annotations
+
+import shutil
+import subprocess
+import threading
+import time
+from datetime import UTC, datetime, timedelta
+
+import pytest
+import trustme
+
+from drivers import secure
+from drivers.config import Channel
+from drivers.kinds.mqtt import MqttPort
+from drivers.ports import PortError, open_port, redirect
+from monitor.rig.load import RigFaults, parse_rig
+
+from .conformance import Conformance, Heard
+from .test_conformance import Topic
+
+CHANNEL = Channel(
+    name="t", quantity="angle", source={"port": "it", "topic": "yard/t", "format": "number", "unit": "deg"}
+)
+SECRET = "an invented password"  # invented, like every other here
+
+
+@pytest.fixture
+def files(tmp_path):
+    """An authority, a broker's certificate, a client's, and a file of users, all beside the broker's configuration."""
+    ours = trustme.CA()
+    ours.cert_pem.write_to_path(tmp_path / "ca.pem")
+    write(ours.issue_cert("127.0.0.1"), tmp_path, "host")
+    write(ours.issue_cert("screen.example"), tmp_path, "screen")
+    (tmp_path / "password").write_text(f"{SECRET}\n")
+    (tmp_path / "password").chmod(0o600)
+    return ours, tmp_path
+
+
+def write(certificate, folder, name):
+    certificate.private_key_pem.write_to_path(folder / f"{name}.key")
+    (folder / f"{name}.key").chmod(0o600)
+    (folder / f"{name}.pem").write_bytes(b"".join(it.bytes() for it in certificate.cert_chain_pems))
+
+
+def users(folder, **secrets):
+    program = shutil.which("mosquitto_passwd")
+    if program is None:
+        pytest.skip("no mosquitto_passwd on this machine: passwords are not tested")
+    (folder / "users").touch(mode=0o600)
+    for name, secret in secrets.items():
+        subprocess.run([program, "-b", "users", name, secret], cwd=folder, check=True, capture_output=True)
+
+
+TLS = "allow_anonymous true\ncafile ca.pem\ncertfile host.pem\nkeyfile host.key\n"
+WITH_CERTIFICATE = TLS + "require_certificate true\n"
+WITH_USERS = "allow_anonymous false\npassword_file users\ncafile ca.pem\ncertfile host.pem\nkeyfile host.key\n"
+
+
+def config(broker, folder, **more):
+    given = {"name": "it", "driver": "mqtt", "host": broker.host, "port": broker.port, "tls": True, "ca": "ca.pem"}
+    return MqttPort.model_validate(given | more).beside(folder)
+
+
+@pytest.fixture
+def said(wait_until):
+    """The first sentence of a port on a broker that does not let it in; then that it goes on trying."""
+    running = []
+
+    def of(config):
+        heard = Heard()
+        port = open_port(config, [CHANNEL], heard, time.monotonic_ns)
+        running.append(port)
+        port.start()
+        wait_until(lambda: heard.links)
+        assert heard.links == [False]
+        text = heard.all[0].text
+        assert "\n" not in text
+        assert "driver fault" not in text
+        assert f"(broker {config.host}:{config.port})" in text
+        return text, heard
+
+    yield of
+    for port in running:
+        port.stop()
+
+
+class Closed(Topic):
+    """What every driver must do, through TLS, with a client certificate, a user and a password."""
+
+    def __init__(self, broker, folder):
+        self.folder = folder
+        super().__init__(broker)
+        self.config = config(
+            broker,
+            folder,
+            certificate="screen.pem",
+            key="screen.key",
+            user="screen",
+            password_file="password",
+        )
+
+    def prepare(self, client):
+        client.tls_set(str(self.folder / "ca.pem"), str(self.folder / "screen.pem"), str(self.folder / "screen.key"))
+        client.username_pw_set("screen", SECRET)
+
+
+class TestClosed(Conformance):
+    @pytest.fixture
+    def far(self, files, any_broker):
+        _, folder = files
+        users(folder, screen=SECRET)
+        it = Closed(any_broker(WITH_USERS + "require_certificate true\n"), folder)
+        yield it
+        it.close()
+
+
+def test_nothing_that_is_said_stands_on_the_wire_in_clear_text(files, any_broker, wait_until):
+    """A listener that takes down what a port sends first: a TLS handshake (RFC 8446 section 5.1), and never the password."""
+    import socket
+
+    _, folder = files
+    taken = []
+    with socket.create_server(("127.0.0.1", 0)) as server:
+
+        def listen():
+            server.settimeout(20.0)
+            for _ in range(3):
+                with server.accept()[0] as client:
+                    taken.append(client.recv(4096))
+
+        listener = threading.Thread(target=listen)
+        listener.start()
+
+        class Where:
+            host, port = server.getsockname()
+
+        heard = Heard()
+        port = open_port(
+            config(Where, folder, user="screen", password_file="password"), [CHANNEL], heard, time.monotonic_ns
+        )
+        port.start()
+        try:
+            wait_until(lambda: len(taken) == 3, 20.0)
+        finally:
+            port.stop()
+            listener.join()
+    assert all(data[:2] == b"\x16\x03" for data in taken), "each try begins with a handshake record"
+    assert not any(SECRET.encode() in data for data in taken)
+    assert "found no TLS" in heard.all[0].text
+    assert "nothing is sent in clear text" in heard.all[0].text
+
+
+def test_a_broker_without_tls_is_not_spoken_to(files, broker, said):
+    _, folder = files
+    text, _ = said(config(broker, folder))
+    assert text.startswith("refused: found no TLS")
+
+
+def test_a_foreign_authority_is_named_and_its_mending_is_noticed(files, any_broker, said, wait_until):
+    ours, folder = files
+    trustme.CA().cert_pem.write_to_path(folder / "other.pem")
+    text, heard = said(config(any_broker(TLS), folder, ca="other.pem"))
+    assert text.startswith("refused: found a host certificate of a foreign authority")
+    assert f"allowed is one signed by {folder / 'other.pem'}" in text
+    ours.cert_pem.write_to_path(folder / "other.pem")
+    wait_until(lambda: heard.links == [False, True], what="the mended file")
+
+
+def test_without_an_authority_of_our_own_those_of_the_machine_count(files, any_broker, said):
+    _, folder = files
+    text, _ = said(config(any_broker(TLS), folder, ca=None))
+    assert "foreign authority" in text
+    assert "an authority this machine knows" in text
+
+
+@pytest.mark.parametrize(
+    ("days", "sentence"),
+    [((-3, -1), "found a host certificate that has expired"), ((1, 3), "found a host certificate not valid yet")],
+)
+def test_a_certificate_out_of_its_time(files, any_broker, said, days, sentence):
+    ours, folder = files
+    begin, end = (datetime.now(UTC) + timedelta(days=it) for it in days)
+    write(ours.issue_cert("127.0.0.1", not_before=begin, not_after=end), folder, "host")
+    text, _ = said(config(any_broker(TLS), folder))
+    assert sentence in text
+    assert "allowed is one valid today" in text
+
+
+@pytest.mark.parametrize("name", ["broker.example", "127.0.0.2"])
+def test_a_certificate_of_another_host(files, any_broker, said, name):
+    ours, folder = files
+    write(ours.issue_cert(name), folder, "host")
+    text, _ = said(config(any_broker(TLS), folder))
+    assert "found a host certificate of another name; allowed is one for '127.0.0.1'" in text
+
+
+@pytest.mark.parametrize("protocol", ["5", "3.1.1"])
+def test_no_client_certificate_where_the_broker_asks_for_one(files, any_broker, said, protocol):
+    _, folder = files
+    text, _ = said(config(any_broker(WITH_CERTIFICATE), folder, protocol=protocol))
+    assert "client certificate" in text
+
+
+def test_a_client_certificate_of_a_foreign_authority(files, any_broker, said):
+    _, folder = files
+    write(trustme.CA().issue_cert("screen.example"), folder, "strange")
+    text, _ = said(config(any_broker(WITH_CERTIFICATE), folder, certificate="strange.pem", key="strange.key"))
+    assert "not take" in text  # as an alert, or where that is lost with the wire, as what may be behind it
+    assert f"'{folder / 'strange.pem'}'" in text
+
+
+@pytest.mark.parametrize("protocol", ["5", "3.1.1"])
+def test_a_wrong_password_names_its_file_and_never_itself(files, any_broker, said, wait_until, protocol):
+    _, folder = files
+    users(folder, screen=SECRET)
+    (folder / "password").write_text("not it\n")
+    text, heard = said(
+        config(any_broker(WITH_USERS), folder, protocol=protocol, user="screen", password_file="password")
+    )
+    assert text.startswith("refused: ")
+    assert f"found user 'screen' with the password of {folder / 'password'}" in text
+    assert "not it" not in text
+    (folder / "password").write_text(SECRET)
+    wait_until(lambda: heard.links == [False, True], what="the right password")
+
+
+def test_no_user_where_the_broker_asks_for_one(files, any_broker, said):
+    _, folder = files
+    users(folder, screen=SECRET)
+    text, _ = said(config(any_broker(WITH_USERS), folder))
+    assert "found no user" in text
+
+
+@pytest.mark.parametrize("mode", [0o644, 0o640, 0o604, 0o660, 0o620])
+def test_a_password_that_others_may_read_is_not_used(files, any_broker, said, wait_until, mode):
+    _, folder = files
+    users(folder, screen=SECRET)
+    (folder / "password").chmod(mode)
+    text, heard = said(config(any_broker(WITH_USERS), folder, user="screen", password_file="password"))
+    assert f"found password file '{folder / 'password'}' with mode {mode:03o}; allowed is 600 or 400" in text
+    (folder / "password").chmod(0o400)
+    wait_until(lambda: heard.links == [False, True], what="the closed file")
+
+
+def test_a_private_key_that_others_may_read_is_not_used(files, any_broker, said):
+    _, folder = files
+    (folder / "screen.key").chmod(0o644)
+    text, _ = said(config(any_broker(WITH_CERTIFICATE), folder, certificate="screen.pem", key="screen.key"))
+    assert "found private key" in text
+    assert "with mode 644" in text
+
+
+@pytest.mark.parametrize(
+    ("content", "sentence"),
+    [
+        (b"", "found no single line"),
+        (b"two\nlines\n", "found no single line"),
+        (b"\xff\xfe", "found bytes that are no text"),
+        (b"x" * 1025, "found no single line"),
+        (None, "found no readable file"),
+    ],
+)
+def test_a_password_file_that_is_none(files, content, sentence):
+    _, folder = files
+    if content is None:
+        (folder / "password").unlink()
+    else:
+        (folder / "password").write_bytes(content)
+    it = MqttPort(name="it", driver="mqtt", host="h", user="screen", password_file="password").beside(folder)
+    with pytest.raises(secure.NotSecure, match=sentence):
+        secure.password(it)
+
+
+def test_a_password_keeps_its_spaces_and_a_folder_is_no_file(files):
+    _, folder = files
+    (folder / "password").write_text("  with spaces \r\n")
+    it = MqttPort(name="it", driver="mqtt", host="h", user="screen", password_file="password").beside(folder)
+    assert secure.password(it) == "  with spaces "
+    with pytest.raises(secure.NotSecure, match="no plain file"):
+        secure.password(it.model_copy(update={"password_file": str(folder)}))
+
+
+@pytest.mark.parametrize(("key", "content"), [("ca", b"no certificate"), ("ca", None), ("certificate", b"neither")])
+def test_a_file_that_holds_no_certificate(files, key, content):
+    _, folder = files
+    wrong = folder / "wrong.pem"
+    if content is not None:
+        wrong.write_bytes(content)
+        wrong.chmod(0o600)
+    it = MqttPort.model_validate(
+        {"name": "it", "driver": "mqtt", "host": "h", "tls": True, "ca": "ca.pem", key: "wrong.pem"}
+    )
+    with pytest.raises(secure.NotSecure, match=r"no TLS: found no certificate .*wrong\.pem"):
+        secure.context(it.beside(folder))
+
+
+def test_a_key_with_a_password_of_its_own_asks_nobody(files):
+    from cryptography.hazmat.primitives import serialization as form
+
+    _, folder = files
+    key = form.load_pem_private_key((folder / "screen.key").read_bytes(), None)
+    sealed = key.private_bytes(
+        form.Encoding.PEM, form.PrivateFormat.TraditionalOpenSSL, form.BestAvailableEncryption(b"x")
+    )
+    (folder / "screen.key").write_bytes(sealed)
+    it = MqttPort(name="it", driver="mqtt", host="h", tls=True, ca="ca.pem", certificate="screen.pem", key="screen.key")
+    with pytest.raises(secure.NotSecure, match="nobody could type"):
+        secure.context(it.beside(folder))
+
+
+@pytest.mark.parametrize(
+    ("lines", "key", "allowed"),
+    [
+        ('ca = "ca.pem"', "ca", "this key goes with tls = true only"),
+        ('certificate = "a.pem"', "certificate", "this key goes with tls = true only"),
+        ('tls = true\nkey = "a.key"', "key", "this key goes with a 'certificate' only"),
+        ('password_file = "p"', "password_file", "this key goes with a 'user' only"),
+        (
+            'user = "u"\npassword_env = "P"\npassword_file = "p"',
+            "password_file",
+            "one of password_env and password_file",
+        ),
+        ('user = "u"\npassword = "secret"', "password", "one of "),
+    ],
+)
+def test_a_rig_file_says_what_goes_with_what(lines, key, allowed):
+    with pytest.raises(RigFaults) as caught:
+        parse_rig(f'[rig]\nname = "yard"\n[[port]]\nname = "net"\ndriver = "mqtt"\nhost = "h"\n{lines}\n')
+    mine = [it for it in caught.value.faults if it.path == f"port[0].{key} (net)"]
+    assert len(mine) == 1
+    assert mine[0].allowed.startswith(allowed)
+
+
+def test_tls_has_a_port_of_its_own_and_files_stand_beside_the_rig_file(tmp_path):
+    it = MqttPort(name="it", driver="mqtt", host="h", tls=True, ca="ca.pem", certificate="/etc/c.pem")
+    assert it.port == 8883
+    assert MqttPort(name="it", driver="mqtt", host="h", tls=True, port=1883).port == 1883
+    beside = it.beside(tmp_path)
+    assert (beside.ca, beside.certificate, beside.key) == (str(tmp_path / "ca.pem"), "/etc/c.pem", None)
+
+
+@pytest.mark.parametrize(
+    ("tls", "url", "place"),
+    [
+        (False, "mqtts://h", ("h", 8883, True)),
+        (False, "mqtts://h:1", ("h", 1, True)),
+        (True, "h", ("h", 8883, True)),
+        (True, "h:1", ("h", 1, True)),
+        (False, "mqtt://h", ("h", 1883, False)),
+    ],
+)
+def test_a_closed_broker_found_elsewhere(tls, url, place):
+    it = redirect(MqttPort(name="net", driver="mqtt", host="x", tls=tls), url)
+    assert (it.host, it.port, it.tls) == place
+
+
+@pytest.mark.parametrize("url", ["mqtt://h", "tcp://h:1", "mqtts://u:secret@h", "mqtts://", "mqtts://h/topic"])
+def test_no_url_opens_a_closed_port_or_holds_a_password(url):
+    with pytest.raises(PortError, match="allowed is mqtts://HOST:PORT") as caught:
+        redirect(MqttPort(name="net", driver="mqtt", host="x", tls=True), url)
+    assert "secret" not in str(caught.value)
