@@ -1,51 +1,46 @@
-"""Readings from a broker: MQTT 3.1.1 or 5, payloads as SenML, JSON with a pointer, or a bare number.
+"""A broker's port: MQTT 3.1.1 or 5, connected, subscribed, and kept so. What messages say is read in intake.py.
 
-The client's network loop runs in the port's own thread, so every callback does too: no lock, one order. What the
-broker kept (a retained message) is marked old: it was true once. A message delivered twice is two readings of one
-value, which harms nobody.
+The client's network loop runs in the port's own thread, so every callback does too: no lock, one order.
+
+What is not of now is marked old, and nothing is computed from it. That is what the broker kept (a retained message), and
+with a `session` whatever it put aside while nobody was there. MQTT does not say which messages those are; here each
+connection subscribes anew under numbers that none had before, and a message bears the number of the subscription that
+it matched when it came to the broker (MQTT 5 section 3.3.4): one without a number of this connection is old. That is why
+a session takes MQTT 5. The same numbers tell which filter a message is for where filters overlap, so that each channel
+gets it once, whether the broker sends it once or once a filter. A message delivered twice is two readings of one value, which
+harms nobody.
 """
 
 from __future__ import annotations
 
+import random
 import ssl
 import uuid
 from collections.abc import Callable, Sequence
-from math import isfinite
 from typing import Any
 
-from jsonpointer import JsonPointer
 from paho.mqtt import client as mqtt
 from paho.mqtt.enums import CallbackAPIVersion, MQTTErrorCode
+from paho.mqtt.packettypes import PacketTypes
+from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
 from paho.mqtt.subscribeoptions import SubscribeOptions
 
-from drivers import secure
+from drivers import secure, topics
 from drivers.config import Channel
-from drivers.kinds.mqtt import MqttPort, MqttSource
-from drivers.payload import PayloadError, bare_number, document, number_at
+from drivers.intake import Intake
+from drivers.kinds.mqtt import MqttPort
 from drivers.ports import Numbered, RunningPort
-from drivers.reading import Clock, Quality, Sink
-from drivers.senml import UNITS as SENML_UNITS
-from drivers.senml import SenmlError, resolve
-from drivers.units import linear
+from drivers.reading import Clock, Sink
 
 KEEPALIVE_S = 5
 """A broker that hangs without closing is noticed within one and a half of these (MQTT 5 section 3.1.2.10)."""
 _WAIT_S = 0.1
 _CONNECT_S = 3.0
+_IDENTIFIERS = 2**28
+"""Subscription identifiers are 1 to 268,435,455 (MQTT 5 section 3.8.2.1.2)."""
 _WHO = (4, 5, 0x86, 0x87)
 """Return codes that are about the user and the password (MQTT 3.1.1 section 3.2.2.3, MQTT 5 section 3.2.2.2)."""
-
-
-class _Place:
-    """Where one channel stands in the messages of its topic."""
-
-    def __init__(self, channel: Channel, source: MqttSource) -> None:
-        self.channel = channel
-        self.format = source.format
-        self.n = source.n
-        self.pointer = JsonPointer(source.pointer or "") if source.format == "json" else None
-        self.scale, self.offset = linear(channel.quantity, source.unit) if source.unit else (1.0, 0.0)
 
 
 class MqttReader(RunningPort):
@@ -56,12 +51,13 @@ class MqttReader(RunningPort):
     ) -> None:
         super().__init__(config.name, sink, clock)
         self._config = config
-        self._wall_s = wall_s
-        self._put = Numbered(channels, sink, self.counts).put
-        self._topics: dict[str, list[_Place]] = {}
-        for channel in channels:
-            if isinstance(channel.source, MqttSource):
-                self._topics.setdefault(channel.source.topic, []).append(_Place(channel, channel.source))
+        put = Numbered(channels, sink, self.counts).put
+        self._intake = Intake(channels, put, self.counts, self.stranger, wall_s)
+        self._asked: dict[int, list[str]] = {}
+        """Subscriptions that are not answered yet, by the packet that asked for them."""
+        self._filter_of: dict[int, str] = {}
+        """The filter behind each subscription identifier of this connection."""
+        self._resumed = False
         self._why = ""
         self._alert: ssl.SSLError | None = None
         self._answered = False
@@ -92,7 +88,7 @@ class MqttReader(RunningPort):
         newest = self._config.protocol == "5"
         client = mqtt.Client(
             CallbackAPIVersion.VERSION2,
-            client_id=f"inchwatch-{uuid.uuid4().hex[:12]}",
+            client_id=self._config.client_id or f"inchwatch-{uuid.uuid4().hex[:12]}",
             protocol=mqtt.MQTTv5 if newest else mqtt.MQTTv311,
             clean_session=None if newest else True,
         )
@@ -110,32 +106,66 @@ class MqttReader(RunningPort):
 
     def _connect(self, client: mqtt.Client) -> None:
         host, port = self._config.host, self._config.port
-        if self._config.protocol == "5":
-            client.connect(host, port, KEEPALIVE_S, clean_start=True)
-        else:
+        if self._config.protocol != "5":
             client.connect(host, port, KEEPALIVE_S)
+            return
+        kept = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]
+        if self._config.session is not None:
+            kept.SessionExpiryInterval = round(self._config.session)
+        client.connect(host, port, KEEPALIVE_S, clean_start=self._config.session is None, properties=kept)
 
-    def _on_connect(self, client: mqtt.Client, _data: Any, _flags: Any, reason: ReasonCode, _properties: Any) -> None:
+    def _on_connect(
+        self, client: mqtt.Client, _data: Any, flags: mqtt.ConnectFlags, reason: ReasonCode, said: Properties | None
+    ) -> None:
         self._answered = True
         if reason.is_failure:
             self._why = f"refused: {str(reason).lower()}{self._who() if reason.value in _WHO else ''}"
             return
-        if not self._topics:
-            self._subscribed()
-            return
-        qos: int = self._config.qos
-        if self._config.protocol == "5":
-            options = SubscribeOptions(qos=qos, retainAsPublished=False)
-            client.subscribe([(topic, options) for topic in self._topics])
+        self._resumed = flags.session_present
+        numbered = self._config.protocol == "5" and getattr(said, "SubscriptionIdentifierAvailable", 1) == 1
+        if self._config.session is not None and not numbered:
+            self._why = "found a broker without subscription identifiers; allowed is one that has them, or no 'session'"
+        elif self._intake.filters:
+            self._subscribe(client, numbered)
         else:
-            client.subscribe([(topic, qos) for topic in self._topics])
+            self._subscribed()
 
-    def _on_subscribe(self, _client: mqtt.Client, _data: Any, _mid: int, reasons: list[ReasonCode], _p: Any) -> None:
-        refused = [topic for topic, reason in zip(self._topics, reasons, strict=False) if reason.is_failure]
+    def _subscribe(self, client: mqtt.Client, numbered: bool) -> None:
+        """Ask for every filter. Each gets a number that no connection before had: a message says by it which filter it
+        is for, and whether it was put aside before this connection."""
+        self._asked, self._filter_of = {}, {}
+        qos: int = self._config.qos
+        filters = self._intake.filters
+        if not numbered:
+            wanted = topics.needed(filters)
+            self._asked[client.subscribe([(it, qos) for it in wanted])[1] or 0] = wanted
+            return
+        first = random.randrange(1, _IDENTIFIERS - len(filters))
+        for identifier, it in enumerate(filters, first):
+            number = Properties(PacketTypes.SUBSCRIBE)  # type: ignore[no-untyped-call]
+            number.SubscriptionIdentifier = identifier
+            self._filter_of[identifier] = it
+            _, packet = client.subscribe(it, options=SubscribeOptions(qos=qos), properties=number)
+            self._asked[packet or 0] = [it]
+
+    def _on_subscribe(self, _client: mqtt.Client, _data: Any, packet: int, reasons: list[ReasonCode], _p: Any) -> None:
+        asked = self._asked.pop(packet, [])
+        refused = [
+            f"{topic} ({str(reason).lower()})"
+            for topic, reason in zip(asked, reasons, strict=False)
+            if reason.is_failure
+        ]
         if refused:
             self._why = f"may not subscribe to {', '.join(refused)}"
-        else:
+        elif not self._asked and not self._why:
             self._subscribed()
+
+    def _on_message(self, _client: mqtt.Client, _data: Any, message: mqtt.MQTTMessage) -> None:
+        numbers = getattr(message.properties, "SubscriptionIdentifier", ())
+        filters = [self._filter_of[it] for it in numbers if it in self._filter_of] or None
+        put_aside = self._resumed and filters is None
+        old = bool(message.retain) or put_aside
+        self._intake.deliver(message.topic, bytes(message.payload), old, self.clock(), filters)
 
     def _on_disconnect(self, _client: mqtt.Client, _data: Any, _flags: Any, reason: ReasonCode, _p: Any) -> None:
         if self._why:
@@ -144,7 +174,10 @@ class MqttReader(RunningPort):
             self._why = secure.alerted(self._alert, self._config)
             return
         said = str(reason).lower()
-        self._why = "connection lost" + ("" if said == "unspecified error" else f" ({said})")
+        if said == "unspecified error":  # also how some brokers end us when another comes under our name
+            name = self._config.client_id
+            said = f"is another program called '{name}', too?" if name else ""
+        self._why = "connection lost" + (f" ({said})" if said else "")
         if not self._answered:
             self._why += secure.unanswered(self._config)
 
@@ -155,59 +188,6 @@ class MqttReader(RunningPort):
             return "; found no user, allowed is one that the broker knows: user and password_file"
         return f"; found user '{user}' with {f'the password of {password}' if password else 'no password'}, allowed is one it knows"
 
-    def _on_message(self, _client: mqtt.Client, _data: Any, message: mqtt.MQTTMessage) -> None:
-        self.deliver(message.topic, bytes(message.payload), bool(message.retain), self.clock())
-
     def deliver(self, topic: str, payload: bytes, retained: bool, time_ns: int) -> None:
-        """Turn one message into readings, all of the moment it came; what holds none is counted."""
-        places = self._topics.get(topic)
-        if places is None:
-            self.stranger(topic)
-            return
-        try:
-            self._take(places, payload, retained, time_ns)
-        except (PayloadError, SenmlError):
-            self.counts["malformed"] += 1
-
-    def _take(self, places: list[_Place], payload: bytes, retained: bool, time_ns: int) -> None:
-        kind = places[0].format
-        if kind == "senml":
-            self._take_senml(places, payload, retained, time_ns)
-            return
-        if not payload.strip():  # a zero-byte message: the stored value was deleted, and nothing measured
-            self.counts["empty"] += 1
-            return
-        parsed = document(payload) if kind == "json" else None
-        for place in places:
-            try:
-                value = number_at(place.pointer, parsed) if place.pointer is not None else bare_number(payload)
-            except PayloadError:
-                self.counts["malformed"] += 1
-                continue
-            if value is None:
-                self.counts["empty"] += 1
-            else:
-                self._hand_on(place, place.scale * value + place.offset, retained, time_ns, None)
-
-    def _take_senml(self, places: list[_Place], payload: bytes, retained: bool, time_ns: int) -> None:
-        if not payload:
-            self.counts["empty"] += 1
-            return
-        by_name = {place.n: place for place in places}
-        for record in resolve(payload, self._wall_s()):
-            place = by_name.get(record.name)
-            meaning = SENML_UNITS.get(record.unit or "")
-            if place is None:
-                self.stranger(record.name)
-            elif record.value is None:
-                self.counts["empty"] += 1
-            elif meaning is None or meaning[0] != place.channel.quantity:
-                self.counts["mislabelled"] += 1
-            else:
-                seconds = record.time_s
-                device_ns = round(seconds * 1e9) if seconds is not None and isfinite(seconds * 1e9) else None
-                self._hand_on(place, meaning[1] * record.value + meaning[2], retained, time_ns, device_ns)
-
-    def _hand_on(self, place: _Place, value: float, retained: bool, time_ns: int, device_ns: int | None) -> None:
-        quality = Quality.OLD if retained else Quality.GOOD
-        self._put(place.channel.name, time_ns, value, quality, device_ns)
+        """Turn one message into readings, all of the moment it came, whatever filter it came for."""
+        self._intake.deliver(topic, payload, retained, time_ns)

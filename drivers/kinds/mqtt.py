@@ -11,8 +11,10 @@ from pydantic import Field, ValidationInfo, field_validator, model_validator
 from pydantic_core import PydanticCustomError
 
 from drivers.driver import Driver, Fault
-from drivers.tables import PortTable, SourceTable
-from drivers.units import UNITS
+from drivers.tables import Name, PortTable, SourceTable
+from drivers.topics import FILTER, covers, overlap, shared
+from drivers.units import UNITS, Time
+from drivers.units import allowed as form_of
 
 if TYPE_CHECKING:
     from drivers.config import Channel
@@ -22,6 +24,7 @@ if TYPE_CHECKING:
 
 _FILES = ("ca", "certificate", "key", "password_file")
 _File = Annotated[str, Field(min_length=1, pattern=r"^[^\x00-\x1f\x7f]+$")]
+_LONGEST_SESSION_S = 2**32 - 2
 _NEEDS = {"ca": "tls", "certificate": "tls", "key": "certificate", "password_env": "user", "password_file": "user"}
 """Keys that mean nothing without another."""
 CLEAR, CLOSED = 1883, 8883
@@ -34,6 +37,10 @@ class MqttPort(PortTable):
     `tls`: the wire is TLS, or there is none; `port` is then 8883 unless said. `ca` is a file of the authorities (PEM) that
     may have signed the broker's certificate; without it those count that the machine knows. `certificate` and `key` are
     the client's own, for brokers that ask for one; one file may hold both.
+
+    `session`: how long the broker puts messages of QoS 1 aside for us while we are away, under the name `client_id`, which
+    no other program may have. They come late: they are kept in the recording and marked old, and nothing is computed from
+    them (see drivers/mqtt.py).
 
     Passwords never stand in the rig file: `password_env` names a variable, `password_file` a file of one line. It and
     the private key may be read by their owner only.
@@ -48,6 +55,8 @@ class MqttPort(PortTable):
     port: Annotated[int, Field(ge=1, le=65535)] = CLEAR
     qos: Literal[0, 1] = 1
     protocol: Literal["3.1.1", "5"] = "5"
+    client_id: Name | None = None
+    session: Time | None = None
     tls: bool = False
     ca: _File | None = None
     certificate: _File | None = None
@@ -75,6 +84,18 @@ class MqttPort(PortTable):
             raise PydanticCustomError("port", "{allowed}", {"allowed": "one of password_env and password_file"})
         return value
 
+    @field_validator("session")
+    @classmethod
+    def _with_a_name(cls, value: float | None, info: ValidationInfo) -> float | None:
+        if value is None:
+            return None
+        if not 1.0 <= value <= _LONGEST_SESSION_S:
+            raise PydanticCustomError("session", "{allowed}", {"allowed": f"a second or more: {form_of('time')}"})
+        for key, wanted in (("client_id", "a 'client_id'"), ("qos", "qos = 1"), ("protocol", "protocol = '5'")):
+            if info.data.get(key, 1) in (None, 0, "3.1.1"):
+                raise PydanticCustomError("session", "{allowed}", {"allowed": f"this key goes with {wanted} only"})
+        return value
+
     def beside(self, folder: Path) -> MqttPort:
         """The same port, its files found from the rig file's folder."""
         named = {key: getattr(self, key) for key in _FILES}
@@ -86,9 +107,13 @@ class MqttSource(SourceTable):
 
     `senml`: the record whose resolved name is `n`. `json`: the number at the RFC 6901 `pointer`. `number`: the whole
     payload is one number. `unit` says what a `json` or `number` value is in; SenML says that itself.
+
+    In `topic` a `+` stands for one level that may be anything: `+/node-7/height` where any of several gateways hands node 7
+    on. A channel stays one sensor: whoever is heard first keeps it until silent for its `stale_after`. With
+    `$share/GROUP/` before it the subscription is shared: of its group's programs each gets a part of the messages.
     """
 
-    topic: Annotated[str, Field(min_length=1, pattern=r"^[^+#\x00]+$", description="a topic without wildcards")]
+    topic: Annotated[str, Field(min_length=1, pattern=FILTER, description="a topic; + may stand for one level")]
     format: Literal["senml", "json", "number"]
     n: str | None = None
     pointer: Annotated[str, Field(pattern=r"^(/([^/~]|~[01])*)*$")] | None = None
@@ -141,16 +166,34 @@ def _elsewhere(port: MqttPort, url: str) -> MqttPort:
     return port.model_copy(update={"host": parts.hostname, "port": number, "user": user, "tls": tls})
 
 
-def _faults(_port: MqttPort, channels: Sequence[Channel]) -> Iterator[tuple[str, Fault]]:
-    formats: dict[str, str] = {}
+def _faults(port: MqttPort, channels: Sequence[Channel]) -> Iterator[tuple[str, Fault]]:
+    before: list[tuple[str, MqttSource]] = []
     for channel in channels:
         source = channel.source
         if isinstance(source, MqttSource):
             yield from ((channel.name, fault) for fault in _of_one(channel, source))
-            first = formats.setdefault(source.topic, source.format)
-            if first != source.format:
-                allowed = f"one format a topic: '{source.topic}' is '{first}' already"
-                yield channel.name, (("format",), f"'{source.format}'", allowed)
+            first = next((fault for name, other in before if (fault := _of_two(port, source, name, other))), None)
+            if first is not None:
+                yield channel.name, first
+            before.append((channel.name, source))
+
+
+def _of_two(port: MqttPort, source: MqttSource, name: str, other: MqttSource) -> Fault | None:
+    """What two sources of one broker, of which one message may be for both, have wrong with each other."""
+    if not overlap(source.topic, other.topic):
+        return None
+    if source.format != other.format:
+        allowed = f"one format a topic: '{other.topic}' is '{other.format}' already"
+        return ("format",), f"'{source.format}'", allowed
+    if source.topic == other.topic:
+        return None
+    if source.place()[1:] == other.place()[1:]:
+        return ("topic",), f"'{source.topic}'", f"no topic of channel {name}, which is '{other.topic}'"
+    apart = covers(source.topic, other.topic) or covers(other.topic, source.topic)
+    if port.protocol != "5" and not (apart and shared(source.topic) == shared(other.topic)):
+        allowed = f"with protocol '3.1.1' none that takes some topics of '{other.topic}': they would come twice"
+        return ("topic",), f"'{source.topic}'", allowed
+    return None
 
 
 def _of_one(channel: Channel, source: MqttSource) -> Iterator[Fault]:

@@ -12,6 +12,7 @@ from drivers import nmea, senml
 from drivers.config import Channel
 from drivers.kinds.mqtt import MqttSource
 from drivers.kinds.nmea import NmeaSource
+from drivers.topics import example
 from drivers.units import linear
 from monitor.drill.crew import Crew
 from monitor.drill.faults import DrillError
@@ -162,7 +163,7 @@ class VirtualRig:
                 part = (channel.source, channel.wired, _wired(channel, value))
                 topics.setdefault(channel.source.topic, []).append(part)
         for topic, parts in topics.items():
-            yield Said(self.time_ns, port, _payload(parts), topic)
+            yield Said(self.time_ns, port, _payload(parts), example(topic))
 
 
 def _wired(channel: Channel, value: float) -> float:

@@ -14,6 +14,7 @@ from pydantic import ValidationError
 from pydantic_core import ErrorDetails
 
 from drivers import registry
+from drivers.topics import FILTER
 from monitor.rig import checks
 from monitor.rig.lines import Lines
 from monitor.rig.lines import Path as KeyPath
@@ -28,7 +29,7 @@ _PATTERNS = {
     r"^[^\x00-\x1f\x7f]+$": "one line of text",
     r"^[^\s/+#]+$": "a name of 1 to 24 characters, without spaces and without / + #",
     r"^(/([^/~]|~[01])*)*$": "a JSON pointer, such as '/tilt/0'",
-    r"^[^+#\x00]+$": "a topic without the wildcards + and #",
+    FILTER: "a topic, in which + may stand for a whole level, and no #",
 }
 _PLAINER = (
     ("Input should be a valid ", "a "),

@@ -219,10 +219,7 @@ def test_a_broker_that_wants_a_name_gets_it(broker, wait_until, tmp_path, monkey
         pytest.skip("no mosquitto_passwd on this machine: a broker with names is not tested")
     subprocess.run([tool, "-U", str(passwords)], check=True, capture_output=True)
     broker.stop()
-    text = broker._config.read_text().replace(
-        "allow_anonymous true", f"allow_anonymous false\npassword_file {passwords}"
-    )
-    broker._config.write_text(text + "user root\n")
+    broker.configure(f"allow_anonymous false\npassword_file {passwords}\n")
     broker.start()
     monkeypatch.setenv("YARD_PASSWORD", "invented")
     port = YARD.port[1].model_copy(

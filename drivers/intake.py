@@ -1,0 +1,134 @@
+"""From one message of a broker to readings: which channels it is for, what it says, and whether it may pass as live."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Callable, Iterable, Sequence
+from math import isfinite
+
+from jsonpointer import JsonPointer
+
+from drivers import topics
+from drivers.config import Channel
+from drivers.kinds.mqtt import MqttSource
+from drivers.payload import PayloadError, bare_number, document, number_at
+from drivers.reading import Quality
+from drivers.senml import UNITS as SENML_UNITS
+from drivers.senml import SenmlError, resolve
+from drivers.units import linear
+
+Put = Callable[[str, int, float, Quality, int | None], None]
+"""(channel, time, SI value, quality, device time)"""
+
+
+class _Place:
+    """Where one channel stands in the messages of its topic."""
+
+    def __init__(self, channel: Channel, source: MqttSource) -> None:
+        self.channel = channel
+        self.format = source.format
+        self.n = source.n
+        self.pointer = JsonPointer(source.pointer or "") if source.format == "json" else None
+        self.scale, self.offset = linear(channel.quantity, source.unit) if source.unit else (1.0, 0.0)
+        self._stale_after_ns = round(channel.stale_after * 1e9)
+        self._topic: str | None = None
+        self._heard_ns = 0
+
+    def belongs(self, topic: str, time_ns: int) -> bool:
+        """Whether a live value that came under a topic is this channel's.
+
+        A filter may take the topics of several senders; a channel is one sensor. Whoever was heard first keeps it until
+        silent for the channel's `stale_after`, so that two sensors are never mixed into one.
+        """
+        if self._topic != topic and self._topic is not None and time_ns - self._heard_ns <= self._stale_after_ns:
+            return False
+        self._topic, self._heard_ns = topic, time_ns
+        return True
+
+
+class Intake:
+    """What a port does with the messages it gets. `stranger` takes the name of a source that no channel names."""
+
+    def __init__(
+        self,
+        channels: Sequence[Channel],
+        put: Put,
+        counts: Counter[str],
+        stranger: Callable[[str], None],
+        wall_s: Callable[[], float],
+    ) -> None:
+        self._put, self._counts, self._stranger, self._wall_s = put, counts, stranger, wall_s
+        self._places: dict[str, list[_Place]] = {}
+        for channel in channels:
+            if isinstance(channel.source, MqttSource):
+                self._places.setdefault(channel.source.topic, []).append(_Place(channel, channel.source))
+
+    @property
+    def filters(self) -> list[str]:
+        """The topic filters that the channels name, each once."""
+        return list(self._places)
+
+    def deliver(
+        self, topic: str, payload: bytes, old: bool, time_ns: int, filters: Iterable[str] | None = None
+    ) -> None:
+        """Turn one message into readings, all of the moment it came; what holds none is counted.
+
+        `old`: it comes from a store. `filters`: those that the broker says it comes for, so that one that it sends twice
+        for two filters is two different halves; None where it does not say, and every filter that takes the topic counts.
+        """
+        if filters is None:
+            filters = [it for it in self._places if topics.matches(it, topic)]
+        places = [place for it in filters for place in self._places.get(it, ())]
+        if not places:
+            self._stranger(topic)
+            return
+        try:
+            self._take(places, topic, payload, old, time_ns)
+        except (PayloadError, SenmlError):
+            self._counts["malformed"] += 1
+
+    def _take(self, places: list[_Place], topic: str, payload: bytes, old: bool, time_ns: int) -> None:
+        kind = places[0].format
+        if kind == "senml":
+            self._take_senml(places, topic, payload, old, time_ns)
+            return
+        if not payload.strip():  # a zero-byte message: the stored value was deleted, and nothing measured
+            self._counts["empty"] += 1
+            return
+        parsed = document(payload) if kind == "json" else None
+        for place in places:
+            try:
+                value = number_at(place.pointer, parsed) if place.pointer is not None else bare_number(payload)
+            except PayloadError:
+                self._counts["malformed"] += 1
+                continue
+            if value is None:
+                self._counts["empty"] += 1
+            else:
+                self._hand_on(place, topic, place.scale * value + place.offset, old, time_ns, None)
+
+    def _take_senml(self, places: list[_Place], topic: str, payload: bytes, old: bool, time_ns: int) -> None:
+        if not payload:
+            self._counts["empty"] += 1
+            return
+        by_name = {place.n: place for place in places}
+        for record in resolve(payload, self._wall_s()):
+            place = by_name.get(record.name)
+            meaning = SENML_UNITS.get(record.unit or "")
+            if place is None:
+                self._stranger(record.name)
+            elif record.value is None:
+                self._counts["empty"] += 1
+            elif meaning is None or meaning[0] != place.channel.quantity:
+                self._counts["mislabelled"] += 1
+            else:
+                seconds = record.time_s
+                device_ns = round(seconds * 1e9) if seconds is not None and isfinite(seconds * 1e9) else None
+                self._hand_on(place, topic, meaning[1] * record.value + meaning[2], old, time_ns, device_ns)
+
+    def _hand_on(self, place: _Place, topic: str, value: float, old: bool, time_ns: int, device_ns: int | None) -> None:
+        if not old and not place.belongs(topic, time_ns):
+            self._stranger(topic)
+            return
+        quality = Quality.OLD if old else Quality.GOOD
+        self._put(place.channel.name, time_ns, value, quality, device_ns)

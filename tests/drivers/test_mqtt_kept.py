@@ -1,0 +1,280 @@
+"""What a real broker put aside while we were away never passes as live; and what several filters take comes once a channel."""
+
+from __future__ import annotations
+
+import itertools
+import threading
+import time
+
+import pytest
+from paho.mqtt import client as mqtt
+from paho.mqtt.enums import CallbackAPIVersion
+
+from drivers import senml
+from drivers.config import Channel
+from drivers.kinds.mqtt import MqttPort
+from drivers.ports import open_port
+from drivers.reading import Quality
+from monitor.rig.load import RigFaults, parse_rig
+
+from .conformance import Heard
+
+
+def channel(topic="yard/t", name="t", **source):
+    source = {"format": "number", "unit": "deg"} | source
+    source = {key: value for key, value in source.items() if value is not None}
+    return Channel(name=name, quantity="angle", source={"port": "net", "topic": topic} | source)
+
+
+@pytest.fixture
+def publish(broker):
+    client = mqtt.Client(CallbackAPIVersion.VERSION2)
+    up = threading.Event()
+    client.on_connect = lambda *_: up.set()
+    client.connect(broker.host, broker.port)
+    client.loop_start()
+    assert up.wait(10.0)
+    yield lambda topic, payload, qos=1, **more: client.publish(topic, payload, qos, **more).wait_for_publish(10.0)
+    client.disconnect()
+    client.loop_stop()
+
+
+@pytest.fixture
+def running(broker, wait_until):
+    made = []
+
+    def run(channels, up=True, **config):
+        heard = Heard()
+        it = MqttPort.model_validate(
+            {"name": "net", "driver": "mqtt", "host": broker.host, "port": broker.port} | config
+        )
+        port = open_port(it, channels, heard, time.monotonic_ns)
+        made.append(port)
+        port.start()
+        if up:
+            wait_until(lambda: heard.links[:1] == [True])
+        return port, heard
+
+    yield run
+    for port in made:
+        port.stop()
+
+
+AWAY = {"session": "1 h", "client_id": "yard-1"}
+
+
+def qualities(heard):
+    return [(it.value, it.quality) for it in heard.readings]
+
+
+def test_what_was_sent_while_we_were_away_is_had_and_is_old(running, publish, wait_until):
+    plain = channel(unit="rad")
+    port, heard = running([plain], **AWAY)
+    publish("yard/t", "1")
+    wait_until(lambda: qualities(heard) == [(1.0, Quality.GOOD)])
+    port.stop()
+    for value in range(2, 60):  # more than a broker sends at once without an answer (mosquitto: 20)
+        publish("yard/t", str(value))
+    publish("yard/t", "0", qos=0)
+    port, heard = running([plain], **AWAY)
+    wait_until(lambda: len(heard.readings) >= 58)
+    publish("yard/t", "60")
+    publish("yard/t", "61", qos=0)
+    wait_until(lambda: len(heard.readings) >= 60)
+    assert qualities(heard) == [(float(v), Quality.OLD) for v in range(2, 60)] + [
+        (60.0, Quality.GOOD),
+        (61.0, Quality.GOOD),
+    ], "QoS 0 is not put aside (MQTT 5 section 4.4 asks it of QoS 1 and 2 only; mosquitto's queue_qos0_messages is off)"
+    assert (port.counters()["old"], port.counters()["good"]) == (58, 2)
+
+
+def test_a_stream_that_never_rests_is_live_again_at_once(running, publish, broker, wait_until):
+    """Readings go on while we come back: none that was sent before the new subscription is live, every later one is."""
+    plain = channel(unit="rad")
+    port, heard = running([plain], **AWAY)
+    port.stop()
+    stop, sent = threading.Event(), []
+
+    def stream():
+        for value in itertools.count(1):
+            begun_ns = time.monotonic_ns()
+            publish("yard/t", str(value))
+            sent.append((value, begun_ns, time.monotonic_ns()))
+            if stop.wait(0.002):
+                return
+
+    streaming = threading.Thread(target=stream)
+    streaming.start()
+    try:
+        wait_until(lambda: len(sent) > 100)
+        begun_ns = time.monotonic_ns()
+        port, heard = running([plain], **AWAY)
+        up_ns = time.monotonic_ns()
+        wait_until(lambda: sum(it.quality is Quality.GOOD for it in heard.readings) > 100)
+    finally:
+        stop.set()
+        streaming.join()
+    values = [it.value for it in heard.readings]
+    assert values == sorted(values)
+    found = {it.value: it.quality for it in heard.readings}
+    before = [value for value, _, done_ns in sent if done_ns < begun_ns]
+    after = [value for value, at_ns, _ in sent if at_ns > up_ns and value in found]
+    assert len(before) > 90
+    assert len(after) > 90
+    assert {found[value] for value in before} == {Quality.OLD}
+    assert {found[value] for value in after} == {Quality.GOOD}
+
+
+def test_without_a_session_nothing_is_put_aside(running, publish, wait_until):
+    port, heard = running([channel()], client_id="yard-1")
+    port.stop()
+    publish("yard/t", "1")
+    _, heard = running([channel()], client_id="yard-1")
+    publish("yard/t", "2")
+    wait_until(lambda: heard.readings)
+    assert [it.quality for it in heard.readings] == [Quality.GOOD]
+    assert len(heard.readings) == 1
+
+
+def test_a_broker_that_forgot_the_session_gives_live_readings(running, publish, broker, wait_until):
+    _, heard = running([channel()], **AWAY)
+    broker.stop()
+    wait_until(lambda: heard.links == [True, False])
+    broker.start()  # without persistence: it has forgotten us
+    wait_until(lambda: heard.links == [True, False, True], 20.0)
+    publish_again = mqtt.Client(CallbackAPIVersion.VERSION2)
+    publish_again.connect(broker.host, broker.port)
+    publish_again.loop_start()
+    try:
+        publish_again.publish("yard/t", "1", 1).wait_for_publish(10.0)
+        wait_until(lambda: heard.readings)
+    finally:
+        publish_again.disconnect()
+        publish_again.loop_stop()
+    assert heard.readings[0].quality is Quality.GOOD
+
+
+def test_another_program_of_the_same_name_is_told(running, broker, wait_until):
+    _, heard = running([channel()], **AWAY)
+    other = mqtt.Client(CallbackAPIVersion.VERSION2, client_id="yard-1", protocol=mqtt.MQTTv5)
+    other.connect(broker.host, broker.port)
+    try:
+        wait_until(lambda: other.loop(0.01) is not None and heard.links[:2] == [True, False])
+    finally:
+        other.disconnect()
+    assert "is another program called 'yard-1', too?" in heard.all[1].text
+
+
+@pytest.mark.parametrize(
+    ("lines", "allowed"),
+    [
+        ('session = "1 h"', "this key goes with a 'client_id' only"),
+        ('client_id = "a"\nsession = "1 h"\nqos = 0', "this key goes with qos = 1 only"),
+        ('client_id = "a"\nsession = "1 h"\nprotocol = "3.1.1"', "this key goes with protocol = '5' only"),
+        ('client_id = "a"\nsession = "0 s"', "a second or more"),
+        ('client_id = "a"\nsession = "for ever"', "a time such as"),
+    ],
+)
+def test_a_rig_file_says_what_a_session_takes(lines, allowed):
+    with pytest.raises(RigFaults) as caught:
+        parse_rig(f'[rig]\nname = "yard"\n[[port]]\nname = "net"\ndriver = "mqtt"\nhost = "h"\n{lines}\n')
+    mine = [it for it in caught.value.faults if it.path == "port[0].session (net)"]
+    assert len(mine) == 1
+    assert mine[0].allowed.startswith(allowed)
+
+
+@pytest.mark.parametrize("protocol", ["5", "3.1.1"])
+@pytest.mark.parametrize("qos", [0, 1])
+def test_filters_that_cover_each_other_give_each_channel_its_value_once(running, publish, wait_until, protocol, qos):
+    channels = [
+        channel("yard/+/tilt", "a", format="json", pointer="/x"),
+        channel("yard/node-7/tilt", "b", format="json", pointer="/y"),
+    ]
+    _, heard = running(channels, protocol=protocol, qos=qos)
+    for i in range(5):
+        publish("yard/node-7/tilt", f'{{"x": {i}, "y": {i + 10}}}', qos=qos)
+    publish("yard/node-7/tilt", '{"x": 99, "y": 99}', qos=1)
+    wait_until(lambda: len(heard.readings) >= 12)
+    for name in "ab":
+        assert [it.sequence for it in heard.readings if it.channel == name] == list(range(6))
+
+
+def test_filters_that_cross_give_each_channel_its_value_once(running, publish, wait_until):
+    channels = [
+        channel("+/node-7", "a", format="json", pointer="/x"),
+        channel("gate/+", "b", format="json", pointer="/y"),
+        channel("$share/crew/gate/node-7", "c", format="json", pointer="/z"),
+    ]
+    _, heard = running(channels)
+    for i in range(5):
+        publish("gate/node-7", f'{{"x": {i}, "y": {i}, "z": {i}}}')
+    wait_until(lambda: len(heard.readings) >= 15)
+    publish("gate/node-7", '{"x": 9, "y": 9, "z": 9}')
+    wait_until(lambda: len(heard.readings) >= 18)
+    for name in "abc":
+        assert [it.sequence for it in heard.readings if it.channel == name] == list(range(6))
+
+
+@pytest.mark.parametrize("protocol", ["5", "3.1.1"])
+def test_of_a_group_that_shares_each_gets_a_part(running, publish, wait_until, protocol):
+    both = [running([channel("$share/crew/yard/+", unit="rad")], protocol=protocol)[1] for _ in range(2)]
+    for i in range(10):
+        publish("yard/t", str(i))
+    wait_until(lambda: sum(len(it.readings) for it in both) == 10)
+    assert sorted(it.value for heard in both for it in heard.readings) == list(range(10))
+    assert all(heard.readings for heard in both), "mosquitto takes turns"
+
+
+def test_a_filter_never_makes_one_sensor_of_two(running, publish, wait_until):
+    """Two gateways hand the same node on: the first that is heard keeps the channel; the other takes over when it is gone."""
+    it = channel("+/node-7/tilt", unit="rad")
+    port, heard = running([it.model_copy(update={"stale_after": 0.3})])
+    for gateway, value in (("east", 1), ("west", 2), ("east", 3), ("west", 4)):
+        publish(f"{gateway}/node-7/tilt", str(value))
+    wait_until(lambda: len(heard.readings) + port.counters()["unknown_id"] == 4)
+    assert [it.value for it in heard.readings] == [1.0, 3.0]
+    assert port.strangers() == {"west/node-7/tilt": 2}
+    silent_ns = heard.readings[-1].time_ns + 300_000_000
+    wait_until(lambda: time.monotonic_ns() > silent_ns)
+    publish("west/node-7/tilt", "5")
+    publish("east/node-7/tilt", "6")
+    wait_until(lambda: port.counters()["unknown_id"] == 3)
+    assert [it.value for it in heard.readings] == [1.0, 3.0, 5.0]
+
+
+def test_nodes_that_say_the_same_names_are_told_apart_by_their_topics(running, publish, wait_until):
+    names = {"format": "senml", "n": "tilt", "unit": None}
+    _, heard = running([channel("yard/node-7", "a", **names), channel("yard/node-8", "b", **names)])
+    for node, value in ((7, 0.1), (8, 0.2)):
+        publish(f"yard/node-{node}", senml.pack([("tilt", "rad", value)]))
+    wait_until(lambda: len(heard.readings) == 2)
+    assert {it.channel: it.value for it in heard.readings} == {"a": 0.1, "b": 0.2}
+
+
+NUMBER = 'format = "number"\nunit = "deg"'
+JSON = 'format = "json"\nunit = "deg"\npointer = "/{}"'
+
+
+@pytest.mark.parametrize(
+    ("protocol", "sources", "key", "allowed"),
+    [
+        ("5", [("yard/#", NUMBER)], "topic", "a topic, in which + may stand for a whole level, and no #"),
+        ("5", [("yard/a+", NUMBER)], "topic", "a topic, in which + may stand for a whole level, and no #"),
+        ("5", [("yard/+", NUMBER), ("yard/a", NUMBER)], "topic", "no topic of channel c0, which is 'yard/+'"),
+        ("5", [("yard/+", NUMBER), ("+/a", JSON.format("x"))], "format", "one format a topic: 'yard/+' is 'number'"),
+        ("3.1.1", [("yard/+", JSON.format("x")), ("+/a", JSON.format("y"))], "topic", "with protocol '3.1.1' none"),
+        ("5", [("yard/+", JSON.format("x")), ("+/a", JSON.format("y"))], "", ""),
+        ("3.1.1", [("yard/+", JSON.format("x")), ("yard/a", JSON.format("y"))], "", ""),
+    ],
+)
+def test_a_rig_file_says_which_topics_go_together(protocol, sources, key, allowed):
+    text = f'[rig]\nname = "yard"\n[[port]]\nname = "net"\ndriver = "mqtt"\nhost = "h"\nprotocol = "{protocol}"\n'
+    for i, (topic, how) in enumerate(sources):
+        text += f'[[channel]]\nname = "c{i}"\nquantity = "angle"\n[channel.source]\nport = "net"\ntopic = "{topic}"\n{how}\n'
+    with pytest.raises(RigFaults) as caught:
+        parse_rig(text)
+    mine = [it for it in caught.value.faults if it.path.startswith("channel[") and ".source" in it.path]
+    assert len(mine) == (1 if key else 0), mine
+    for fault in mine:
+        assert fault.path.startswith(f"channel[{len(sources) - 1}].source.{key}")
+        assert fault.allowed.startswith(allowed)
