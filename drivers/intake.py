@@ -1,10 +1,13 @@
-"""From one message of a broker to readings: which channels it is for, what it says, and whether it may pass as live."""
+"""From one message of a broker to readings: which channels it is for, what it says, and whether it may pass as live.
+
+What comes from a store is old; so is what its sensor's own clock shows to have waited longer than the channel's `stale_after`
+(see skew.py; only SenML says times). Old values are kept in the recording, and nothing is computed from them.
+"""
 
 from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Callable, Iterable, Sequence
-from math import isfinite
 
 from jsonpointer import JsonPointer
 
@@ -15,10 +18,13 @@ from drivers.payload import PayloadError, bare_number, document, number_at
 from drivers.reading import Quality
 from drivers.senml import UNITS as SENML_UNITS
 from drivers.senml import SenmlError, resolve
+from drivers.skew import Skew
 from drivers.units import linear
 
 Put = Callable[[str, int, float, Quality, int | None], None]
 """(channel, time, SI value, quality, device time)"""
+_DEVICE_TIME_BOUND_S = 2**62 * 1e-9
+"""Device times beyond what a journal holds are none."""
 
 
 class _Place:
@@ -31,6 +37,7 @@ class _Place:
         self.pointer = JsonPointer(source.pointer or "") if source.format == "json" else None
         self.scale, self.offset = linear(channel.quantity, source.unit) if source.unit else (1.0, 0.0)
         self._stale_after_ns = round(channel.stale_after * 1e9)
+        self.skew = Skew(self._stale_after_ns)
         self._topic: str | None = None
         self._heard_ns = 0
 
@@ -105,13 +112,14 @@ class Intake:
             if value is None:
                 self._counts["empty"] += 1
             else:
-                self._hand_on(place, topic, place.scale * value + place.offset, old, time_ns, None)
+                self._hand_on(place, topic, [(None, place.scale * value + place.offset)], old, time_ns)
 
     def _take_senml(self, places: list[_Place], topic: str, payload: bytes, old: bool, time_ns: int) -> None:
         if not payload:
             self._counts["empty"] += 1
             return
         by_name = {place.n: place for place in places}
+        said: dict[str, list[tuple[int | None, float]]] = {}
         for record in resolve(payload, self._wall_s()):
             place = by_name.get(record.name)
             meaning = SENML_UNITS.get(record.unit or "")
@@ -122,13 +130,30 @@ class Intake:
             elif meaning is None or meaning[0] != place.channel.quantity:
                 self._counts["mislabelled"] += 1
             else:
-                seconds = record.time_s
-                device_ns = round(seconds * 1e9) if seconds is not None and isfinite(seconds * 1e9) else None
-                self._hand_on(place, topic, meaning[1] * record.value + meaning[2], old, time_ns, device_ns)
+                value = meaning[1] * record.value + meaning[2]
+                said.setdefault(record.name, []).append((_device_ns(record.time_s), value))
+        for name, values in said.items():
+            self._hand_on(by_name[name], topic, values, old, time_ns)
 
-    def _hand_on(self, place: _Place, topic: str, value: float, old: bool, time_ns: int, device_ns: int | None) -> None:
+    def _hand_on(
+        self, place: _Place, topic: str, values: list[tuple[int | None, float]], old: bool, time_ns: int
+    ) -> None:
+        """Give the values of one channel in one message, each with its device time, the eldest first."""
         if not old and not place.belongs(topic, time_ns):
-            self._stranger(topic)
+            for _ in values:
+                self._stranger(topic)
             return
-        quality = Quality.OLD if old else Quality.GOOD
-        self._put(place.channel.name, time_ns, value, quality, device_ns)
+        values.sort(key=lambda it: it[0] or 0)
+        late = iter(
+            () if old else place.skew.late(time_ns, [device_ns for device_ns, _ in values if device_ns is not None])
+        )
+        for device_ns, value in values:
+            put_aside = old or (device_ns is not None and next(late))
+            self._put(place.channel.name, time_ns, value, Quality.OLD if put_aside else Quality.GOOD, device_ns)
+
+
+def _device_ns(seconds: float | None) -> int | None:
+    """A device's time in whole nanoseconds, None where it is none or beyond all bounds."""
+    if seconds is None or not abs(seconds) < _DEVICE_TIME_BOUND_S:
+        return None
+    return round(seconds * 1e9)

@@ -18,7 +18,8 @@ class Quality(StrEnum):
     GOOD = "good"
     """Sent by the device now."""
     OLD = "old"
-    """Handed over from a store (a retained MQTT message, a buffer nobody emptied): true once, not known to be true now."""
+    """Handed over from a store (a retained MQTT message, one put aside for us, a buffer nobody emptied), or longer on its way
+    than its channel may be silent: true once, not known to be true now."""
     FAILURE = "failure"
     """NE 107 F: no valid value, through a fault in the device or its wire."""
     CHECK = "check"
