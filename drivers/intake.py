@@ -1,5 +1,7 @@
 """From one message of a broker to readings: which channels it is for, what it says, and whether it may pass as live.
 
+A channel's sender may say that it is gone (`presence`); that is told once, and so is its coming back.
+
 What comes from a store is old; so is what its sensor's own clock shows to have waited longer than the channel's `stale_after`
 (see skew.py; only SenML says times). Old values are kept in the recording, and nothing is computed from them.
 """
@@ -15,7 +17,7 @@ from drivers import topics
 from drivers.config import Channel
 from drivers.kinds.mqtt import MqttSource
 from drivers.payload import PayloadError, bare_number, document, number_at
-from drivers.reading import Quality
+from drivers.reading import NodeState, Quality
 from drivers.senml import UNITS as SENML_UNITS
 from drivers.senml import SenmlError, resolve
 from drivers.skew import Skew
@@ -54,26 +56,34 @@ class _Place:
 
 
 class Intake:
-    """What a port does with the messages it gets. `stranger` takes the name of a source that no channel names."""
+    """What a port does with the messages it gets. `stranger` takes the name of a source that no channel names, `tell` who is
+    gone and who is back."""
 
     def __init__(
         self,
         channels: Sequence[Channel],
         put: Put,
+        tell: Callable[[NodeState], None],
         counts: Counter[str],
         stranger: Callable[[str], None],
         wall_s: Callable[[], float],
     ) -> None:
-        self._put, self._counts, self._stranger, self._wall_s = put, counts, stranger, wall_s
+        self._put, self._tell = put, tell
+        self._counts, self._stranger, self._wall_s = counts, stranger, wall_s
+        self._nodes: dict[str, tuple[str, list[str]]] = {}
+        """The word that says that a sender is gone, and its channels, by the topic that says so."""
+        self._gone: set[str] = set()
         self._places: dict[str, list[_Place]] = {}
         for channel in channels:
             if isinstance(channel.source, MqttSource):
                 self._places.setdefault(channel.source.topic, []).append(_Place(channel, channel.source))
+                if (presence := channel.source.presence) is not None:
+                    self._nodes.setdefault(presence.topic, (presence.gone, []))[1].append(channel.name)
 
     @property
     def filters(self) -> list[str]:
         """The topic filters that the channels name, each once."""
-        return list(self._places)
+        return [*self._places, *self._nodes]
 
     def deliver(
         self, topic: str, payload: bytes, old: bool, time_ns: int, filters: Iterable[str] | None = None
@@ -83,6 +93,9 @@ class Intake:
         `old`: it comes from a store. `filters`: those that the broker says it comes for, so that one that it sends twice
         for two filters is two different halves; None where it does not say, and every filter that takes the topic counts.
         """
+        if topic in self._nodes:
+            self._hear_of(topic, payload, time_ns)
+            return
         if filters is None:
             filters = [it for it in self._places if topics.matches(it, topic)]
         places = [place for it in filters for place in self._places.get(it, ())]
@@ -93,6 +106,20 @@ class Intake:
             self._take(places, topic, payload, old, time_ns)
         except (PayloadError, SenmlError):
             self._counts["malformed"] += 1
+
+    def _hear_of(self, topic: str, payload: bytes, time_ns: int) -> None:
+        """What is kept of a presence is as good as news: it says how things stand."""
+        gone, channels = self._nodes[topic]
+        said = payload.decode(errors="replace").strip()
+        if not said:
+            self._counts["empty"] += 1
+        for channel in channels if said else ():
+            self._set_gone(channel, said == gone, time_ns, f"'{said[:80]}' on {topic}")
+
+    def _set_gone(self, channel: str, gone: bool, time_ns: int, text: str) -> None:
+        if gone != (channel in self._gone):
+            self._gone ^= {channel}
+            self._tell(NodeState(channel, not gone, time_ns, text))
 
     def _take(self, places: list[_Place], topic: str, payload: bytes, old: bool, time_ns: int) -> None:
         kind = places[0].format
@@ -149,6 +176,8 @@ class Intake:
         )
         for device_ns, value in values:
             put_aside = old or (device_ns is not None and next(late))
+            if not put_aside:
+                self._set_gone(place.channel.name, False, time_ns, "a live value")
             self._put(place.channel.name, time_ns, value, Quality.OLD if put_aside else Quality.GOOD, device_ns)
 
 

@@ -52,7 +52,7 @@ class MqttReader(RunningPort):
         super().__init__(config.name, sink, clock)
         self._config = config
         put = Numbered(channels, sink, self.counts).put
-        self._intake = Intake(channels, put, self.counts, self.stranger, wall_s)
+        self._intake = Intake(channels, put, sink, self.counts, self.stranger, wall_s)
         self._asked: dict[int, list[str]] = {}
         """Subscriptions that are not answered yet, by the packet that asked for them."""
         self._filter_of: dict[int, str] = {}

@@ -104,7 +104,7 @@ class Numbered:
 class RunningPort(ABC):
     """A port that runs: `start` it, `stop` it, read its `counters`. Subclasses connect and read.
 
-    `sink` gets Reading and LinkState and must not block. `clock` gives the session's monotonic nanoseconds.
+    `sink` gets Reading, LinkState and NodeState and must not block. `clock` gives the session's monotonic nanoseconds.
     """
 
     def __init__(self, name: str, sink: Sink, clock: Clock) -> None:

@@ -1,6 +1,6 @@
 """The one type that crosses every wall: a number a sensor gave, and when.
 
-What lives here: the reading, how far it may be believed as *live*, and the word a port says about its own wire.
+What lives here: the reading, how far it may be believed as *live*, and what a port says of its own wire and of who sends there.
 What does not: what the number means (monitor/) and how it arrived (the wire formats beside this file).
 """
 
@@ -76,7 +76,17 @@ class LinkState:
     text: str
 
 
-Sink = Callable[[Reading | LinkState], None]
+@dataclass(frozen=True, slots=True)
+class NodeState:
+    """The sender of one channel was told to be gone (its Last Will), or is back. `text` says how that is known."""
+
+    channel: str
+    here: bool
+    time_ns: int
+    text: str
+
+
+Sink = Callable[[Reading | LinkState | NodeState], None]
 """Where a port puts what it has: must not block and must be safe to call from any thread."""
 
 Clock = Callable[[], int]

@@ -37,10 +37,11 @@ class Tick:
 
 @dataclass(frozen=True, slots=True)
 class Notice:
-    """The world outside changed: a link was lost or came back, the recorder cannot write, the queue grew too long.
+    """The world outside changed: a link was lost or came back, the sender of a channel said that it is gone or back, the
+    recorder cannot write, the queue grew too long.
 
-    `kind` is "link", "recorder" or "behind-time"; `about` names the port (or is empty); `active` is True while the
-    trouble lasts. `late` marks one that could not be written when it happened and was written afterwards.
+    `kind` is "link", "node", "recorder" or "behind-time"; `about` names the port, the channel, or is empty; `active` is
+    True while the trouble lasts. `late` marks one that could not be written when it happened and was written afterwards.
     """
 
     time_ns: int

@@ -11,7 +11,7 @@ from pydantic import Field, ValidationInfo, field_validator, model_validator
 from pydantic_core import PydanticCustomError
 
 from drivers.driver import Driver, Fault
-from drivers.tables import Name, PortTable, SourceTable
+from drivers.tables import Name, PortTable, SourceTable, Strict
 from drivers.topics import FILTER, covers, overlap, shared
 from drivers.units import UNITS, Time
 from drivers.units import allowed as form_of
@@ -102,6 +102,14 @@ class MqttPort(PortTable):
         return self.model_copy(update={key: str(folder / name) for key, name in named.items() if name is not None})
 
 
+class Presence(Strict):
+    """Where the sender of a channel says whether it is there: the payload `gone`, most often its Last Will, says that it is
+    not, any other that it is. An empty payload says nothing."""
+
+    topic: Annotated[str, Field(min_length=1, pattern=r"^[^+#\x00]+$", description="a topic without wildcards")]
+    gone: Annotated[str, Field(min_length=1, max_length=80)]
+
+
 class MqttSource(SourceTable):
     """Where in the messages of a broker the value stands.
 
@@ -111,6 +119,9 @@ class MqttSource(SourceTable):
     In `topic` a `+` stands for one level that may be anything: `+/node-7/height` where any of several gateways hands node 7
     on. A channel stays one sensor: whoever is heard first keeps it until silent for its `stale_after`. With
     `$share/GROUP/` before it the subscription is shared: of its group's programs each gets a part of the messages.
+
+    `presence`: the channel is lost at once when its sender is said to be gone, and not only when it has been silent for its
+    `stale_after`. It is back when that is said, or when a live value comes.
     """
 
     topic: Annotated[str, Field(min_length=1, pattern=FILTER, description="a topic; + may stand for one level")]
@@ -118,6 +129,7 @@ class MqttSource(SourceTable):
     n: str | None = None
     pointer: Annotated[str, Field(pattern=r"^(/([^/~]|~[01])*)*$")] | None = None
     unit: str | None = None
+    presence: Presence | None = None
 
     @field_validator("n", "pointer")
     @classmethod
@@ -168,13 +180,23 @@ def _elsewhere(port: MqttPort, url: str) -> MqttPort:
 
 def _faults(port: MqttPort, channels: Sequence[Channel]) -> Iterator[tuple[str, Fault]]:
     before: list[tuple[str, MqttSource]] = []
+    presences: dict[str, str] = {}
+    for channel in channels:
+        if isinstance(channel.source, MqttSource) and (said := channel.source.presence) is not None:
+            first = presences.setdefault(said.topic, said.gone)
+            if first != said.gone:
+                allowed = f"one word a topic: '{said.topic}' says '{first}' already"
+                yield channel.name, (("presence", "gone"), f"'{said.gone}'", allowed)
     for channel in channels:
         source = channel.source
         if isinstance(source, MqttSource):
             yield from ((channel.name, fault) for fault in _of_one(channel, source))
-            first = next((fault for name, other in before if (fault := _of_two(port, source, name, other))), None)
-            if first is not None:
-                yield channel.name, first
+            taken = next((it for it in presences if overlap(it, source.topic)), None)
+            if taken is not None:
+                yield channel.name, (("topic",), f"'{source.topic}'", f"no topic of a presence, which is '{taken}'")
+            wrong = next((fault for name, other in before if (fault := _of_two(port, source, name, other))), None)
+            if wrong is not None:
+                yield channel.name, wrong
             before.append((channel.name, source))
 
 

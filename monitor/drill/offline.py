@@ -10,7 +10,7 @@ from typing import Protocol
 
 from drivers.mqtt import MqttReader
 from drivers.ports import open_port
-from drivers.reading import LinkState, Reading
+from drivers.reading import LinkState, NodeState, Reading, Sink
 from drivers.serial_line import SerialReader
 from monitor.debrief.verdict import Verdict
 from monitor.drill.faults import DrillError
@@ -48,8 +48,8 @@ def play(
     virtual = VirtualRig(rig, scenario, seed, clocks or {})
     waiting: list[Entry] = [Notice(0, "link", port.name, False, "connected") for port in rig.port]
 
-    def sink(it: Reading | LinkState) -> None:
-        assert isinstance(it, Reading), "no port is opened, so none is lost"
+    def sink(it: Reading | LinkState | NodeState) -> None:
+        assert isinstance(it, Reading), "no port is opened, so none is lost, and no node says anything of itself"
         waiting.append(it)
 
     def feed(entry: Entry) -> Picture | None:
@@ -83,9 +83,7 @@ def play(
     return verdict
 
 
-def _readers(
-    rig: Rig, sink: Callable[[Reading | LinkState], None], clock: Callable[[], int]
-) -> dict[str, SerialReader | MqttReader]:
+def _readers(rig: Rig, sink: Sink, clock: Callable[[], int]) -> dict[str, SerialReader | MqttReader]:
     readers: dict[str, SerialReader | MqttReader] = {}
     for port in rig.port:
         channels = [channel for channel in rig.channel if channel.source.port == port.name]

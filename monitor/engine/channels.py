@@ -99,6 +99,8 @@ class ChannelState:
         """One of these and this one is lying, and nobody can say which."""
         self.unzeroed = False
         """It came alive after the zero, so that nothing can be measured from there."""
+        self.gone = False
+        """Its sender was said to be gone: it is silent from then on, however short a time."""
         self.frozen = self.noisy = False
         self._usual_sd = self.noise
         self._rough: float | None = None
@@ -176,7 +178,7 @@ class ChannelState:
         """How far this channel may be believed now."""
         if self.last is None:
             return SensorStatus.NEVER_SEEN
-        if now_ns - self.last.time_ns > self.stale_after_ns:
+        if self.gone or now_ns - self.last.time_ns > self.stale_after_ns:
             return SensorStatus.STALE
         said = _SAID.get(self.last.quality)
         if said is not None:
@@ -262,6 +264,7 @@ class ChannelState:
             age_s=None if last is None else max(0.0, (now_ns - last.time_ns) * 1e-9),
             value=None if last is None or last.quality.void else last.value,
             says=self._says(),
+            gone=self.gone,
         )
 
     def _says(self) -> str:

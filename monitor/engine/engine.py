@@ -94,11 +94,14 @@ class Engine:
         self.orders.take(action)
 
     def note(self, notice: Notice) -> None:
-        """Take what the world outside says of a link, the recorder or the queue."""
+        """Take what the world outside says of a link, a channel's sender, the recorder or the queue."""
         if notice.kind == "link":
             up, before = not notice.active, self._links.get(notice.about)
             since_ns = before.since_ns if before is not None and before.up is up else notice.time_ns
             self._links[notice.about] = PortPicture(notice.about, up, notice.text, since_ns)
+        elif notice.kind == "node":
+            if (state := self.channels.get(notice.about)) is not None:
+                state.gone = notice.active
         elif notice.active:
             self._notices[notice.kind] = notice.text
         else:

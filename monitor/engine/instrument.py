@@ -91,6 +91,8 @@ def silent(scene: Scene, name: str) -> Outcome:
     if not quiet:
         return _FINE
     since = "never heard" if sensor.age_s is None else f"silent {sensor.age_s:.0f} s"
+    if sensor.gone:
+        since = "its node is gone"
     return Measured(
         2.0,
         since + _blind(scene, name),

@@ -201,7 +201,8 @@ class ShorePicture:
 @dataclass(frozen=True, slots=True)
 class SensorPicture:
     """One channel: NE 107 status, age of its last reading, last value in SI (shown, even when it is not believed; None
-    while the device or its loop has none), and what the device or its loop says is wrong with it, "" for nothing."""
+    while the device or its loop has none), and what the device or its loop says is wrong with it, "" for nothing.
+    `gone`: its sender said so, or its broker did for it."""
 
     name: str
     quantity: str
@@ -210,6 +211,7 @@ class SensorPicture:
     age_s: float | None
     value: float | None
     says: str = ""
+    gone: bool = False
 
 
 @dataclass(frozen=True, slots=True)

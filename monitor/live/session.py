@@ -14,7 +14,7 @@ from typing import Protocol
 
 from drivers.config import Port
 from drivers.ports import RunningPort, open_port
-from drivers.reading import LinkState, Reading
+from drivers.reading import LinkState, NodeState, Reading
 from monitor.engine.engine import Engine
 from monitor.engine.picture import Picture, Transition
 from monitor.live.clock import running_ns
@@ -31,7 +31,7 @@ _ABSENT_NS = 1_000_000_000
 _SAID_NS = 3_000_000_000
 """For how long it is said afterwards."""
 
-_Item = Reading | LinkState | Action | Notice
+_Item = Reading | LinkState | NodeState | Action | Notice
 
 
 class Keeper(Protocol):
@@ -165,6 +165,8 @@ class Session:
     def _take(self, item: _Item) -> bool:
         if isinstance(item, LinkState):
             item = Notice(item.time_ns, "link", item.port, not item.up, item.text)
+        elif isinstance(item, NodeState):
+            item = Notice(item.time_ns, "node", item.channel, not item.here, item.text)
         self._feed(item)
         return isinstance(item, Action)
 

@@ -29,6 +29,7 @@ _PATTERNS = {
     r"^[^\x00-\x1f\x7f]+$": "one line of text",
     r"^[^\s/+#]+$": "a name of 1 to 24 characters, without spaces and without / + #",
     r"^(/([^/~]|~[01])*)*$": "a JSON pointer, such as '/tilt/0'",
+    r"^[^+#\x00]+$": "a topic without the wildcards + and #",
     FILTER: "a topic, in which + may stand for a whole level, and no #",
 }
 _PLAINER = (

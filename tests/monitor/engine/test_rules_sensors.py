@@ -40,6 +40,35 @@ def test_a_sensor_that_comes_back_clears(lift, clean_script):
     assert not picture.alarms[0].active
 
 
+def test_a_sensor_whose_node_is_gone_is_lost_at_once_and_back_when_it_returns(lift, clean_script):
+    lift.play(clean_script, 8.0)
+    lift.engine.note(Notice(lift.now_ns, "node", "H1", True, "'offline' on yard/node-7"))
+    picture = lift.play(silent(clean_script, "H1", since=7.9), 8.5)
+    assert lift.raised() == [("sensor-lost", "H1", "caution")]
+    assert lift.when("sensor-lost", "caution") == pytest.approx(8.0, abs=0.06), "not after a second of silence"
+    assert "its node is gone" in picture.alarms[0].text
+    lost = next(it for it in picture.sensors if it.name == "H1")
+    assert (lost.status, lost.gone) == ("stale", True)
+    lift.engine.note(Notice(lift.now_ns, "node", "H1", False, "a live value"))
+    picture = lift.play(clean_script, 11.0)
+    assert not picture.alarms[0].active
+    assert {it.status.value for it in picture.sensors} == {"ok"}
+
+
+def test_nothing_is_computed_from_a_sensor_whose_node_is_gone(lift, clean_script):
+    """Not even from what it said a moment before: without it the plates' lean is unknown at the very next picture."""
+    lift.play(clean_script, 8.0)
+    lift.engine.note(Notice(lift.now_ns, "node", "S1-mid-x", True, "gone"))
+    picture = lift.play(silent(clean_script, "S1-mid-x", since=7.9), 8.2)
+    assert "lean" in {blind.rule for blind in picture.blind}
+
+
+def test_a_node_that_no_channel_has_is_passed_over(lift, clean_script):
+    lift.play(clean_script, 3.0)
+    lift.engine.note(Notice(lift.now_ns, "node", "elsewhere", True, "gone"))
+    assert lift.play(clean_script, 4.0).alarms == ()
+
+
 def test_a_value_out_of_range_is_named_and_not_used(lift, clean_script):
     def odd(t):
         it = clean_script(t)
