@@ -108,9 +108,11 @@ class Broker:
 
     def configure(self, more: str) -> None:
         """Its configuration at its next start, beside where it listens."""
-        self._config.write_text(
-            f"user {getpass.getuser()}\nlistener {self.port} {self.host}\n{more}persistence false\n"
-        )
+        self.write(f"user {getpass.getuser()}\nlistener {self.port} {self.host}\n{more}persistence false\n")
+
+    def write(self, text: str) -> None:
+        """Its whole configuration at its next start."""
+        self._config.write_text(text)
 
     @property
     def url(self) -> str:
