@@ -17,7 +17,7 @@ from math import isfinite
 
 from drivers.config import Channel
 from drivers.current_loop import LoopWatch
-from drivers.reading import CONNECTED, GRAVITY, Clock, LinkState, Quality, Reading, Sink
+from drivers.reading import CONNECTED, GRAVITY, Clock, LinkState, NodeState, Quality, Reading, Sink
 from drivers.registry import usable
 from drivers.tables import PortTable
 
@@ -242,7 +242,7 @@ def looped(channels: Sequence[Channel], sink: Sink) -> Sink:
     if not loops:
         return sink
 
-    def put(it: Reading | LinkState) -> None:
+    def put(it: Reading | LinkState | NodeState) -> None:
         if isinstance(it, Reading) and it.channel in loops:
             loop, watch = loops[it.channel]
             quality = it.quality

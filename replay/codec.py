@@ -23,8 +23,8 @@ ABOUT = (
     "n its number, v value in SI (m, Pa gauge, N, rad, K, A, V), d the device's own clock (ns since 1970), q quality if not good. "
     "action: a person's; tick: the clock was looked at; notice: the world outside, of a link (about a "
     "port), a node (about a channel, whose sender is gone), the recorder, or being behind-time; alarm: a transition as it happened "
-    "live; seal: sha256 of every byte before the digest, and how many lines stand before it; gap: entries (lost), alarm lines (alarms) "
-    "that could not be kept, the first and the last of them at from and to; on: the session goes on in the next part; "
+    "live; seal: sha256 of every byte before the digest, and how many lines stand before it; gap: entries (lost), alarm lines "
+    "(alarms) that could not be kept, the first and the last of them at from and to; on: the session goes on in the next part; "
     "end: closed in order. In the header: session and part say which file of which session this is, before is the sha256 of the "
     "last seal of the part before, from when that one ended."
 )
