@@ -77,33 +77,34 @@ def context(config: MqttPort, alert: Callable[[ssl.SSLError], None] = lambda _: 
 
 
 def broken(error: OSError, config: MqttPort) -> str:
-    """Why no connection was made, in a sentence without its place."""
+    """Why no connection was made, in a sentence without its place. What tells it from the others comes first: an alarm line
+    has room for little more."""
     if isinstance(error, ssl.SSLCertVerificationError):
         return _refused(error, config)
     if isinstance(error, ssl.SSLError) and "ALERT" in (error.reason or ""):
         return alerted(error, config)
     if config.tls and isinstance(error, ssl.SSLError | ConnectionResetError):
-        return f"refused: found no TLS ({_said(error)}); allowed is a TLS listener: nothing is sent in clear text"
+        return f"no TLS found ({_said(error)}); allowed is a TLS listener: nothing is sent in clear text"
     return f"cannot connect: {_said(error)}"
 
 
 def _refused(error: ssl.SSLCertVerificationError, config: MqttPort) -> str:
     by = f"signed by {config.ca or 'an authority this machine knows'}"
     if error.verify_code == _EXPIRED:
-        return f"refused: found a host certificate that has expired; allowed is one valid today, {by}"
+        return f"expired host certificate found; allowed is one valid today, {by}"
     if error.verify_code == _NOT_YET:
-        return f"refused: found a host certificate not valid yet; allowed is one valid today, {by}: is the clock right?"
+        return f"host certificate not valid yet found; allowed is one valid today, {by}: is the clock right?"
     if error.verify_code in _OTHER_NAME:
-        return f"refused: found a host certificate of another name; allowed is one for '{config.host}', {by}"
-    return f"refused: found a host certificate of a foreign authority ({error.verify_message}); allowed is one {by}"
+        return f"misnamed host certificate found; allowed is one for '{config.host}', {by}"
+    return f"foreign host certificate found ({error.verify_message}); allowed is one {by}"
 
 
 def alerted(error: OSError, config: MqttPort) -> str:
     """What the broker's TLS said of us, in a sentence without its place."""
     said = _said(error)
     if config.certificate is None:
-        return f"refused: found no client certificate ({said}); allowed is one the broker knows: certificate and key"
-    return f"refused: found a client certificate the broker does not take ({said}): '{config.certificate}'"
+        return f"no client certificate ({said}); allowed is one the broker knows: certificate and key"
+    return f"client certificate refused ({said}): found '{config.certificate}', allowed is one of an authority the broker knows"
 
 
 def unanswered(config: MqttPort) -> str:
@@ -124,7 +125,7 @@ def _owner_only(name: str, what: str) -> None:
         raise NotSecure(f"no {what}: found no plain file at '{name}'")
     if stat.S_IMODE(mode) & 0o077:
         found = f"found {what} '{name}' with mode {stat.S_IMODE(mode):03o}"
-        raise NotSecure(f"not used: {found}; allowed is 600 or 400, for others may read it")
+        raise NotSecure(f"readable by others: {found}; allowed is 600 or 400")
 
 
 def _no_prompt() -> str:
