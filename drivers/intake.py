@@ -80,6 +80,9 @@ class Intake:
                 if (presence := channel.source.presence) is not None:
                     self._nodes.setdefault(presence.topic, (presence.gone, []))[1].append(channel.name)
 
+        self._loose = [it for it in self._places if topics.wild(it) or topics.shared(it)]
+        """Filters that are not the very topic of what they take."""
+
     @property
     def filters(self) -> list[str]:
         """The topic filters that the channels name, each once."""
@@ -97,7 +100,7 @@ class Intake:
             self._hear_of(topic, payload, time_ns)
             return
         if filters is None:
-            filters = [it for it in self._places if topics.matches(it, topic)]
+            filters = [topic, *(it for it in self._loose if topics.matches(it, topic))]
         places = [place for it in filters for place in self._places.get(it, ())]
         if not places:
             self._stranger(topic)
