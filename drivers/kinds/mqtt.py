@@ -160,7 +160,7 @@ def _elsewhere(port: MqttPort, url: str) -> MqttPort:
     from drivers.ports import PortError
 
     parts = urlsplit(url if "://" in url else f"//{url}")
-    allowed = f"mqtts://HOST:PORT{'' if port.tls else ' or mqtt://HOST:PORT'}"
+    allowed = f"{'' if port.tls else 'mqtt://HOST:PORT or '}mqtts://HOST:PORT"
     try:
         number = parts.port
         secret = parts.password is not None
