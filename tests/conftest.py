@@ -7,6 +7,7 @@ import gc
 import getpass
 import os
 import shutil
+import signal
 import socket
 import subprocess
 import threading
@@ -129,9 +130,15 @@ class Broker:
 
     def stop(self) -> None:
         if self._process is not None:
+            self.stall(False)  # one that stands still would not end
             self._process.terminate()
             self._process.wait()
             self._process = None
+
+    def stall(self, still: bool) -> None:
+        """Stand still, its wires open, as a network does that hands everything over later; or go on."""
+        assert self._process is not None, "only a broker that runs can stand still"
+        self._process.send_signal(signal.SIGSTOP if still else signal.SIGCONT)
 
     def _answers(self) -> bool:
         try:

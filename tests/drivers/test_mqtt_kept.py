@@ -9,6 +9,8 @@ import time
 import pytest
 from paho.mqtt import client as mqtt
 from paho.mqtt.enums import CallbackAPIVersion
+from paho.mqtt.packettypes import PacketTypes
+from paho.mqtt.properties import Properties
 
 from drivers import senml
 from drivers.config import Channel
@@ -123,6 +125,67 @@ def test_a_stream_that_never_rests_is_live_again_at_once(running, publish, broke
     assert len(after) > 90
     assert {found[value] for value in before} == {Quality.OLD}
     assert {found[value] for value in after} == {Quality.GOOD}
+
+
+def test_what_was_had_and_never_acknowledged_comes_again_and_is_old(running, publish, broker, wait_until):
+    # MQTT 5 section 4.4: on a session taken up again the broker sends it anew, DUP set.
+    got = []
+    one = mqtt.Client(CallbackAPIVersion.VERSION2, client_id="yard-1", protocol=mqtt.MQTTv5, manual_ack=True)
+    one.on_subscribe = lambda *_: got.append("subscribed")
+    one.on_message = lambda _c, _d, it: got.append(it.payload)
+    kept = Properties(PacketTypes.CONNECT)
+    kept.SessionExpiryInterval = 3600
+    one.connect(broker.host, broker.port, clean_start=False, properties=kept)
+    one.subscribe("yard/t", 1)
+    wait_until(lambda: one.loop(0.01) is not None and got == ["subscribed"])
+    publish("yard/t", "1")
+    wait_until(lambda: one.loop(0.01) is not None and got[1:] == [b"1"])
+    one.socket().close()
+    _, heard = running([channel(unit="rad")], **AWAY)
+    publish("yard/t", "2")
+    wait_until(lambda: len(heard.readings) == 2)
+    assert qualities(heard) == [(1.0, Quality.OLD), (2.0, Quality.GOOD)]
+
+
+@pytest.mark.wires
+@pytest.mark.parametrize("days_off", [-3, 400])
+def test_what_a_stall_hands_over_late_is_old_whatever_the_node_s_clock(running, broker, wait_until, days_off):
+    """The broker stands still for a second and then hands all over at once; 0.3 s is what the channel may be silent."""
+    it = channel(format="senml", n="tilt", unit=None).model_copy(update={"stale_after": 0.3})
+    _, heard = running([it], qos=0)
+    node = mqtt.Client(CallbackAPIVersion.VERSION2)
+    up, sent, pace = threading.Event(), [], threading.Event()
+    node.on_connect = lambda *_: up.set()
+    node.connect(broker.host, broker.port)
+    node.loop_start()
+    assert up.wait(10.0)
+
+    def say(seconds):
+        until = time.monotonic() + seconds
+        while time.monotonic() < until:
+            sent.append(time.monotonic_ns())
+            stamp = time.time() + days_off * 86_400.0
+            node.publish("yard/t", senml.pack([("tilt", "rad", len(sent) - 1.0)], time_s=stamp))
+            pace.wait(0.02)
+
+    try:
+        say(0.5)
+        wait_until(lambda: len(heard.readings) == len(sent))
+        broker.stall(True)
+        say(1.0)
+        broker.stall(False)
+        say(0.5)
+        wait_until(lambda: len(heard.readings) == len(sent))
+    finally:
+        node.disconnect()
+        node.loop_stop()
+    waited = [((it.time_ns - sent[round(it.value)]) * 1e-9, it.quality) for it in heard.readings]
+    assert [it.value for it in heard.readings] == [float(k) for k in range(len(sent))]
+    assert {quality for seconds, quality in waited if seconds <= 0.3} == {Quality.GOOD}
+    late = [quality for seconds, quality in waited if seconds > 0.4]
+    assert len(late) > 10
+    assert set(late) == {Quality.OLD}
+    assert heard.links == [True], "the wire itself was never lost"
 
 
 def test_without_a_session_nothing_is_put_aside(running, publish, wait_until):
