@@ -190,4 +190,5 @@ class MqttReader(RunningPort):
 
     def deliver(self, topic: str, payload: bytes, retained: bool, time_ns: int) -> None:
         """Turn one message into readings, all of the moment it came, whatever filter it came for."""
+        self.heard(payload, time_ns, topic)
         self._intake.deliver(topic, payload, retained, time_ns)

@@ -17,6 +17,7 @@ from math import isfinite
 
 from drivers.config import Channel
 from drivers.current_loop import LoopWatch
+from drivers.raw import Raw, Ring
 from drivers.reading import CONNECTED, GRAVITY, Clock, LinkState, NodeState, Quality, Reading, Sink
 from drivers.registry import usable
 from drivers.tables import PortTable
@@ -111,6 +112,7 @@ class RunningPort(ABC):
         self.name = name
         self.counts: Counter[str] = Counter(dict.fromkeys(COUNTS, 0))
         self._strangers: dict[str, int] = {}
+        self._raw = Ring()
         self.clock = clock
         self._sink = sink
         self._up: bool | None = None
@@ -148,6 +150,14 @@ class RunningPort(ABC):
         self.counts["unknown_id"] += 1
         if name in self._strangers or len(self._strangers) < _STRANGERS:
             self._strangers[name] = self._strangers.get(name, 0) + 1
+
+    def heard(self, data: bytes, time_ns: int, about: str | None = None) -> None:
+        """Keep bytes as they came, for whoever wants to see them: of a stream, or one message and where it came."""
+        self._raw.add(time_ns, data, about)
+
+    def raw(self) -> list[Raw]:
+        """The newest bytes as they came over the wire, the oldest first. Callable from any thread."""
+        return self._raw.pieces()
 
     @property
     def stopping(self) -> bool:

@@ -64,6 +64,7 @@ class SerialLine(RunningPort):
 
     def take(self, data: bytes, time_ns: int, quality: Quality = Quality.GOOD) -> None:
         """Turn bytes into readings, all of the moment they were taken from the wire. A line is as old as its beginning."""
+        self.heard(data, time_ns)
         if self._old_begun and quality is Quality.GOOD:
             head, end, data = data.partition(b"\n")
             self.decode(head + end, time_ns, Quality.OLD)

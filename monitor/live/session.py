@@ -14,6 +14,7 @@ from typing import Protocol
 
 from drivers.config import Port
 from drivers.ports import RunningPort, open_port
+from drivers.raw import Raw
 from drivers.reading import LinkState, NodeState, Reading
 from monitor.engine.engine import Engine
 from monitor.engine.picture import Picture, Transition
@@ -129,6 +130,10 @@ class Session:
     def strangers(self) -> Mapping[str, Mapping[str, int]]:
         """What came in on each port from sources that no channel names, and how often."""
         return {port.name: port.strangers() for port in self._ports}
+
+    def raw(self, port: str) -> Sequence[Raw]:
+        """The newest bytes of a port as they came over its wire, the oldest first; none of a port that is not there."""
+        return next((it.raw() for it in self._ports if it.name == port), [])
 
     def _run(self) -> None:
         try:

@@ -108,6 +108,17 @@ class Conformance:
         counts = port.counters()
         assert counts["malformed"] + counts["bad_checksum"] == 2
 
+    def test_what_came_is_kept_as_it_came(self, far, heard, port, wait_until):
+        wait_until(lambda: heard.links == [True])
+        assert port.raw() == []
+        far.junk()
+        far.say(1e5, 0.5)
+        wait_until(lambda: len(heard.readings) == 2)
+        pieces = port.raw()
+        assert any(b"\x00" in it.data for it in pieces), "junk, too"
+        assert [it.time_ns for it in pieces] == sorted(it.time_ns for it in pieces)
+        assert pieces[-1].time_ns <= heard.readings[-1].time_ns
+
     def test_an_id_nobody_asked_for_is_counted_and_named(self, far, heard, port, wait_until):
         wait_until(lambda: heard.links == [True])
         far.stranger()
