@@ -85,12 +85,26 @@ def parser() -> argparse.ArgumentParser:
         "sensors",
         "pre-lift checks: every channel live, the zero, which one answers a breath or a move, does the air stay in",
         "Leads through them on a terminal: Enter is done or next, s leaves out, r goes back, a number ticks an item of the "
-        "checklist, q ends. Exit code 0 only if all that was asked for has passed.",
+        "checklist, q ends. Exit code 0 only if all that was asked for has passed. With --board it shows every channel live "
+        "instead: value, rate, age, noise, health, last fault, and the wire itself; without a terminal, a table a second.",
     )
     sensors.add_argument("rig", metavar="RIG", help="rig file (TOML)")
-    sensors.add_argument("--json", action="store_true", help="one JSON object a line: what is asked, results, summary")
     sensors.add_argument(
-        "--for", dest="for_", metavar="TIME", help="without a person, at most this long: live, zero, pressure hold only"
+        "--board", action="store_true", help="the live board of every channel and port in place of the checks"
+    )
+    sensors.add_argument(
+        "--json",
+        action="store_true",
+        help="one JSON object a line: what is asked, results, summary; with --board, the board once a second",
+    )
+    sensors.add_argument(
+        "--raw", action="store_true", help="with --board --json: each port's newest 20 lines as they came over the wire"
+    )
+    sensors.add_argument(
+        "--for",
+        dest="for_",
+        metavar="TIME",
+        help="end by itself after this long; without --board nobody is asked then: live, zero, pressure hold only",
     )
     sensors.add_argument(
         "--port",
@@ -242,7 +256,15 @@ def _command(top: argparse.ArgumentParser, call: argparse.Namespace) -> int:
         "also": call.also,
         "split": call.split,
     }
+    if call.command == "sensors" and call.board:
+        if call.actions or (call.raw and not call.json):
+            top.error("--raw goes with --board --json, --actions with the checks alone")
+        from monitor.prelift.live_board import board
+
+        return board(Call(**shared), raw=call.raw)
     if call.command == "sensors":
+        if call.raw:
+            top.error("--raw goes with --board --json, --actions with the checks alone")
         from monitor.prelift.command import sensors
 
         return sensors(Call(**shared))

@@ -50,12 +50,16 @@ class Call:
 
 @dataclass(frozen=True, slots=True)
 class Opened:
-    """A session that may be started on `ports` with `keeper` (None: nothing is kept), to end after `for_s` (None: never)."""
+    """A session that may be started on `ports` with `keeper` (None: nothing is kept), to end after `for_s` (None: never).
+
+    `text`: of the rig file, as recordings carry it.
+    """
 
     session: Session
     ports: list[Port]
     keeper: JournalKeeper | None
     for_s: float | None
+    text: str
 
 
 class BadCall(ValueError):
@@ -97,7 +101,7 @@ def opened(command: str, call: Call, hand: Callable[[Picture], Press | None] | N
         print(f"inchwatch {command}: {error}", file=sys.stderr)
         raise NotOpened(1) from None
     session.recording = f"recording to {record}{f' and {also}' if also else ''}" if record else "not recording"
-    return Opened(session, ports, keeper, for_s)
+    return Opened(session, ports, keeper, for_s, text)
 
 
 def on_a_terminal() -> bool:

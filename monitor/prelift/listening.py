@@ -7,7 +7,6 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from itertools import pairwise
-from math import fsum, sqrt
 
 from drivers.config import Channel
 from drivers.reading import Quality, Reading
@@ -15,14 +14,10 @@ from monitor import quantities as show
 from monitor.engine.channels import ChannelState, own_words
 from monitor.engine.picture import PortPicture
 from monitor.prelift.results import Outcome, Result
+from monitor.sensorboard.following import NOISY, trembling
 
 LISTEN_NS = 5_000_000_000
 """How long is listened (invented): a hundred readings of a sensor that speaks twenty times a second."""
-_NOISY = 3.0
-"""Times the rig file's noise from where on a channel is called noisier than that (common practice, no source)."""
-_FEWEST = 10
-"""Readings before anything is said of the noise (invented)."""
-
 _FEW, _SHARE = 2, 0.02
 """How many messages of a port may be spoilt without a word, and which share of the good ones (invented): the first
 sentence is cut in two more often than not."""
@@ -70,13 +65,8 @@ class Listening:
 
     @property
     def trembles(self) -> float | None:
-        """Standard deviation of one reading (SI) by the squares of successive differences, half their mean: a channel that
-        moves slowly is not called noisy for it (von Neumann 1941). None of fewer than ten."""
-        values = [it.value for it in self._heard]
-        if len(values) < _FEWEST:
-            return None
-        steps = fsum((after - before) ** 2 for before, after in pairwise(values))
-        return sqrt(steps / (2.0 * (len(values) - 1)))
+        """Standard deviation of one reading (SI) by successive differences. None of fewer than ten."""
+        return trembling([it.value for it in self._heard])
 
     def judge(self, now_ns: int) -> Result:
         """What is to be said of it now."""
@@ -103,7 +93,7 @@ class Listening:
         if trembles is None:
             return self._said(Outcome.OK, f"{said}, too few to say how noisy")
         times = trembles / self.noise
-        if times > _NOISY:
+        if times > NOISY:
             text = f"{said}, {times:.1f} times as noisy as the rig file says"
             return self._said(Outcome.WRONG, text + ": look for a loose mount or a bad screen, or mend the rig file")
         if trembles == 0.0:

@@ -1,0 +1,222 @@
+"""The body of `inchwatch sensors --board`: a live session, every channel of it on a screen, as JSON lines, or as a table.
+
+The session is the one that `run` uses and is kept as it keeps it. Nobody lifts by it: once every channel rests the zero is taken,
+so that frozen and noisy channels are known, and the plan is given up.
+"""
+
+from __future__ import annotations
+
+import sys
+import threading
+import time
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import replace
+from datetime import UTC, datetime
+from pathlib import Path
+
+import orjson
+
+from drivers.reading import Reading
+from monitor.engine.picture import Picture, Transition
+from monitor.live.hand import Press
+from monitor.live.keeping import JournalKeeper
+from monitor.live.opening import Call, NotOpened, Opened, ended, ended_by_signal, on_a_terminal, opened, record_file
+from monitor.live.session import Keeper, Session
+from monitor.prelift.targets import meanings
+from monitor.sensorboard import words
+from monitor.sensorboard.following import Following
+from monitor.sensorboard.picture import BoardPicture, RawLine, raw_lines
+from replay.entries import Detail, Entry
+from replay.writer import JournalError
+
+_EVERY_S = 1.0
+_COLUMNS = 120
+"""Width of the table where there is no terminal."""
+_LINES, _LINES_JSON = 200, 20
+"""Lines of a port's wire that are shown, and printed a second, at most."""
+
+
+class Hand:
+    """Takes the zero once every channel rests, and gives the plan up then: a breath of air is no step of it."""
+
+    def __init__(self) -> None:
+        self._zeroed_ns: int | None = None
+
+    def __call__(self, picture: Picture) -> Press | None:
+        """The one key to press now."""
+        zero = picture.zero
+        if zero.taken_ns is None:
+            return ("zero", {}) if zero.ready else None
+        if zero.taken_ns == self._zeroed_ns or not picture.steps:
+            return None
+        self._zeroed_ns = zero.taken_ns
+        return "abandon", {}
+
+
+class LiveBoard:
+    """Joins a session to the board. Its board, lines, records and exports are one thread's: the screen's, or the printer's."""
+
+    def __init__(self, it: Opened, call: Call) -> None:
+        self.session = it.session
+        self._it, self._call = it, call
+        self._keeper: JournalKeeper | None = it.keeper
+        self._lock = threading.Lock()
+        self._following = Following(it.session.rig, meanings(it.session.rig))
+        self.stop = threading.Event()
+
+    @property
+    def units(self) -> str:
+        """The rig's units."""
+        return self.session.rig.rig.units
+
+    @property
+    def recording(self) -> str:
+        """Where the session is kept, or that it is not."""
+        return self.session.recording
+
+    @property
+    def kept(self) -> bool:
+        """Whether the session is kept."""
+        return self._keeper is not None
+
+    def start(self) -> None:
+        """Begin the session."""
+        with self._lock:
+            self._following.begin(self.session.wall_start_s)
+        self.session.on_picture, self.session.on_failure = self._look, self.stop.set
+        self.session.start(self._it.ports, _Tap(self._keeper, self._take))
+
+    def board(self) -> BoardPicture | None:
+        """The newest board; None until there is a picture."""
+        picture = self.session.latest()
+        if picture is None:
+            return None
+        counters, strangers = self.session.counters(), self.session.strangers()
+        with self._lock:
+            return self._following.board(picture, counters, strangers)
+
+    def raw(self, port: str, most: int = _LINES) -> Sequence[RawLine]:
+        """The newest lines of a port as they came, the oldest first."""
+        return raw_lines(self.session.raw(port), most)
+
+    def send(self, do: str, /, **details: Detail) -> None:
+        """An action of the person."""
+        self.session.send(do, **details)
+
+    def record(self, keep: bool) -> str:
+        """End this session and begin another, kept or not. A recording is one session from its first moment: it cannot be
+        begun in the middle of one, or it would not play the same again."""
+        session, keeper = Session(self.session.rig, hand=Hand()), None
+        if keep:
+            path = record_file(replace(self._call, record=None), session.rig)
+            try:
+                keeper = JournalKeeper(path, self._it.text, session.rig.rig.name, session.trouble)
+            except JournalError as error:
+                return f"not recording: {error}"
+            session.recording = f"recording to {path}"
+        before = self.recording
+        self.session.stop()
+        self.session, self._keeper = session, keeper
+        self.start()
+        return self.recording if keep else f"ended: {before}"
+
+    def export(self) -> str:
+        """Write the readings of the last minute as CSV beside the recordings; one sentence what came of it."""
+        board = self.board()
+        if board is None:
+            return "nothing to export yet"
+        with self._lock:
+            recent = self._following.recent()
+        path = Path(f"{board.rig}-board-{datetime.now(UTC):%Y%m%d-%H%M%S}.csv")
+        try:
+            with path.open("x", encoding="utf-8", newline="") as out:
+                out.write(words.as_csv(board, recent))
+        except FileExistsError:
+            return f"not exported: {path} is there already; press e again in a second"
+        except OSError as error:
+            return f"not exported: {path}: {error.strerror}"
+        return f"exported {sum(len(readings) for _, readings in recent)} readings to {path}"
+
+    def _take(self, reading: Reading) -> None:
+        with self._lock:
+            self._following.take(reading)
+
+    def _look(self, picture: Picture) -> None:
+        with self._lock:
+            self._following.look(picture)
+
+
+class _Tap:
+    """Keeps a session's entries where they are to be kept, if anywhere, and hands the readings on."""
+
+    def __init__(self, inner: Keeper | None, take: Callable[[Reading], None]) -> None:
+        self._inner, self._take = inner, take
+
+    def write(self, entry: Entry) -> None:
+        """Keep one entry."""
+        if self._inner is not None:
+            self._inner.write(entry)
+        if isinstance(entry, Reading):
+            self._take(entry)
+
+    def alarm(self, it: Transition) -> None:
+        """Keep one alarm transition."""
+        if self._inner is not None:
+            self._inner.alarm(it)
+
+    def close(self) -> None:
+        """Finish."""
+        if self._inner is not None:
+            self._inner.close()
+
+
+def board(call: Call, *, raw: bool = False) -> int:
+    """Show the board as called; returns the exit code. Without a terminal, a table a second; as JSON, an object a second."""
+    try:
+        it = opened("sensors", call, Hand())
+    except NotOpened as why:
+        return why.code
+    live = LiveBoard(it, call)
+    if not call.as_json and on_a_terminal():
+        _screen(live, it.for_s)
+    else:
+        print(live.recording, file=sys.stderr)
+        with ended_by_signal(live.stop):
+            live.start()
+            try:
+                for text in _lines(live, it.for_s, as_json=call.as_json, raw=raw):
+                    print(text, flush=True)
+            finally:
+                live.session.stop()
+    return ended(live.session)
+
+
+def _screen(live: LiveBoard, for_s: float | None) -> None:
+    from monitor.screens.sensors import run_board
+
+    live.start()
+    try:
+        run_board(live, for_s=for_s)
+    finally:
+        live.session.stop()
+    print(live.recording, file=sys.stderr)
+
+
+def _lines(live: LiveBoard, for_s: float | None, *, as_json: bool, raw: bool) -> Iterator[str]:
+    """What is printed, once a second, until the time is up or the session is stopped."""
+    from monitor.screens.sensorboard import listing
+
+    due = time.monotonic()
+    end = None if for_s is None else due + for_s
+    while not live.stop.is_set():
+        due += _EVERY_S
+        until = due if end is None else min(due, end)
+        live.stop.wait(max(0.0, until - time.monotonic()))
+        now = live.board()
+        if now is not None and as_json:
+            lines = {port.name: live.raw(port.name, _LINES_JSON) for port in now.ports} if raw else None
+            yield orjson.dumps(words.as_json(now, lines)).decode()
+        elif now is not None:
+            yield listing(now, live.units, _COLUMNS) + "\n"
+        if end is not None and time.monotonic() >= end:
+            return
