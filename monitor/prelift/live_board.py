@@ -22,7 +22,8 @@ from monitor.live.hand import Press
 from monitor.live.keeping import JournalKeeper
 from monitor.live.opening import Call, NotOpened, Opened, ended, ended_by_signal, on_a_terminal, opened, record_file
 from monitor.live.session import Keeper, Session
-from monitor.prelift.targets import meanings
+from monitor.prelift.targets import meanings, targets
+from monitor.rig.schema import Rig
 from monitor.sensorboard import words
 from monitor.sensorboard.following import Following
 from monitor.sensorboard.picture import BoardPicture, RawLine, raw_lines
@@ -53,6 +54,11 @@ class Hand:
         return "abandon", {}
 
 
+def places(rig: Rig) -> dict[str, str]:
+    """What each channel of a rig measures, in a few words."""
+    return {it.channel: f"air of {it.name}" for it in targets(rig) if it.air} | meanings(rig)
+
+
 class LiveBoard:
     """Joins a session to the board. Its board, lines, records and exports are one thread's: the screen's, or the printer's."""
 
@@ -61,7 +67,7 @@ class LiveBoard:
         self._it, self._call = it, call
         self._keeper: JournalKeeper | None = it.keeper
         self._lock = threading.Lock()
-        self._following = Following(it.session.rig, meanings(it.session.rig))
+        self._following = Following(it.session.rig, places(it.session.rig))
         self.stop = threading.Event()
 
     @property
@@ -106,6 +112,9 @@ class LiveBoard:
     def record(self, keep: bool) -> str:
         """End this session and begin another, kept or not. A recording is one session from its first moment: it cannot be
         begun in the middle of one, or it would not play the same again."""
+        picture = self.session.latest()
+        if picture is not None and picture.stop_called is not None:
+            return "left as it was: STOP stands, and another session would not know of it; clear it first (c)"
         session, keeper = Session(self.session.rig, hand=Hand()), None
         if keep:
             path = record_file(replace(self._call, record=None), session.rig)

@@ -13,23 +13,23 @@ from monitor.screens.layout import CAUTIONS
 from monitor.sensorboard.picture import BoardPicture, ChannelRow, PortRow, RawLine
 from monitor.sensorboard.words import HEALTH, in_words, span, when
 
-KEYS = "up down choose  enter raw  p pause  e export  r record  z zero  space STOP  ? help"
+KEYS = "↑↓  enter raw  p pause  e export  r record  z zero  space STOP  q end  ? help"
 
 HELP: tuple[tuple[str, str], ...] = (
     ("up down", "choose a channel; page up and page down go farther"),
     ("enter", "the newest lines of its port as they came over the wire"),
-    ("p", "the display stands still, or goes on; the session goes on all the while"),
+    ("p", "the display stands still, or goes on; the session always goes on"),
     ("e", "write the readings of the last minute, with what is said here, as CSV"),
     ("r", "end the recording (asks), or begin another; the ports are opened anew"),
-    ("z", "zero: measure from here, while all rests; frozen and noisy are known from it"),
+    ("z", "zero: measure from here, while all rests; it tells what is frozen"),
     ("space", "call STOP: at once, kept in the recording"),
     ("c", "clear STOP (asks)"),
     ("t", "light or dark"),
     ("q", "end"),
 )
 READS = (
-    "NOISE is how much one reading trembles, in times of what the rig file says; from 3",
-    "times on, throughout, it is trouble. A value in (brackets) is not live.",
+    "NOISE is how much one reading trembles, in times of what the rig file says; from",
+    "3 times on, throughout, it is trouble. A value in (brackets) is not believed.",
     "LAST FAULT stays after it went: how long ago. Trouble is on top for 5 s more.",
 )
 _TOLD = (SensorStatus.STALE, SensorStatus.FAILED, SensorStatus.OUT_OF_RANGE, SensorStatus.NEVER_SEEN)
@@ -94,7 +94,7 @@ def _top(now: BoardPicture, view: BoardView, columns: int) -> list[Line]:
 
 
 def _head(it: BoardPicture, columns: int, recording: str = "") -> Line:
-    odd = sum(row.status is not SensorStatus.OK for row in it.channels)
+    odd = sum(row.status is not SensorStatus.OK or row.wrong for row in it.channels)
     down = [port.name for port in it.ports if port.up is not True]
     minutes, seconds = divmod(int(it.time_ns * 1e-9), 60)
     channels = f"{odd} of {len(it.channels)} channels NOT OK" if odd else f"{len(it.channels)} channels ok"
@@ -111,13 +111,13 @@ def _head(it: BoardPicture, columns: int, recording: str = "") -> Line:
 
 def _widths(columns: int) -> tuple[int, int]:
     """Cells of a name and of the noise: the wider, the more of both."""
-    return (12, 5) if columns < 100 else (22, 18)
+    return (11, 5) if columns < 100 else (22, 18)
 
 
 def channel_head(columns: int) -> Line:
     """The head of the table of channels."""
     name, noise = _widths(columns)
-    text = f"  {'CHANNEL':<{name}} {'VALUE':>11} {'/S':>5} {'AGE':>6} {'NOISE':>{noise}}  {'HEALTH':<12} LAST FAULT"
+    text = f"  {'CHANNEL':<{name}} {'VALUE':>11} {'/S':>4} {'AGE':>6} {'NOISE':>{noise}} {'HEALTH':<12} LAST FAULT"
     return fit([(text, Role.DIM)], columns)
 
 
@@ -127,25 +127,24 @@ def channel_line(row: ChannelRow, now_utc: float, units: str, columns: int, chos
     value = show.value(row.value, row.quantity, units)
     believed = row.status not in _TOLD
     well = row.status is SensorStatus.OK
-    rate = "--" if row.rate_hz is None else f"{row.rate_hz:.1f}" if row.rate_hz < 999.95 else f"{row.rate_hz:.0f}"
+    rate = "--" if row.rate_hz is None else f"{row.rate_hz:.1f}" if row.rate_hz < 99.95 else f"{row.rate_hz:.0f}"
     age = "--" if row.age_s is None else f"{row.age_s:.1f} s" if row.age_s < 99.95 else span(row.age_s)
     told = value if believed or row.value is None else f"({value})"
     fault = "" if row.fault is None else in_words(row.fault, now_utc)
-    room = columns - (2 + name + 1 + 11 + 1 + 5 + 1 + 6 + 1 + noise + 2 + 12 + 1)
+    room = columns - (2 + name + 1 + 11 + 1 + 4 + 1 + 6 + 1 + noise + 1 + 12 + 1)
     if row.fault is not None and len(fault) > room:
         fault = f"{row.fault.what.value} {when(row.fault, now_utc)}"
-    stands = row.fault is not None and row.fault.until_utc is None
     return fit(
         [
             (">" if chosen else " ", Role.STRONG),
             ("!" if row.trouble else " ", Role.CAUTION_SEEN),
             (f"{_short(row.name, name):<{name}} ", Role.STRONG if chosen or row.trouble else Role.PLAIN),
             (f"{told:>11}", Role.STRONG if believed else Role.DIM),
-            (f" {rate:>5} {age:>6} ", Role.PLAIN),
+            (f" {rate:>4} {age:>6} ", Role.PLAIN),
             (f"{_noise(row, units, noise):>{noise}}", _noise_role(row)),
-            ("  ", Role.PLAIN),
+            (" ", Role.PLAIN),
             (f"{HEALTH[row.status]:<12}", Role.DIM if well else Role.CAUTION),
-            (f" {fault}", Role.STRONG if stands else Role.DIM),
+            (f" {fault}", Role.STRONG if row.wrong else Role.DIM),
         ],
         columns,
     )
@@ -183,7 +182,7 @@ def fine(si: float, quantity: str, units: str) -> str:
     number = f"{si * factor:.2g}"
     if "e" in number:
         number = f"{si * factor:.4f}" if si * factor < 1.0 else f"{si * factor:.0f}"
-    return f"{number} {unit}"
+    return f"{number}{unit}" if unit == "°" else f"{number} {unit}"
 
 
 def port_lines(ports: Sequence[PortRow], columns: int, most: int) -> list[Line]:
@@ -234,13 +233,12 @@ def _table(it: BoardPicture, view: BoardView, columns: int, rows: int) -> list[L
 def _detail(row: ChannelRow, it: BoardPicture, units: str, columns: int) -> list[Line]:
     """All that is known of the chosen channel: two lines."""
     low_high = "no range" if row.range is None else " to ".join(show.value(v, row.quantity, units) for v in row.range)
-    noise = "not known yet" if row.noise is None else fine(row.noise, row.quantity, units)
     stored = f", {row.stored} kept by the broker from earlier" if row.stored else ""
-    what = row.where or row.quantity
-    first = f"{row.name}: {what}, port {row.port}; {low_high}, silent after {row.stale_after_s:g} s{stored}"
+    first = f"{row.name}: {row.where or row.quantity}, port {row.port}; range {low_high}{stored}"
+    noise = "not known yet" if row.noise is None else fine(row.noise, row.quantity, units)
+    said = f"noise {noise} of {fine(row.noise_said, row.quantity, units)}, silent after {row.stale_after_s:g} s"
     fault = "nothing was wrong yet" if row.fault is None else in_words(row.fault, it.utc)
-    second = f"noise {noise} of {fine(row.noise_said, row.quantity, units)} in the rig file; {fault}"
-    return [fit([(first, Role.PLAIN)], columns), fit([(second, Role.PLAIN)], columns)]
+    return [fit([(text, Role.PLAIN)], columns) for text in (first, f"{fault}; {said}")]
 
 
 def _raw(lines: Sequence[RawLine], row: ChannelRow, it: BoardPicture, columns: int, rows: int) -> list[Line]:

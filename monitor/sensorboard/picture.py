@@ -60,6 +60,11 @@ class ChannelRow:
     """What it measures, in a few words; empty where its name says it."""
 
     @property
+    def wrong(self) -> bool:
+        """Whether something is wrong with it now."""
+        return self.fault is not None and self.fault.until_utc is None
+
+    @property
     def noise_times(self) -> float | None:
         """The noise in shares of what the rig file says."""
         return None if self.noise is None else self.noise / self.noise_said

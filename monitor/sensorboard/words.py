@@ -109,7 +109,7 @@ def in_words(it: Fault, now_utc: float | None = None) -> str:
     said = f"{it.what.value}: {it.more}" if it.more else it.what.value
     if now_utc is None:
         return said
-    return f"{said}, {when(it, now_utc)}"
+    return f"{said}{',' if it.more else ''} {when(it, now_utc)}"
 
 
 def when(it: Fault, now_utc: float) -> str:

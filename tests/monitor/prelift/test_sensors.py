@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import contextlib
 import json
 import re
 import signal
@@ -15,52 +14,16 @@ from pathlib import Path
 
 import pytest
 
-from monitor.drill.scenario import Scenario
-from monitor.drill.speak import Drill
-from monitor.drill.wire import VirtualRig
-from monitor.rig.load import parse_rig
 from replay.entries import Action
 from replay.journal import read_journal
+
+from .wires import Bench, on_wires
 
 pytestmark = pytest.mark.wires
 COMMAND = [sys.executable, "-m", "monitor"]
 BREATH_PA = 0.5e5
 """What a breath brings: well below the 2.7 bar at which the yard's panel moves."""
 SENSORS = ("H1", "H2", "H3", "N1-ext", "N2-ext", "load-x", "load-y", "S1-head-x", "S1-head-y", "S1-mid-x", "S1-mid-y")
-
-
-class Bench:
-    """A virtual rig that rests on real wires, and the hands on its valves: both are the drill's own thread."""
-
-    def __init__(self, text: str, where: dict[str, str]) -> None:
-        rig = parse_rig(text)
-        rest = {"name": "rest", "title": "t", "story": "s", "move": [{"do": "wait", "seconds": 600}]}
-        self.virtual = VirtualRig(rig, Scenario.model_validate(rest))
-        self.pressed: dict[str, float] = {}
-        self.drill = Drill(self.virtual, where, on_step=self._turn)
-        self.ports = [word for name, url in self.drill.urls.items() for word in ("--port", f"{name}={url}")]
-
-    def _turn(self, virtual: VirtualRig) -> None:
-        """Fill each bag to what it is wanted at, or vent it; shut both valves of one nobody wants anything of."""
-        for name, bag in virtual.truth.bags.items():
-            wanted = self.pressed.get(name)
-            bag.filling = 0.2 if wanted is not None and bag.pressure() < wanted else 0.0
-            bag.venting = 1.0 if wanted == 0.0 and bag.pressure() > 0.0 else 0.0
-
-    def fault(self, channel: str, kind: str) -> None:
-        from monitor.drill.sensors import Fault
-
-        self.virtual._sensors.faults[channel] = Fault(kind)
-
-
-@contextlib.contextmanager
-def on_wires(text: str, where: dict[str, str]) -> Iterator[Bench]:
-    bench = Bench(text, where)
-    try:
-        bench.drill.start()
-        yield bench
-    finally:
-        bench.drill.stop()
 
 
 ANYWHERE = {"bench": "socket://127.0.0.1:0", "mast": "pty"}
