@@ -1,4 +1,4 @@
-"""Two exact pictures of the operator's screen, with the minute before them: a small one in trouble, a large one at peace.
+"""Exact pictures of the operator's screen, with the minute before them: a small one in trouble, a large one at peace.
 
 The README shows these very files. They are renewed with `pytest --snapshot-update`, on purpose, after a look.
 """
@@ -8,6 +8,9 @@ from __future__ import annotations
 import pytest
 
 from monitor.screens.operator import OperatorScreen
+from monitor.screens.sensors import SensorScreen
+
+from .boards import BoardStandIn
 
 
 @pytest.fixture
@@ -35,3 +38,8 @@ def test_leaning_80x24(looks_as_it_did, leaning):
 
 def test_lifting_120x40(looks_as_it_did, demo):
     assert looks_as_it_did(next(p for p in demo if p.load.rise_m and p.load.rise_m > 0.075), (120, 40))
+
+
+def test_sensors_80x24(snap_compare):
+    """The board of every channel: one silent, one out of range, one noisy, a port that is down, a stranger on the other."""
+    assert snap_compare(SensorScreen(BoardStandIn(), clock=lambda: 0.0), terminal_size=(80, 24))
