@@ -38,8 +38,8 @@ def test_a_channel_says_all_that_is_asked_of_it_in_one_line():
     lines = plain(drawn()).splitlines()
     assert lines[2] == " !N2-p         (2.71 bar)  0.0 13.2 s    -- STALE        silent for 12 s"
     assert lines[3] == ">!H1             (3.20 m) 20.0  0.0 s  1.1x OUT OF RANGE out of range for 8 s"
-    assert lines[5] == "  S1-lower-p      2.71 bar 20.0  0.0 s  0.9x ok"
-    assert lines[8] == "  H2                200 mm 20.0  0.0 s  1.1x ok           port lost 4 min ago"
+    assert lines[5] == "  S1-lower-p     2.71 bar 20.0  0.0 s  0.9x ok"
+    assert lines[8] == "  H2               200 mm 20.0  0.0 s  1.1x ok           port lost 4 min ago"
     wide = plain(drawn(columns=120, rows=40)).splitlines()
     assert "1.1x 0.5 mm OUT OF RANGE out of range: read 3.20 m, for 8 s" in wide[3]
 
