@@ -49,28 +49,35 @@ class Ring:
     def __init__(self) -> None:
         self._lock = threading.Lock()
         self._pieces: deque[_Piece] = deque()
+        self._open: _Piece | None = None  # the piece of a stream that is not at its end yet
         self._bytes = 0
 
     def add(self, time_ns: int, data: bytes, about: str | None = None) -> None:
         """Keep what came at once, at the cost of what is oldest."""
         with self._lock:
-            last = self._pieces[-1] if self._pieces else None
-            if about is not None or last is None or last.about is not None or _ended(last.data):
-                last = _Piece(time_ns, about)
-                self._pieces.append(last)
-            room = LONGEST - len(last.data)
-            kept = data if len(data) <= room else data[:room]
-            last.data += kept
-            last.left_out += len(data) - len(kept)
-            self._bytes += len(kept)
-            while self._bytes > BYTES or len(self._pieces) > PIECES:
-                self._bytes -= len(self._pieces.popleft().data)
+            piece = self._open
+            if piece is None or about is not None:
+                piece = _Piece(time_ns, about)
+                self._pieces.append(piece)
+            kept = piece.data
+            kept += data
+            self._bytes += len(data)
+            size = len(kept)
+            if about is not None or size >= LONGEST or data.endswith(b"\n"):
+                self._open = None
+                self._mind_the_bounds(piece, size)
+            else:
+                self._open = piece
+
+    def _mind_the_bounds(self, piece: _Piece, size: int) -> None:
+        if size > LONGEST:
+            piece.left_out = size - LONGEST
+            self._bytes -= piece.left_out
+            del piece.data[LONGEST:]
+        while self._bytes > BYTES - LONGEST or len(self._pieces) >= PIECES:  # what comes next has room
+            self._bytes -= len(self._pieces.popleft().data)
 
     def pieces(self) -> list[Raw]:
         """What is kept, the oldest first."""
         with self._lock:
             return [Raw(it.time_ns, bytes(it.data), it.about, it.left_out) for it in self._pieces]
-
-
-def _ended(data: bytearray) -> bool:
-    return data.endswith(b"\n") or len(data) >= LONGEST

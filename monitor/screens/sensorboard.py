@@ -98,12 +98,13 @@ def _head(it: BoardPicture, columns: int, recording: str = "") -> Line:
     down = [port.name for port in it.ports if port.up is not True]
     minutes, seconds = divmod(int(it.time_ns * 1e-9), 60)
     channels = f"{odd} of {len(it.channels)} channels NOT OK" if odd else f"{len(it.channels)} channels ok"
+    why = f": {it.zero_waits}" if it.zero_waits and columns >= 100 else ""
     parts: Line = [
         (f"{minutes:02d}:{seconds:02d}  ", Role.STRONG),
         (channels, Role.STRONG if odd else Role.PLAIN),
         ("  ", Role.DIM),
         (f"{', '.join(down)} DOWN" if down else "ports up", Role.STRONG if down else Role.PLAIN),
-        ("  " + ("zero taken" if it.zeroed else "no zero yet"), Role.DIM),
+        ("  " + ("zero taken" if it.zeroed else f"no zero yet{why}"), Role.DIM),
         (f"  {recording}" if recording else "", Role.DIM),
     ]
     return fit(parts, columns)

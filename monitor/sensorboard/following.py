@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections import deque
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
-from itertools import pairwise
+from itertools import islice, pairwise
 from math import fsum, sqrt
 from statistics import median
 
@@ -29,6 +29,8 @@ NOISY = 3.0
 """Times the rig file's noise from where on a channel is called noisier than that (common practice, no source)."""
 FEWEST = 10
 """Readings before anything is said of the noise (invented)."""
+NOISE_OF = 100
+"""The noise is that of so many newest readings at most: known to 9 %, and soon found where sensors speak fast."""
 _FEW = 4
 """So many readings are looked at for the rate, however long ago: a slow sensor has one, too."""
 _MEDIAN = 0.4549364231195724
@@ -111,7 +113,8 @@ class _Followed:
 
     def noise(self) -> float | None:
         """The noise over the window; what is wrong by it is found at the next look."""
-        values = [value for _, value in self._window]
+        newest = islice(reversed(self._window), NOISE_OF)
+        values = [value for _, value in newest]
         self._noisy = trembles_throughout(values, self.noise_said)
         return trembling(values)
 
@@ -212,6 +215,7 @@ class Following:
             channels=tuple(sorted(rows, key=lambda row: not row.trouble)),
             ports=tuple(_port(it, counters.get(it.name, {}), strangers.get(it.name, {})) for it in picture.ports),
             zeroed=picture.zero.taken_ns is not None,
+            zero_waits=picture.zero.why_not,
             stop=picture.stop_called,
             alarms=tuple(it for it in picture.alarms if it.state in _STATES and not it.rule.startswith(_OURS)),
             answer=picture.answer,

@@ -102,6 +102,8 @@ class BoardPicture:
     channels: tuple[ChannelRow, ...]
     ports: tuple[PortRow, ...]
     zeroed: bool
+    zero_waits: str
+    """Why no zero is taken yet; empty once it is."""
     stop: str | None
     alarms: tuple[AlarmPicture, ...]
     """Those that stand and are not about a sensor or a port, which the board itself shows."""

@@ -35,6 +35,7 @@ def as_json(it: BoardPicture, raw: dict[str, Sequence[RawLine]] | None = None) -
         "utc": round(it.utc, 4),
         "rig": it.rig,
         "zeroed": it.zeroed,
+        "zero_waits": it.zero_waits,
         "stop": it.stop,
         "channels": {row.name: _channel(row) for row in it.channels},
         "ports": {

@@ -35,6 +35,17 @@ def test_a_stream_that_comes_byte_by_byte_is_the_same_as_one_that_comes_line_by_
     assert by_byte.pieces() == by_line.pieces()
 
 
+def test_it_is_full_and_no_fuller_after_every_byte():
+    ring = Ring()
+    for i in range(2 * BYTES):
+        ring.add(i, b"x" if i % 100 else b"\n")
+        if i % 37 == 0:
+            pieces = ring.pieces()
+            assert len(pieces) <= PIECES
+            assert sum(len(it.data) for it in pieces) <= BYTES
+    assert sum(len(it.data) for it in ring.pieces()) > BYTES // 2, "a good part of what may be kept is"
+
+
 def test_messages_stay_apart_and_say_where_they_came():
     ring = Ring()
     ring.add(1, b"2.7", "yard/P")

@@ -45,7 +45,7 @@ PORTS = (
     PortRow("bench", True, "connected", (("good", 2597), ("bad_checksum", 3), ("unknown_id", 12)), (("T9", 12),)),
     PortRow("yard-net", False, "connection lost (broker 192.0.2.7:1883)", (("good", 918),), ()),
 )
-BOARD = BoardPicture(54_000_000_000, NOW, "training-yard", (*TROUBLE, *WELL), PORTS, True, None, (), None)
+BOARD = BoardPicture(54_000_000_000, NOW, "training-yard", (*TROUBLE, *WELL), PORTS, True, "", None, (), None)
 
 
 class BoardStandIn:

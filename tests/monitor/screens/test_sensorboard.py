@@ -96,6 +96,12 @@ def test_an_alarm_and_a_monitor_that_has_stopped_are_told_whatever_is_shown(make
         assert lines[1].endswith("(1 more alarms)")
 
 
+def test_why_there_is_no_zero_yet_is_said_where_there_is_room():
+    waits = replace(BOARD, zeroed=False, zero_waits="N2-p is never-seen")
+    assert "no zero yet: N2-p is never-seen" in plain(drawn(waits, 120, 40)[:1])
+    assert "no zero yet  recording" in plain(drawn(waits)[:1])
+
+
 def test_raw_text_shows_the_newest_last_and_is_wrapped():
     lines = plain(drawn(raw=RAW)).splitlines()
     assert lines[1].startswith("RAW  port bench, the newest last")

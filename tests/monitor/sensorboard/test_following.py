@@ -101,7 +101,7 @@ def test_what_a_channel_never_said_is_trouble_and_what_a_broker_kept_is_no_readi
     bench.say("load-x", 0.1, Quality.OLD)
     bench.go(0.5)
     assert not bench.row("load-x").trouble
-    bench.go(1.0)
+    assert bench.go(2.0).zero_waits == "load-x is never-seen"
     row = bench.board().channels[0]
     assert (row.name, row.status, row.value, row.stored, row.trouble) == (
         "load-x",
