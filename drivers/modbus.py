@@ -146,6 +146,8 @@ class ModbusReader(RunningPort):
                     break
         finally:
             self._quiet_since_s = time.monotonic()
+            if data:
+                self.heard(data, self.clock(), f"station {span.station}")
         self._explain(span, data)
         return data
 
