@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import json
 from dataclasses import asdict
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import TextIO
 
+from monitor.rig.calibrated import Due, curve_of, due
 from monitor.rig.checks import notes
 from monitor.rig.load import RigFaults, parse_rig, read_rig, read_text
 from monitor.rig.page import page
@@ -42,7 +44,8 @@ def check(path: str, as_json: bool, out: TextIO, err: TextIO, html: str | None =
             print(faults, f"{count} fault{'s' if count > 1 else ''}: this rig cannot be used", sep="\n", file=err)
         return 1
     whole, it, proposed = planned(rig)
-    if html is not None and (refused := _write(Path(path), Path(html), page(whole, it, proposed))):
+    now = datetime.now(UTC)
+    if html is not None and (refused := _write(Path(path), Path(html), page(whole, it, proposed, now))):
         print(refused, file=err)
         return 1
     if as_json:
@@ -54,13 +57,29 @@ def check(path: str, as_json: bool, out: TextIO, err: TextIO, html: str | None =
                 "ok": True,
                 "faults": [],
                 "notes": notes(rig),
+                "calibrations": [_calibration(it) for it in due(rig, now)],
                 "plan": {**asdict(it), "proposed": _as_object(proposed)},
             },
             out,
         )
     else:
-        print(sheet(whole, it, proposed), file=out)
+        print(sheet(whole, it, proposed, now), file=out)
     return 0
+
+
+def _calibration(due: Due) -> dict[str, object]:
+    """One that counts, as programs read it: SI, and how it stands today."""
+    it, curve = due.it, curve_of(due.it)
+    return {
+        "channel": it.channel,
+        "date": it.date.isoformat(),
+        "who": it.who,
+        "until": due.until.isoformat(),
+        "wrong": due.wrong,
+        "points": [[read.si, true.si] for read, true in it.points],
+        "straight": not curve.bent,
+        "sd": max(curve.sd(x) for x in curve.reads),
+    }
 
 
 def planned(rig: Rig) -> tuple[Rig, Plan, Proposal | None]:

@@ -7,6 +7,7 @@ from math import dist, hypot
 
 from drivers.config import Channel
 from drivers.registry import usable
+from monitor.rig import calibrated
 from monitor.rig.lines import Path
 from monitor.rig.parts import MATERIALS, SIDES
 from monitor.rig.schema import Rig, Stack, Step
@@ -30,6 +31,7 @@ def references(rig: Rig) -> Iterator[Disagreement]:
     yield from _sources(rig)
     for i, step in enumerate(rig.step):
         yield from _step(rig, ("step", i), step)
+    yield from calibrated.disagreements(rig)
 
 
 def numbers(rig: Rig) -> Iterator[Disagreement]:

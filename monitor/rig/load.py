@@ -6,7 +6,7 @@ import difflib
 import re
 import tomllib
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -24,6 +24,7 @@ from monitor.rig.schema import Rig
 _KINDS = {"name", "do", "driver", "quantity", "source", "format", "loop"}
 """Keys that others depend on: where one is a stand-in, what depends on it is not judged."""
 _LARGEST = 1024 * 1024
+_TABLE = re.compile(r"^\s*\[\[\s*calibration\s*\]\]", re.MULTILINE)
 _PATTERNS = {
     r"^[^\x00-\x1f\x7f]*[^\W\d][^\x00-\x1f\x7f]*$": "one line of text with a letter in it",
     r"^[^\x00-\x1f\x7f]+$": "one line of text",
@@ -54,6 +55,8 @@ class Fault:
     line: int
     found: str
     allowed: str
+    file: str = ""
+    """The file it stands in, where that is not the rig file itself."""
 
 
 class RigFaults(Exception):
@@ -61,19 +64,67 @@ class RigFaults(Exception):
 
     def __init__(self, where: str, faults: list[Fault]) -> None:
         self.where = where
-        self.faults = sorted(map(_printable, faults), key=lambda fault: (fault.line, fault.path))
+        self.faults = sorted(map(_printable, faults), key=lambda fault: (fault.file, fault.line, fault.path))
         super().__init__(where)
 
     def __str__(self) -> str:
         return "\n".join(
-            f"{self.where}:{f.line}: {f.path + ': ' if f.path else ''}found {f.found}; allowed is {f.allowed}"
+            f"{f.file or self.where}:{f.line}: {f.path + ': ' if f.path else ''}found {f.found}; allowed is {f.allowed}"
             for f in self.faults
         )
 
 
+@dataclass(frozen=True, slots=True)
+class RigText:
+    """A rig file's text and, joined to its end, that of the calibration file beside it, if there is one.
+
+    It is one TOML document, which a recording keeps whole, so that a replay needs no other file.
+    """
+
+    text: str
+    where: str
+    beside: str = ""
+    """The calibration file, and the lines that stand before its first."""
+    before: int = 0
+
+    def rig(self) -> Rig:
+        """The rig. Raises RigFaults; what is wrong in the calibration file is said of that file and its line."""
+        try:
+            return parse_rig(self.text, self.where)
+        except RigFaults as faults:
+            raise RigFaults(self.where, [self._placed(fault) for fault in faults.faults]) from None
+
+    def _placed(self, fault: Fault) -> Fault:
+        if not self.beside or fault.line <= self.before:
+            return fault
+        return replace(fault, line=fault.line - self.before, file=self.beside)
+
+
+def calibration_file(rig: Path) -> Path:
+    """The file beside a rig file that keeps its calibrations: yard.calibration.toml beside yard.toml."""
+    return rig.with_name(f"{rig.name.removesuffix('.toml')}.calibration.toml")
+
+
 def read_rig(path: Path) -> Rig:
-    """The rig in a file. Raises RigFaults."""
-    return parse_rig(read_text(path), str(path))
+    """The rig in a file, with the calibrations beside it. Raises RigFaults."""
+    return read_rig_text(path).rig()
+
+
+def read_rig_text(path: Path) -> RigText:
+    """The text of a rig file, with that of the calibration file beside it. Raises RigFaults."""
+    text, beside = read_text(path), calibration_file(path)
+    return joined(text, str(path), read_text(beside), str(beside)) if beside.exists() else RigText(text, str(path))
+
+
+def joined(text: str, where: str, calibrations: str, beside: str) -> RigText:
+    """A rig's text and calibrations as one. Raises RigFaults where these are not tables of calibrations alone."""
+    document, allowed = _parsed(calibrations, beside), "calibrations alone, each of them a table [[calibration]]"
+    lines = Lines(calibrations)
+    other = [key for key in document if key != "calibration" or not _TABLE.search(calibrations)]
+    if other:
+        raise RigFaults(beside, [Fault(key, lines.find((key,)), "another key or form", allowed) for key in other])
+    head = f"{text}\n# {Path(beside).name}, as it stood beside the rig file:\n"
+    return RigText(head + calibrations, where, beside, head.count("\n"))
 
 
 def read_text(path: Path) -> str:
@@ -247,7 +298,7 @@ def _printable(fault: Fault) -> Fault:
     if all(text.isprintable() for text in texts):
         return fault
     path, found, allowed = ("".join(c if c.isprintable() else ascii(c)[1:-1] for c in text) for text in texts)
-    return Fault(path, fault.line, found, allowed)
+    return replace(fault, path=path, found=found, allowed=allowed)
 
 
 def _short(value: object) -> str:

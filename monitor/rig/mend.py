@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import copy
 from collections.abc import Callable
+from datetime import date
 from types import UnionType
 from typing import Annotated, Any, Literal, Union, get_args, get_origin
 
@@ -15,6 +16,7 @@ from pydantic import BaseModel, ValidationError
 from pydantic_core import ErrorDetails
 
 from monitor.rig.lines import Path
+from monitor.rig.measure import Measure
 from monitor.rig.schema import Rig
 
 STAND_IN = "(stand-in)"
@@ -128,4 +130,4 @@ def _stand_in(kind: Any) -> Any:
         return [_stand_in(args[0])] * 2
     if isinstance(kind, type) and issubclass(kind, BaseModel):
         return {f.alias or name: _stand_in(f.annotation) for name, f in kind.model_fields.items() if f.is_required()}
-    return {float: 1.0, int: 1, str: STAND_IN, bool: False}.get(kind)
+    return {float: 1.0, int: 1, str: STAND_IN, bool: False, Measure: 1.0, date: "2000-01-01"}.get(kind)

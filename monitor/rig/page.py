@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from datetime import datetime
 from html import escape
 
 from monitor.rig.drawing import missing, plan_view, side_view
@@ -31,8 +32,8 @@ svg text { font: 12px sans-serif } svg * { vector-effect: non-scaling-stroke }
 """
 
 
-def page(rig: Rig, it: Plan, proposed: Proposal | None = None) -> str:
-    """The whole page as HTML. `rig` has the proposed steps, where the file has none and some are proposed."""
+def page(rig: Rig, it: Plan, proposed: Proposal | None = None, now: datetime | None = None) -> str:
+    """The whole page as HTML. `rig` has the proposed steps, where the file has none and some are proposed; `now` as in `sheet`."""
     name = escape(rig.rig.name)
     notes = "; ".join(missing(rig))
     return "\n".join(
@@ -51,7 +52,7 @@ def page(rig: Rig, it: Plan, proposed: Proposal | None = None) -> str:
                 f"<figure>{side_view(rig)}<figcaption>From the side, on level ground: dashed at the zero, full at the top of"
                 " the plan.</figcaption></figure>"
             ),
-            *(_table(block) for block in blocks(rig, it, proposed)),
+            *(_table(block) for block in blocks(rig, it, proposed, now)),
             '<table class="signed"><tr><td>planned by</td><td>checked by</td><td>date, time</td></tr></table>',
             "</body></html>",
             "",

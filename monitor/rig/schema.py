@@ -6,12 +6,15 @@ What two tables must agree on (a channel that exists, a bag that a step names) i
 
 from __future__ import annotations
 
+from math import hypot
 from typing import Annotated, Any, Literal
 
 from pydantic import Field, model_validator
 
 from drivers.config import Channel, Name, Port, Strict, told
 from drivers.units import Angle, Area, Force, Length, Pressure, Ratio, Speed, Time, Volume
+from monitor.rig.dates import Day, Days
+from monitor.rig.measure import Difference, Measure, Measured
 
 Point2 = tuple[Length, Length]
 Point3 = tuple[Length, Length, Length]
@@ -200,8 +203,29 @@ class Limits(Strict):
     apart: Length | None = None
 
 
+class Calibration(Strict):
+    """One calibration of a channel against a reference; the newest of a channel counts. It may stand in a file beside the rig's.
+
+    `points`: [read, true] of at least two, both rising. `uncertainty`: one standard deviation of the reference used;
+    `spread`: one of the mean that each `read` is. It holds for `valid_for` (a year: common practice, no source).
+    """
+
+    channel: Name
+    date: Day
+    who: Annotated[str, Field(min_length=1, max_length=60, pattern=r"^[^\x00-\x1f\x7f]+$")]
+    points: Annotated[list[tuple[Measured, Measured]], Field(min_length=2, max_length=100)]
+    uncertainty: Difference
+    spread: Difference = Measure(None, 0.0)
+    valid_for: Days = 365
+
+    @property
+    def doubt(self) -> float:
+        """One standard uncertainty of a point (SI), reference and reading together."""
+        return hypot(self.uncertainty.si, self.spread.si)
+
+
 class Rig(Strict):
-    """A whole rig file."""
+    """A whole rig file, with the calibrations kept beside it."""
 
     version: Literal[1]
     rig: RigInfo
@@ -218,6 +242,7 @@ class Rig(Strict):
     limits: Limits = Limits()
     port: Annotated[list[Port], Field(min_length=1)]
     channel: Annotated[list[Channel], Field(min_length=1)]
+    calibration: list[Calibration] = []
 
     @model_validator(mode="before")
     @classmethod

@@ -5,9 +5,11 @@ from __future__ import annotations
 import re
 import textwrap
 from collections.abc import Iterator
+from datetime import datetime
 
 from monitor import quantities as show
 from monitor.rig.air import AirPlan
+from monitor.rig.calibrated import in_words
 from monitor.rig.checks import notes
 from monitor.rig.plan import Plan, StackPlan, StopPlan
 from monitor.rig.propose import Proposal
@@ -27,10 +29,13 @@ Row = tuple[str, str]
 """(what it is about, what is said of it)."""
 
 
-def sheet(rig: Rig, it: Plan, proposed: Proposal | None = None) -> str:
-    """The sheet in words. `rig` has the proposed steps, where the file has none and some are proposed."""
+def sheet(rig: Rig, it: Plan, proposed: Proposal | None = None, now: datetime | None = None) -> str:
+    """The sheet in words. `rig` has the proposed steps, where the file has none and some are proposed.
+
+    `now`: the moment at which calibrations are to hold; without one they are left out.
+    """
     out = [*_wrapped("LIFT PLAN SHEET  ", rig.rig.name)]
-    for block in blocks(rig, it, proposed):
+    for block in blocks(rig, it, proposed, now):
         for head, text in block:
             out += _wrapped(head, text)
         out.append("")
@@ -45,7 +50,7 @@ def _wrapped(head: str, text: str) -> list[str]:
     return [line.replace("\u00a0", " ").rstrip() for line in lines] or [head.rstrip()]
 
 
-def blocks(rig: Rig, it: Plan, proposed: Proposal | None) -> Iterator[list[Row]]:
+def blocks(rig: Rig, it: Plan, proposed: Proposal | None, now: datetime | None = None) -> Iterator[list[Row]]:
     """The sheet's blocks, each of (head, text); a head of blanks goes on with what stands before it."""
     units = rig.rig.units
     yield [*_load(rig, it)]
@@ -55,6 +60,8 @@ def blocks(rig: Rig, it: Plan, proposed: Proposal | None) -> Iterator[list[Row]]
     yield [*_limits(rig, it)]
     yield [*_rests(rig, it)]
     yield [*_air(it.air, units)]
+    if now is not None and (told := in_words(rig, now)):
+        yield [("Calibration", ""), *(("  ", line) for line in told)]
     if said := notes(rig):
         yield [("Look again", ""), *(("  ", note) for note in said)]
 

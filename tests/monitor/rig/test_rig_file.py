@@ -405,7 +405,7 @@ def test_check_json_is_one_object_whatever_it_says(tmp_path):
         assert said["ok"] is ok
         assert bool(said["faults"]) is not ok
         if not ok:
-            assert set(said["faults"][0]) == {"path", "line", "found", "allowed"}
+            assert set(said["faults"][0]) == {"path", "line", "found", "allowed", "file"}
 
 
 def test_the_schema_is_a_json_schema_of_every_table():
