@@ -85,7 +85,13 @@ def picture(it: Picture) -> Json:
         "held_by": None if it.held_by is None else list(it.held_by),
         "unknown": [{"rule": b.rule, "about": b.about, "because": b.because} for b in it.blind],
         "sensors": {
-            sensor.name: {"status": sensor.status.value, "age_s": _rounded(sensor.age_s), "value": sensor.value}
+            sensor.name: {
+                "status": sensor.status.value,
+                "age_s": _rounded(sensor.age_s),
+                "value": sensor.value,
+                "calibration_sd": sensor.calibration_sd,
+                "beyond_calibration": sensor.beyond_calibration,
+            }
             for sensor in it.sensors
         },
         "ports": {port.name: {"up": port.up, "text": port.text} for port in it.ports},

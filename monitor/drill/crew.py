@@ -179,8 +179,12 @@ class Crew:
             (self.unplugged.add if stands else self.unplugged.discard)(move.port)
             self.notices.append(("link", move.port, stands, "the cable is out" if stands else "connected"))
         elif move.kind is not None:
-            said = {"recorder": "the disk is full", "behind-time": "readings wait 2 s"}[move.kind]
-            self.notices.append((move.kind, "", stands, said))
+            said = {
+                "recorder": "the disk is full",
+                "behind-time": "readings wait 2 s",
+                "calibration": "was due 2026-01-01",
+            }[move.kind]
+            self.notices.append((move.kind, move.channel or "", stands, said))
 
     def _change(self, move: Move, by: float) -> None:
         truth = self.truth

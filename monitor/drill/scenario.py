@@ -65,7 +65,8 @@ class Move(Strict):
     gauge sees the open line; `rehose` puts it back.
 
     `unplug` and `plug`: the cable of `port`. `trouble` and `mend`: what the monitor says of itself, `kind` "recorder" or
-    "behind-time". These and `act` reach only a monitor in the same program, where the drill is judged.
+    "behind-time", or that the "calibration" of `channel` is out of date. These and `act` reach only a monitor in the same
+    program, where the drill is judged.
 
     `act` is a person's `action` at the monitor, as in `run --actions -`; a drill that speaks on wires leaves it to whoever
     sits there.
@@ -96,7 +97,7 @@ class Move(Strict):
     lean: Length | None = None
     action: dict[str, str] | None = None
     port: str | None = None
-    kind: Literal["recorder", "behind-time"] | None = None
+    kind: Literal["recorder", "behind-time", "calibration"] | None = None
 
 
 class TrueLoad(Strict):

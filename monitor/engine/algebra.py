@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from math import isfinite
 
 from monitor.engine.kalman import Row
@@ -51,3 +51,21 @@ def times(m: Matrix, h: Row) -> Row:
 def dot(g: Row, h: Row) -> float:
     """g . h."""
     return g[0] * h[0] + g[1] * h[1] + g[2] * h[2]
+
+
+def off_alike(rows: Sequence[tuple[Row, float]], offs: Sequence[float]) -> Matrix:
+    """Covariance of [z, a, b] where the first rows are off by errors of one standard deviation `offs`, each by itself and the
+    same at every look.
+
+    An error e of a row (h, w) moves the least-squares answer by C h w e, C = inverse(sum of w h h'); no averaging lessens it
+    (propagation of a systematic error, JCGM 100:2008 5.1). Zero where the rows do not see every direction.
+    """
+    total = [[0.0] * 3 for _ in range(3)]
+    spread = inverse(information(rows))
+    if spread is not None:
+        for (h, weight), off in zip(rows, offs, strict=False):
+            moved = [it * weight * off for it in times(spread, h)]
+            for i, row in enumerate(total):
+                for j, other in enumerate(moved):
+                    row[j] += moved[i] * other
+    return total

@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import itertools
 from collections import deque
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from math import fsum, inf, sqrt
 
 from drivers.config import Channel
@@ -18,6 +18,7 @@ from drivers.current_loop import failing
 from drivers.reading import Quality, Reading
 from monitor.engine.kalman import RateFilter
 from monitor.engine.picture import SensorPicture, SensorStatus
+from monitor.rig.curve import Curve
 
 ZERO_WINDOW_NS = 2_000_000_000
 """How much of the past a zero looks at, and how long a signal must have been still."""
@@ -82,11 +83,14 @@ class Baseline:
 
 
 class ChannelState:
-    """One channel, as it stands. Feed it readings with `take`; ask it at a tick."""
+    """One channel, as it stands. Feed it readings with `take`; ask it at a tick.
 
-    def __init__(self, channel: Channel) -> None:
-        self.channel = channel
-        self.noise = channel.noise or _USUAL_NOISE.get(channel.quantity, 1.0)
+    `curve`: its calibration. A reading is corrected by it before anything else looks at it.
+    """
+
+    def __init__(self, channel: Channel, curve: Curve | None = None) -> None:
+        self.channel, self.curve = channel, curve
+        self.noise = (channel.noise or _USUAL_NOISE.get(channel.quantity, 1.0)) * (curve.gain if curve else 1.0)
         self.stale_after_ns = round(channel.stale_after * 1e9)
         agility, rate_sd = _AGILITY.get(channel.quantity, (self.noise**2, self.noise))
         self.filter = RateFilter(self.noise, agility, rate_sd)
@@ -109,11 +113,15 @@ class ChannelState:
         self._finest = inf  # the least step it was seen to take
         self._recent: deque[tuple[int, float]] = deque()
         self._live_since_ns: int | None = None
+        self._as_read = self._as_read_at_zero = 0.0
 
     def take(self, reading: Reading) -> bool:
         """Take one reading; True if it is live and in range, so that it may be computed with."""
         if reading.quality is Quality.OLD:
             return False
+        if self.curve is not None and not reading.quality.void:
+            self._as_read = reading.value
+            reading = replace(reading, value=self.curve.true(reading.value))
         if not reading.quality.valid:
             self.last, self._live_since_ns, self.frozen = reading, None, False
             return False
@@ -144,6 +152,19 @@ class ChannelState:
     def sd(self) -> float:
         """One standard deviation of a reading: as the rig file says, more where the zero or the last seconds showed it."""
         return max(self._usual_sd, sqrt(self._rough)) if self.noisy and self._rough is not None else self._usual_sd
+
+    @property
+    def calibration_sd(self) -> float:
+        """One standard uncertainty of the last value by its calibration; 0 where none is known. It is the same at every
+        reading, and no part of `sd`."""
+        return self.curve.sd(self._as_read) if self.curve is not None and self.last is not None else 0.0
+
+    @property
+    def calibration_sd_since_zero(self) -> float:
+        """The same of how far the value has gone since the zero: what is off by as much at both cancels."""
+        if self.curve is None or self.baseline is None:
+            return 0.0
+        return self.curve.sd_between(self._as_read, self._as_read_at_zero)
 
     def _credible_sd(self, at: Baseline) -> float:
         """The zero's own spread where it is surely more than the rig file says (chi-square, one in a thousand, by Wilson
@@ -235,6 +256,7 @@ class ChannelState:
         mean, sd = _mean_sd(values)
         runs = [len(list(same)) for _, same in itertools.groupby(values)]
         self.baseline = Baseline(mean, sd, len(values), max(runs))
+        self._as_read_at_zero = self._as_read
         self._usual_sd = self._credible_sd(self.baseline)
         self._rough, self.noisy = None, False
 
@@ -265,6 +287,8 @@ class ChannelState:
             value=None if last is None or last.quality.void else last.value,
             says=self._says(),
             gone=self.gone,
+            calibration_sd=None if self.curve is None or last is None else self.calibration_sd,
+            beyond_calibration=self.curve is not None and last is not None and not self.curve.inside(self._as_read),
         )
 
     def _says(self) -> str:

@@ -73,7 +73,7 @@ class Scene:
     `next_fill`, `next_vent`: the next step that fills, and that lets a named bag down. `moved`: how far the load has gone
     over the last seconds, and by whose doing; `descent`: the venting that goes on. `planned`: what the plan comes to;
     `cribs`: what is marked as packed.
-    `raises`: how many alarms rose in the last ten minutes.
+    `raises`: how many alarms rose in the last ten minutes. `out_of_date`: channels whose calibration no longer holds, and why.
     """
 
     rig: Rig
@@ -95,6 +95,7 @@ class Scene:
     moved: Moved | None = None
     descent: Descent | None = None
     raises: int = 0
+    out_of_date: Mapping[str, str] = field(default_factory=dict)
     odd: frozenset[str] = frozenset()
     dark: dict[str, list[str]] = field(default_factory=dict)
     by_name: dict[str, SensorPicture] = field(default_factory=dict, init=False)
@@ -267,13 +268,19 @@ def _lean(scene: Scene, name: str, sds: float) -> Outcome:
 
 
 def bag_pressure(scene: Scene, name: str) -> Outcome:
-    """A bag's pressure, against its working pressure."""
+    """A bag's pressure, counting what its gauge's calibration leaves uncertain, against its working pressure."""
     bag = scene.bag(name)
     if bag.pressure_pa is None:
         return Unknown(f"pressure in {name} not known", _gauge(scene, name))
+    sd = max((scene.sensor(gauge).calibration_sd or 0.0 for gauge in _gauge(scene, name)), default=0.0)
+    most = bag.pressure_pa + BOUND_SDS * sd
+    limit = show.pressure(bag.working_pa, scene.units)
+    near = bag.pressure_pa < bag.working_pa <= most
     return Measured(
-        bag.pressure_pa / bag.working_pa,
-        f"{show.pressure(bag.pressure_pa, scene.units)} of {show.pressure(bag.working_pa, scene.units)} working",
+        most / bag.working_pa,
+        f"up to {show.pressure(most, scene.units)} of {limit}"
+        if near
+        else f"{show.pressure(bag.pressure_pa, scene.units)} of {limit} working",
         {"pressure_pa": bag.pressure_pa, "limit_pa": bag.working_pa},
     )
 

@@ -35,6 +35,7 @@ from monitor.engine.shores import Crib, ShoreState, captured, carrying, fall_if_
 from monitor.engine.stack import StackState
 from monitor.engine.ticking import Ticking
 from monitor.engine.watch import Watch
+from monitor.rig.calibrated import curve_of, newest
 from monitor.rig.schema import Rig
 from replay.entries import Action, Entry, Notice, Tick
 
@@ -44,7 +45,8 @@ class Engine:
 
     def __init__(self, rig: Rig, watch: Watch | None = None) -> None:
         self.rig, self.planned = rig, planned(rig)
-        self.channels = {channel.name: ChannelState(channel) for channel in rig.channel}
+        curves = {name: curve_of(it) for name, it in newest(rig).items()}
+        self.channels = {channel.name: ChannelState(channel, curves.get(channel.name)) for channel in rig.channel}
         self.pose = PoseFilter(rig, self.channels)
         self.stacks = [StackState(stack, rig, self.channels) for stack in rig.stack]
         self.activity = [StackActivity(stack, alone=len(self.stacks) == 1) for stack in self.stacks]
@@ -64,6 +66,7 @@ class Engine:
         self.stop_called: str | None = None
         self._links: dict[str, PortPicture] = {}
         self._notices: dict[str, str] = {}
+        self._out_of_date: dict[str, str] = {}
 
     def _begin(self) -> None:
         """Follow the load's motion and its lowering from here on."""
@@ -86,15 +89,15 @@ class Engine:
     def accept(self, reading: Reading) -> None:
         """Take one reading. One of a channel that the rig file does not name is passed over."""
         state = self.channels.get(reading.channel)
-        if state is not None and state.take(reading):
-            self.pose.accept(reading.channel, reading.time_ns, reading.value)
+        if state is not None and state.take(reading) and state.last is not None:
+            self.pose.accept(reading.channel, reading.time_ns, state.last.value)
 
     def act(self, action: Action) -> None:
         """Take one action of a person; what came of it stands in the next picture's `answer`."""
         self.orders.take(action)
 
     def note(self, notice: Notice) -> None:
-        """Take what the world outside says of a link, a channel's sender, the recorder or the queue."""
+        """Take what the world outside says of a link, a channel's sender, a calibration's date, the recorder or the queue."""
         if notice.kind == "link":
             up, before = not notice.active, self._links.get(notice.about)
             since_ns = before.since_ns if before is not None and before.up is up else notice.time_ns
@@ -102,6 +105,11 @@ class Engine:
         elif notice.kind == "node":
             if (state := self.channels.get(notice.about)) is not None:
                 state.gone = notice.active
+        elif notice.kind == "calibration":
+            if notice.active:
+                self._out_of_date[notice.about] = notice.text
+            else:
+                self._out_of_date.pop(notice.about, None)
         elif notice.active:
             self._notices[notice.kind] = notice.text
         else:
@@ -259,4 +267,5 @@ class Engine:
             unzeroed=frozenset(name for name, state in self.channels.items() if state.unzeroed),
             disputed={name: state.disputed for name, state in self.channels.items() if state.disputed},
             raises=self.watch.book.raises(now_ns),
+            out_of_date=dict(self._out_of_date),
         )

@@ -18,9 +18,10 @@ BOUND_SDS = 3.0
 
 @dataclass(frozen=True, slots=True)
 class PoseEstimate:
-    """The pose at one moment: state, covariance (6x6, the zero's error included), how the load lay at the zero, and how
-    far each fault that the residual test would miss moves [z, a, b]. `left_out` and `disputed` name the sensors that do not
-    speak for it, and those of which one should not."""
+    """The pose at one moment: state, covariance (6x6, the errors of zero and calibrations included), how the load lay at the
+    zero, and how far each fault that the residual test would miss moves [z, a, b]. `left_out` and `disputed` name the sensors
+    that do not speak for it, and those of which one should not. `level_sd` (rad): what calibrations leave uncertain of the tilt
+    against gravity, besides."""
 
     x: tuple[float, ...]
     p: list[list[float]]
@@ -28,6 +29,7 @@ class PoseEstimate:
     faults: tuple[Row, ...] = ()
     left_out: frozenset[str] = frozenset()
     disputed: frozenset[str] = frozenset()
+    level_sd: float = 0.0
 
     def rise(self, x_m: float, y_m: float) -> float:
         """Rise (m) of the load-fixed point (x, y) since the zero."""

@@ -188,6 +188,10 @@ GUIDANCE: dict[str, str] = {
         "A sensor trembles far more than it did at the zero. Look at its mounting, its plug and what runs beside "
         "it. Its value is still used, with less weight."
     ),
+    "calibration-old": (
+        "The calibration of a sensor has passed its date, or is dated in the future. Its readings are still corrected by it "
+        "and still used. Compare it with a gauge or a tape you trust before the lift, and have it calibrated."
+    ),
     "flood": (
         "More alarms come than anybody can take in. Hold the lift and take the gravest first; one cause often "
         "brings many. Nothing is held back meanwhile, dangers least of all."

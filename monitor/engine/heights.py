@@ -87,7 +87,8 @@ def _shared_out(heights: list[float], total: float, pressures: list[float | None
 @dataclass(frozen=True, slots=True)
 class Air:
     """What is heard of one bag: gauge pressure (Pa, None where no gauge sees it) and its standard deviation, whether it is
-    shut off without its hose, whether it is being filled or vented, and what its own height sensor says (m, m)."""
+    shut off without its hose, whether it is being filled or vented, and what its own height sensor says (m, m). `off` (Pa):
+    one standard deviation of what the gauge's calibration leaves uncertain, at every reading alike."""
 
     pressure: float | None
     noise: float = 0.0
@@ -95,6 +96,7 @@ class Air:
     active: bool = False
     height: float | None = None
     height_sd: float = 0.0
+    off: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -149,6 +151,7 @@ class Heights:
             self.p[n + i][n + i] = bag.capacity_error**2
         self._mark = sum(self.h)
         self._gap = False
+        self._gauged = [False] * n
         self._odd_since: dict[tuple[int, int], int] = {}
 
     def lost(self) -> None:
@@ -163,6 +166,7 @@ class Heights:
             return None
         if not started:
             self._start(total, air)
+        self._doubt_gauges(air)
         self._credit(total, total_sd, air)
         for i, it in enumerate(air):
             if it.height is not None and self.open[i] and sum(self.open) > 1:
@@ -194,7 +198,7 @@ class Heights:
             others = [force for j, force in forces.items() if j != i]
             force = max(others, default=0.0) if anew is None else anew
             sd = force * hypot(self._bags[i].capacity_error, max(bag.capacity_error for bag in self._bags))
-            sd = hypot(sd, self._tables[i].areas[0] * self._noise(it))
+            sd = hypot(sd, self._tables[i].areas[0] * hypot(self._noise(it), it.off))
             if self.open[i]:
                 unsure = _GATE * sqrt(max(0.0, self.p[i][i])) if it.active else 0.0  # at rest none comes down
                 near_flat = self.h[i] - self._tables[i].heights[0] < _FLAT_M + unsure
@@ -205,6 +209,13 @@ class Heights:
             if self.open[i] and not now[i]:
                 self._shut(i)
         self.open = now
+
+    def _doubt_gauges(self, air: Sequence[Air]) -> None:
+        """What a gauge's calibration leaves uncertain is off by one share like its bag's plate: once known, part of that share."""
+        for i, it in enumerate(air):
+            if self.open[i] and it.pressure is not None and not self._gauged[i]:
+                self._gauged[i] = True
+                self.p[self.n + i][self.n + i] += (it.off / max(_LEAST, it.pressure)) ** 2
 
     @staticmethod
     def _heard(air: Sequence[Air], bags: Collection[int]) -> list[float | None]:

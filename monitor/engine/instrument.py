@@ -47,6 +47,12 @@ def behind_time(scene: Scene, _: str) -> Outcome:
     return _standing(scene, "behind-time")
 
 
+def calibration_old(scene: Scene, name: str) -> Outcome:
+    """A channel's calibration is out of date, as whoever has a clock said when the session began."""
+    text = scene.out_of_date.get(name)
+    return _FINE if text is None else Measured(2.0, text, {"said": text})
+
+
 def flood(scene: Scene, _: str) -> Outcome:
     """More alarms come than a person can take in."""
     return Measured(scene.raises / FLOOD, f"{scene.raises} alarms in 10 min", {"raises": float(scene.raises)})

@@ -202,7 +202,9 @@ class ShorePicture:
 class SensorPicture:
     """One channel: NE 107 status, age of its last reading, last value in SI (shown, even when it is not believed; None
     while the device or its loop has none), and what the device or its loop says is wrong with it, "" for nothing.
-    `gone`: its sender said so, or its broker did for it."""
+    `gone`: its sender said so, or its broker did for it. `calibration_sd`: one standard uncertainty of the
+    value by its calibration, None without one; `beyond_calibration`: the reading lies outside the points it was calibrated at.
+    """
 
     name: str
     quantity: str
@@ -212,6 +214,8 @@ class SensorPicture:
     value: float | None
     says: str = ""
     gone: bool = False
+    calibration_sd: float | None = None
+    beyond_calibration: bool = False
 
 
 @dataclass(frozen=True, slots=True)

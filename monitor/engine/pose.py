@@ -15,7 +15,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from math import hypot, inf, sin, sqrt
 
-from monitor.engine.algebra import Matrix, dot, information, inverse, times
+from monitor.engine.algebra import Matrix, dot, information, inverse, off_alike, times
 from monitor.engine.channels import ChannelState
 from monitor.engine.estimate import PoseEstimate
 from monitor.engine.integrity import Seen, apart, judge, moved_rather_than_lied, unseen_faults
@@ -53,6 +53,8 @@ _AT_REST_M, _AT_REST_M_S = 1e-4, 1e-4
 """How far and how fast a resting load may be off at the zero."""
 _VOUCHED_M = 0.02
 """The rise at a stack head is known only while the live sensors alone give it to this (one standard deviation)."""
+_UNSEEN: list[tuple[Row, float]] = [((1.0, 0.0, 0.0), 1.0), ((0.0, 1.0, 0.0), 1.0), ((0.0, 0.0, 1.0), 1.0)]
+"""A metre, a radian: what is known of the pose where no sensor sees it, which is nothing."""
 _NO_FAULT: Row = (0.0, 0.0, 0.0)
 """One liar at a time is assumed: while one is left out, a row that no other checks any more is taken at its word."""
 
@@ -83,8 +85,8 @@ class _Sensor:
 
     @property
     def variance(self) -> float:
-        """Variance of one reading, in the pose's own terms."""
-        return self.state.sd**2 + self.doubt
+        """Variance of one reading, in the pose's own terms: what the calibration leaves uncertain counts against its weight."""
+        return self.state.sd**2 + self.doubt + self.state.calibration_sd_since_zero**2
 
     def forget(self) -> None:
         """Begin a new block."""
@@ -99,7 +101,7 @@ class _Sensor:
         if self.count > 2:
             r = max(r, (self.squares - self.count * mean * mean) / (self.count - 1))
         base = self.state.baseline
-        forgiven = (_LATE_S * rate) ** 2 + (_SCALE * moved) ** 2
+        forgiven = (_LATE_S * rate) ** 2 + (_SCALE * moved) ** 2 + self.state.calibration_sd_since_zero**2
         return Seen(h, mean, r / self.count + r / (base.count if base else 1) + forgiven)
 
     def seen_jump(self, pose: PoseFilter) -> Seen:
@@ -339,8 +341,7 @@ class PoseFilter:
         self._in_zero = names
         z, a, b = self.filter.x[:3]
         told = [(s.mount.see(z, a, b)[0], s.state.baseline.count / s.state.sd**2) for s in rows if s.state.baseline]
-        unseen = [((1.0, 0.0, 0.0), 1.0), ((0.0, 1.0, 0.0), 1.0), ((0.0, 0.0, 1.0), 1.0)]  # a metre, a radian: nothing
-        self._zero_error = inverse(information([*told, *unseen])) or self._zero_error
+        self._zero_error = inverse(information([*told, *_UNSEEN])) or self._zero_error
         for sensor, (h, weight) in zip(rows, told, strict=True):
             taken = dot(h, times(self._zero_error, h))
             sensor.zero_variance = max(0.0, 1.0 / weight - taken)
@@ -349,16 +350,28 @@ class PoseFilter:
         """The pose now, or None before the zero and while the live sensors cannot vouch for it."""
         if self.time_ns is None:
             return None
-        if not self._vouched([s for s in self._sensors.values() if s.fused and s.state.live(now_ns)]):
+        rows = [s for s in self._sensors.values() if s.fused and s.state.live(now_ns)]
+        if not self._vouched(rows):
             return None
         ahead = self.filter.copy()
         ahead.predict(min(_LONGEST_S, (now_ns - self.time_ns) * 1e-9))
-        for row, error in zip(ahead.p, self._zero_error, strict=False):
-            for i in range(3):
-                row[i] += error[i]
+        for shared in (self._zero_error, *self._calibration_error(rows)):
+            for row, error in zip(ahead.p, shared, strict=False):
+                for i in range(3):
+                    row[i] += error[i]
         left_out = frozenset(name for name, s in self._sensors.items() if s.state.excluded)
         disputed = frozenset(name for name, s in self._sensors.items() if s.state.disputed)
-        return PoseEstimate(tuple(ahead.x), ahead.p, self.level, self._faults, left_out, disputed)
+        level_sd = max((s.state.calibration_sd for s in rows if isinstance(s.mount, TiltMount)), default=0.0)
+        return PoseEstimate(tuple(ahead.x), ahead.p, self.level, self._faults, left_out, disputed, level_sd)
+
+    def _calibration_error(self, rows: list[_Sensor]) -> tuple[Matrix, ...]:
+        """What the calibrations leave uncertain of [z, a, b], the same at every reading; nothing where none is uncertain."""
+        offs = [s.state.calibration_sd_since_zero for s in rows]
+        if not any(offs):
+            return ()
+        z, a, b = self.filter.x[:3]
+        told = [(s.mount.see(z, a, b)[0], s.state.baseline.count / s.variance) for s in rows if s.state.baseline]
+        return (off_alike([*told, *_UNSEEN], offs),)
 
     def missing(self, now_ns: int) -> tuple[str, ...]:
         """The pose channels that say nothing now: not live, or without a zero."""

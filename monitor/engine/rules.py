@@ -73,6 +73,7 @@ CAUSES: dict[str, tuple[str, ...]] = {
     "weight": ("overload", "reach", "crib-limit", "ground-limit"),
     "link": ("link-lost",),
     "sensors": ("sensor-lost", "sensor-wire", "sensor-range", "sensor-frozen", "sensor-disagrees", "sensor-noisy"),
+    "calibration": ("calibration-old",),
     "monitor": ("recorder", "behind-time", "flood"),
 }  # fmt: skip
 """Rules that tend to sound together because one thing is wrong. What is not named here is a group of its own."""
@@ -237,6 +238,7 @@ RULES: tuple[Rule, ...] = (
         "sensor-disagrees", CAUTION, _zeroed_channels, instrument.spared(instrument.disagrees), "look at it", on_s=0.0
     ),
     Rule("sensor-noisy", CAUTION, _channels, instrument.noisy, "look at it", off_s=3.0),
+    Rule("calibration-old", CAUTION, _channels, instrument.calibration_old, "check it, calibrate", on_s=0.0),
     Rule("flood", NOTICE, _monitor, instrument.flood, "take the gravest first", clear_at=0.4, on_s=0.0, off_s=0.0),
 )
 """The table. Its order is the order of root causes among alarms of one priority. Rules on the sensors themselves stand

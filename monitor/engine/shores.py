@@ -130,7 +130,8 @@ class ShoreState:
         gap = sd = None
         if pose is not None and grown is not None:
             gap = pose.rise(*shore.at) - grown
-            sd = sqrt(pose.rise_sd(*shore.at) ** 2 + self.extension.noise**2)
+            off = self.extension.calibration_sd_since_zero
+            sd = sqrt(pose.rise_sd(*shore.at) ** 2 + self.extension.noise**2 + off**2)
             if gap < -(shore.lock_pitch + _SQUEEZED_M + 3.0 * sd):
                 gap = sd = None  # no shore stands inside its load: one of the two is wrong, and nobody knows which
         felt = self.cell.reading(now_ns) if self.cell else None

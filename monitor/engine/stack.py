@@ -7,7 +7,7 @@ and slip.py work on, and what they say becomes the picture; how they come to it 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from math import atan, radians, tan
+from math import atan, hypot, radians, tan
 
 from monitor.engine.channels import ChannelState
 from monitor.engine.estimate import BOUND_SDS, PoseEstimate
@@ -36,11 +36,18 @@ _LEAN_AGILITY, _LEAN_RATE_SD = 1e-5, 0.002
 
 @dataclass(frozen=True, slots=True)
 class _Plates:
-    """Tilt (x, y, rad) of every plate from the foot up: smoothed, as just read, and one standard deviation of a reading."""
+    """Tilt (x, y, rad) of every plate from the foot up: smoothed, as just read, one standard deviation of a reading, and one
+    of what calibrations leave uncertain at every reading alike."""
 
     tilts: list[Point]
     read: list[Point]
     sds: list[float]
+    offs: list[float]
+
+    @property
+    def errors(self) -> list[float]:
+        """One standard deviation of each tilt, all counted."""
+        return [hypot(sd, off) for sd, off in zip(self.sds, self.offs, strict=True)]
 
 
 _BACK_NS = 2_500_000_000
@@ -190,10 +197,11 @@ class StackState:
         return Air(
             pressure=None if isolated else gauge.reading(now_ns),
             noise=gauge.sd,
+            off=gauge.calibration_sd,
             isolated=isolated,
             active=doing[bag.name] in ("filling", "venting"),
             height=None if grown is None else self.tables[i].heights[0] + grown,
-            height_sd=sensor.sd if sensor else 0.0,
+            height_sd=hypot(sensor.sd, sensor.calibration_sd_since_zero) if sensor else 0.0,
         )
 
     def _reach(self, force: float | None) -> float | None:
@@ -211,7 +219,7 @@ class StackState:
         heights, split = self._heights_for_lean(rise)
         tilts = None
         if plates is not None and rise is not None:
-            tilts = lean_of(heights, plates.tilts, plates.sds, split, _SHEAR * abs(rise))
+            tilts = lean_of(heights, plates.tilts, plates.errors, split, _SHEAR * abs(rise))
         self._watch_slip(plates, heights, offset, tilts, load, now_ns)
         stands = offset or (None if self._slipped else load)
         self._acts_at = (stands.x, stands.y) if stands else None
@@ -263,7 +271,8 @@ class StackState:
     def _noise(self, plates: _Plates | None, heights: list[float], offset: Lean | None) -> float:
         """How far the lean trembles (m, one standard deviation): the foot stands still."""
         if offset is not None:
-            return offset.sd
+            x, y = (self._states[name].sd for name in self.stack.head_offset or ())
+            return Lean(offset.x, offset.y, (x**2, 0.0, y**2)).sd
         return lean_of(heights, plates.tilts, [0.0, *plates.sds[1:]]).sd if plates else 0.0
 
     def _offset(self, now_ns: int) -> Lean | None:
@@ -272,7 +281,10 @@ class StackState:
             return None
         x, y = (self._states[name] for name in self.stack.head_offset)
         at_x, at_y = x.since_zero(now_ns), y.since_zero(now_ns)
-        return None if at_x is None or at_y is None else Lean(at_x, at_y, (x.sd**2, 0.0, y.sd**2))
+        if at_x is None or at_y is None:
+            return None
+        xx, yy = (it.sd**2 + it.calibration_sd_since_zero**2 for it in (x, y))
+        return Lean(at_x, at_y, (xx, 0.0, yy))
 
     def _offset_read(self, now_ns: int) -> Point | None:
         """The same without the smoothing, which overshoots a step, from anywhere."""
@@ -283,7 +295,7 @@ class StackState:
         """The tilt of every plate; one without a sensor is put between its neighbours, and the error says so. None while
         a sensor of one is silent."""
         tilts: dict[int, Point] = {0: (0.0, 0.0)}
-        read, sds = dict(tilts), {0: _FOOT_SD}
+        read, sds, offs = dict(tilts), {0: _FOOT_SD}, {0: 0.0}
         top = len(self.stack.bag)
         pairs = {i + 1: bag.plate_tilt for i, bag in enumerate(self.stack.bag[:-1])} | {top: self.stack.head_tilt}
         for plate, pair in pairs.items():
@@ -294,12 +306,20 @@ class StackState:
             if tx is None or ty is None or rx is None or ry is None:
                 return None
             tilts[plate], read[plate], sds[plate] = (tx, ty), (rx, ry), max(x.sd, y.sd)
+            offs[plate] = max(x.calibration_sd, y.calibration_sd)
         if top not in tilts:  # no sensor on the top plate: it turns with the load it carries
             if pose is None:
                 return None
             tilts[top] = read[top] = pose.absolute
             sds[top] = max(pose.tilt_sd(1.0, 0.0), pose.tilt_sd(0.0, 1.0))
-        return _Plates(_filled(tilts, top), _filled(read, top), [sds.get(i, _UNSEEN_SD) for i in range(top + 1)])
+            offs[top] = pose.level_sd
+        plates = range(top + 1)
+        return _Plates(
+            _filled(tilts, top),
+            _filled(read, top),
+            [sds.get(i, _UNSEEN_SD) for i in plates],
+            [offs.get(i, 0.0) for i in plates],
+        )
 
     def _lean_at_rise(self, rise: float | None, length: float | None, now_ns: int) -> float | None:
         """The rise at which the head's ring comes to the edge of the foot's; None where the bags do not reach so high."""

@@ -76,6 +76,7 @@ ON_OR_OFF = {
     "stop-called": "a key that is pressed or not",
     "link-lost": "a cable that is in or out",
     "recorder": "a disk that takes what is written or not",
+    "calibration-old": "a date that has passed or not",
 }
 """Rules that no drill could nearly sound."""
 CASES = [*((name, 1) for name in DRILLS), *WRONG]

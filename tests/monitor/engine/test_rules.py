@@ -31,6 +31,7 @@ NAMES = {
     "sensor-disagrees",
     "sensor-frozen",
     "sensor-noisy",
+    "calibration-old",
     "link-lost",
     "recorder",
     "behind-time",

@@ -40,6 +40,7 @@ def test_the_line_reads_as_it_should():
         ("bag-order", "S1-lower", "filling, the step names S1-upper"),
         ("bag-early", "S1-lower", "filling, S1-upper short of its stop"),
         ("lean", "S1", "151 mm of 150 mm ring, growing 24.4 mm/s"),
+        ("calibration-old", "S1-head-x", "was due 2026-01-01"),
         ("sensor-lost", "S1-head-x", "silent 13 s, blinds lean S1"),
         ("tilt", "load", "12.14°, 12.00° allowed"),
         ("slip", "S1", "152 mm in a second on the load"),
