@@ -39,7 +39,7 @@ class Header:
     """What a journal says of itself in its first line."""
 
     rig: str
-    """The rig file, whole, as it was read."""
+    """The rig file, whole, as it was read, with the calibrations kept beside it."""
     rig_name: str
     software: str
     started: str

@@ -23,7 +23,7 @@ from monitor.engine.picture import Picture
 from monitor.live.hand import Press
 from monitor.live.keeping import JournalKeeper
 from monitor.live.session import Session
-from monitor.rig.load import RigFaults, parse_rig, read_text
+from monitor.rig.load import RigFaults, read_rig_text
 from monitor.rig.schema import Rig
 from replay.writer import JournalError, Split
 
@@ -80,8 +80,8 @@ def opened(command: str, call: Call, hand: Callable[[Picture], Press | None] | N
     `screen`: it is to be shown on one, which takes a terminal.
     """
     try:
-        text = read_text(Path(call.rig))
-        rig = parse_rig(text, call.rig)
+        text = read_rig_text(Path(call.rig))
+        rig = text.rig()
         ports = [port.beside(Path(call.rig).absolute().parent) for port in redirected(rig, call.ports)]
         for_s = duration(call.for_)
         if screen and not on_a_terminal():
@@ -90,7 +90,9 @@ def opened(command: str, call: Call, hand: Callable[[Picture], Press | None] | N
         split = split_of(call.split)
         record = record_file(call, rig) if call.keep else None
         also = also_file(call.also, record) if call.also and record else None
-        keeper = JournalKeeper(record, text, rig.rig.name, session.trouble, also=also, split=split) if record else None
+        keeper = (
+            JournalKeeper(record, text.text, rig.rig.name, session.trouble, also=also, split=split) if record else None
+        )
     except RigFaults as faults:
         print(faults, file=sys.stderr)
         raise NotOpened(1) from None

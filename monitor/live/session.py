@@ -10,6 +10,7 @@ import queue
 import threading
 import time
 from collections.abc import Callable, Mapping, Sequence
+from datetime import UTC, datetime
 from typing import Protocol
 
 from drivers.config import Port
@@ -20,6 +21,7 @@ from monitor.engine.engine import Engine
 from monitor.engine.picture import Picture, Transition
 from monitor.live.clock import running_ns
 from monitor.live.hand import Press
+from monitor.rig.calibrated import due
 from monitor.rig.schema import Rig
 from replay.entries import Action, Detail, Entry, Notice, Tick
 
@@ -144,6 +146,7 @@ class Session:
 
     def _loop(self) -> None:
         self._tick(0)  # the session's first entry: every time in it is counted from here
+        self._say_what_is_out_of_date()
         self._looked_ns, due_ns = self.clock(), TICK_NS
         while not self._stopping.is_set():
             wait_ns = due_ns - self.clock()
@@ -154,6 +157,12 @@ class Session:
             if now_ns >= due_ns:  # late by a whole tick or more: one tick, not a burst
                 due_ns = due_ns + TICK_NS if now_ns < due_ns + TICK_NS else now_ns + TICK_NS
         self._tick(self.clock())
+
+    def _say_what_is_out_of_date(self) -> None:
+        """The engine has no clock: which calibrations no longer hold as the session begins is an entry like any other."""
+        for it in due(self.rig, datetime.fromtimestamp(self.wall_start_s, UTC)):
+            if it.wrong:
+                self._feed(Notice(0, "calibration", it.it.channel, True, it.wrong))
 
     def _drain(self, wait_s: float) -> bool:
         """Feed what is waiting, or wait for it; True if an action was among it, which asks for a picture at once."""
