@@ -124,6 +124,40 @@ def parser() -> argparse.ArgumentParser:
     )
     _add_keeping(sensors)
 
+    calibrate = _add(
+        commands,
+        "calibrate",
+        "calibrate a channel against a reference, led line by line; kept in RIG.calibration.toml beside the rig file",
+        "Waits until the reading rests, asks for the true value with its unit, goes on to the next or fits a line, and keeps it "
+        "only when told to. Exit code 0 only if it was kept.",
+    )
+    calibrate.add_argument("rig", metavar="RIG", help="rig file (TOML)")
+    calibrate.add_argument("channel", metavar="CHANNEL", help="the channel, as the rig file names it")
+    calibrate.add_argument("--who", metavar="NAME", help="who calibrates (asked for otherwise)")
+    calibrate.add_argument(
+        "--reference",
+        metavar="SD",
+        help="one standard deviation of the reference, such as '2 mbar' (asked for otherwise)",
+    )
+    calibrate.add_argument(
+        "--valid-for", metavar="DAYS", default="365 days", help="how long it holds (default: 365 days, common practice)"
+    )
+    calibrate.add_argument("--json", action="store_true", help="one JSON object a line: what is asked, points, fit")
+    calibrate.add_argument(
+        "--port",
+        action="append",
+        default=[],
+        metavar="NAME=URL",
+        help="where a port of the rig file is found instead (may be repeated)",
+    )
+    calibrate.add_argument(
+        "--actions",
+        metavar="-",
+        choices=("-",),
+        help="what a person says as JSON lines on standard input: who, reference, point, back, done, write, quit",
+    )
+    calibrate.add_argument("--record", metavar="FILE", help="keep the session as well (default: the calibration alone)")
+
     drivers = _add(
         commands,
         "drivers",
@@ -241,6 +275,20 @@ def _command(top: argparse.ArgumentParser, call: argparse.Namespace) -> int:
         return demo(call.drill, seed=call.seed, headless=call.headless, as_json=call.json, bell=not call.no_bell)
     from monitor.live.opening import Call
 
+    if call.command == "calibrate":
+        from monitor.calibration.command import Wanted, calibrate
+
+        return calibrate(
+            Call(
+                call.rig,
+                as_json=call.json,
+                ports=call.port,
+                actions=call.actions is not None,
+                record=call.record,
+                keep=call.record is not None,
+            ),
+            Wanted(call.channel, call.who, call.reference, call.valid_for),
+        )
     if call.record and call.no_record:
         top.error("--record and --no-record exclude each other")
     if call.no_record and (call.also or call.split):

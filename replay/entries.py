@@ -41,7 +41,8 @@ class Notice:
     recorder cannot write, the queue grew too long.
 
     `kind` is "link", "node", "calibration", "recorder" or "behind-time"; `about` names the port, the channel, or is empty;
-    `active` is True while the trouble lasts. `late` marks one that could not be written when it happened and was written afterwards.
+    `active` is True while the trouble lasts. `late` marks one that could not be written when it happened and was
+    written afterwards.
     """
 
     time_ns: int

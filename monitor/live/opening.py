@@ -103,7 +103,7 @@ def opened(command: str, call: Call, hand: Callable[[Picture], Press | None] | N
         print(f"inchwatch {command}: {error}", file=sys.stderr)
         raise NotOpened(1) from None
     session.recording = f"recording to {record}{f' and {also}' if also else ''}" if record else "not recording"
-    return Opened(session, ports, keeper, for_s, text)
+    return Opened(session, ports, keeper, for_s, text.text)
 
 
 def on_a_terminal() -> bool:

@@ -13,14 +13,14 @@ import orjson
 
 from drivers.reading import Reading
 from monitor import encode
-from monitor.engine.picture import AlarmState, Answer, Picture, Priority, Transition
+from monitor.engine.picture import AlarmState, Answer, Picture, Priority
 from monitor.live import typed
 from monitor.live.hand import Press
 from monitor.live.opening import Call, NotOpened, ended, ended_by_signal, opened, typed_lines
-from monitor.live.session import Keeper, Session
+from monitor.live.session import Session
+from monitor.live.witness import Witness
 from monitor.prelift.guide import Guide, Key
 from monitor.prelift.results import Outcome, Result, Results
-from replay.entries import Entry
 
 _KEYS = {"": Key.NEXT, "s": Key.SKIP, "r": Key.AGAIN, "q": Key.QUIT}
 _DEEDS = {"next": Key.NEXT, "skip": Key.SKIP, "back": Key.AGAIN, "quit": Key.QUIT}
@@ -32,30 +32,6 @@ _TOLD = ("link-lost", "sensor-")
 _CHECKS = ("port", "live", "zero", "checklist", "breath", "wiggle", "hold")
 
 _Event = Reading | Picture | bytes | None
-
-
-class _Witness:
-    """Keeps a session's entries where they are to be kept, and lets the checks see the readings."""
-
-    def __init__(self, inner: Keeper | None, events: queue.SimpleQueue[_Event]) -> None:
-        self._inner, self._events = inner, events
-
-    def write(self, entry: Entry) -> None:
-        """Keep one entry."""
-        if self._inner is not None:
-            self._inner.write(entry)
-        if isinstance(entry, Reading):
-            self._events.put(entry)
-
-    def alarm(self, it: Transition) -> None:
-        """Keep one alarm transition."""
-        if self._inner is not None:
-            self._inner.alarm(it)
-
-    def close(self) -> None:
-        """Finish."""
-        if self._inner is not None:
-            self._inner.close()
 
 
 def sensors(call: Call) -> int:
@@ -74,7 +50,7 @@ def sensors(call: Call) -> int:
     stop = threading.Event()
     leading = _Leading(session, call, presses, it.for_s, stop)
     with ended_by_signal(stop):
-        session.start(it.ports, _Witness(it.keeper, leading.events))
+        session.start(it.ports, Witness(it.keeper, leading.events.put))
         try:
             leading.lead()
         except BrokenPipeError:

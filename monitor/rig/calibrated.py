@@ -130,7 +130,7 @@ def disagreements(rig: Rig) -> Iterator[tuple[Path, str, str]]:
                 article = "an" if str(value.quantity)[0] in "aeiou" else "a"
                 yield (*at, *path), f"{article} {value.quantity}", f"{allowed(kind)}: {it.channel} is of that"
         if fits:
-            yield from _order((*at, "points"), [(read.si, true.si) for read, true in it.points])
+            yield from disorder((*at, "points"), [(read.si, true.si) for read, true in it.points])
 
 
 def _values(it: Calibration) -> Iterator[tuple[Path, Measure]]:
@@ -141,7 +141,8 @@ def _values(it: Calibration) -> Iterator[tuple[Path, Measure]]:
     yield ("spread",), it.spread
 
 
-def _order(at: Path, points: Sequence[tuple[float, float]]) -> Iterator[tuple[Path, str, str]]:
+def disorder(at: Path, points: Sequence[tuple[float, float]]) -> Iterator[tuple[Path, str, str]]:
+    """What is wrong with (read, true) points in SI that stand at a path: too large, not rising, or far too steep."""
     for k, point in enumerate(points):
         for side, value in enumerate(point):
             if abs(value) > _LARGEST:

@@ -94,10 +94,9 @@ def test_what_the_calibrations_leave_uncertain_is_in_every_bound_that_a_danger_i
     ours, theirs = poor.stacks[0], good.stacks[0]
     assert poor.load.bound_m > good.load.bound_m + 3.0 * 0.0005
     assert poor.load.tilt_sd_rad > good.load.tilt_sd_rad + 1e-4  # rad: 0.73 degrees turned
-    assert ours.lean_bound_m > theirs.lean_bound_m + 0.003
-    # 0.1 bar of 2.7 bar is 3.7 % of the force, whatever is averaged; the plates' own 1 % stays.
-    assert ours.force_steady_sd_n / ours.force_n == pytest.approx(0.0383, rel=0.15)
-    assert theirs.force_steady_sd_n / theirs.force_n == pytest.approx(0.01, rel=0.25)
+    assert ours.lean_bound_m > theirs.lean_bound_m + 0.0004  # the load's own motion vouches for most of it
+    more = (ours.force_steady_sd_n**2 - theirs.force_steady_sd_n**2) ** 0.5
+    assert more / ours.force_n == pytest.approx(0.1e5 / 2.67e5, rel=0.03)  # the gauge's share, whatever is averaged
     assert poor.shores[0].gap_sd_m > good.shores[0].gap_sd_m
     assert poor.sensors[0].calibration_sd == pytest.approx(1e4)
     assert not any(it.beyond_calibration for it in poor.sensors)
