@@ -72,7 +72,7 @@ class Crew:
                 name = getattr(move, key)
                 if name is not None and name not in there:
                     raise DrillError(f"{where}.{key}: found '{name}'; this rig has {', '.join(there)}")
-            needs = _needs(move.do)
+            needs = "channel" if move.kind == "calibration" else _needs(move.do)
             if needs is not None and getattr(move, needs) is None:
                 raise DrillError(f"{where}: found no {needs}; '{move.do}' needs one")
             stops = (move.seconds, move.rise, move.gap, move.lean, move.pressure if move.bag else None)

@@ -11,7 +11,7 @@ from __future__ import annotations
 import itertools
 from collections import deque
 from dataclasses import dataclass, replace
-from math import fsum, inf, sqrt
+from math import fsum, inf, isfinite, sqrt
 
 from drivers.config import Channel
 from drivers.current_loop import failing
@@ -119,9 +119,9 @@ class ChannelState:
         """Take one reading; True if it is live and in range, so that it may be computed with."""
         if reading.quality is Quality.OLD:
             return False
-        if self.curve is not None and not reading.quality.void:
-            self._as_read = reading.value
-            reading = replace(reading, value=self.curve.true(reading.value))
+        as_read = reading.value
+        if self.curve is not None and not reading.quality.void and isfinite(true := self.curve.true(as_read)):
+            reading = replace(reading, value=true)
         if not reading.quality.valid:
             self.last, self._live_since_ns, self.frozen = reading, None, False
             return False
@@ -137,6 +137,7 @@ class ChannelState:
         if not self.in_range:
             self._live_since_ns = None
             return False
+        self._as_read = as_read
         if self._live_since_ns is None:
             self._live_since_ns = reading.time_ns
         self._recent.append((reading.time_ns, reading.value))

@@ -73,7 +73,8 @@ def over_centre(scene: Scene, _: str) -> Outcome:
     if least is None:
         return Unknown("where it goes over is not known: no centre of gravity is planned")
     tip = least if tip is None else tip
-    turned, sd = pose.tilt(nx, ny), pose.tilt_sd(nx, ny)
+    # The plan's angle is one against gravity; what the forces say was measured with the same inclinometers.
+    turned, sd = pose.tilt(nx, ny), hypot(pose.tilt_sd(nx, ny), pose.level_sd if by == "plan" else 0.0)
     evidence: Evidence = {"tilt_rad": turned, "tip_rad": tip, "least_rad": least, "by": by}
     if least <= 0.0:
         return Measured(2.0, "it stands over centre", evidence)

@@ -123,7 +123,8 @@ def joined(text: str, where: str, calibrations: str, beside: str) -> RigText:
     other = [key for key in document if key != "calibration" or not _TABLE.search(calibrations)]
     if other:
         raise RigFaults(beside, [Fault(key, lines.find((key,)), "another key or form", allowed) for key in other])
-    head = f"{text}\n# {Path(beside).name}, as it stood beside the rig file:\n"
+    _parsed(text, where)  # a text that is not closed would swallow what follows it
+    head = f"{text}\n# Calibrations, as they stood in a file beside the rig file:\n"
     return RigText(head + calibrations, where, beside, head.count("\n"))
 
 

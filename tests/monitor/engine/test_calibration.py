@@ -5,6 +5,7 @@ The lift is the invented one of conftest.py; so are the calibrations.
 
 from __future__ import annotations
 
+import math
 import re
 from dataclasses import replace
 from math import radians
@@ -154,6 +155,24 @@ def test_the_range_and_the_noise_of_a_channel_are_those_of_its_true_value(docume
     for degrees, fine in ((59.0, True), (61.0, False)):
         lift.step(moment(offset={"load-x": radians(degrees)}))
         assert state.in_range is fine
+
+
+@pytest.mark.parametrize("value", [1.7e308, -1.7e308, 1e200, 5e3])
+@pytest.mark.parametrize("points", [[[0.0, 0.0], [0.5, 0.6]], [[0.0, 0.0], [0.1, 0.9], [0.5, 1.0]]])
+def test_whatever_a_calibrated_channel_reads_the_engine_goes_on(document, new_lift, clean_script, points, value):
+    rig = calibrated(document, tables(("H1",), points, "1 mm"))
+    lift = new_lift(rig=rig)
+
+    def odd(t):
+        it = clean_script(t)
+        it.offset = {"H1": value} if t > 6.0 else {}
+        return it
+
+    picture = lift.play(odd, 7.0)
+    sensor = next(it for it in picture.sensors if it.name == "H1")
+    assert math.isfinite(sensor.value)
+    assert math.isfinite(sensor.calibration_sd)
+    assert picture.load.rise_m == pytest.approx(clean_script(6.95).rise, abs=0.01)
 
 
 def test_a_calibration_out_of_date_is_a_caution_until_it_is_said_to_be_none(lift, clean_script):

@@ -112,6 +112,12 @@ def test_faults_of_both_files_are_said_at_once_each_of_its_own(rig_file):
     assert said[1].startswith(f"{rig_file.with_name('yard.calibration.toml')}:6:")
 
 
+def test_a_rig_file_that_is_not_closed_is_said_to_be_not_the_one_beside_it(rig_file):
+    rig_file.write_text(TEXT + 'notes = """never ended\n')
+    (said,) = faults(beside(rig_file, GAUGE))
+    assert said.startswith(f"{rig_file}:{TEXT.count(chr(10)) + 2}: ")
+
+
 @pytest.mark.parametrize(
     ("date", "now", "wrong"),
     [
