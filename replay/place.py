@@ -260,7 +260,7 @@ class Place:
 
     def _open_ahead(self) -> None:
         with self._lock:
-            due = self._next is None and self._due(min(self._split.size // 8, 4 * _MIB), 10_000_000_000)
+            due = self._next is None and self._due(min(self._split.size // 2, 4 * _MIB), 10_000_000_000)
         if not due or self._closing.is_set() or time.monotonic() < self._retry_s["part"]:
             return
         path = part_path(self._first, self._header.part + 1)

@@ -25,6 +25,7 @@ from monitor.live.keeping import JournalKeeper
 from monitor.live.session import Session
 from monitor.rig.load import RigFaults, read_rig_text
 from monitor.rig.schema import Rig
+from replay.names import SUFFIX
 from replay.writer import JournalError, Split
 
 LEAST_SIZE, LEAST_S = 1_000_000, 60.0
@@ -145,7 +146,10 @@ def record_file(call: Call, rig: Rig) -> Path:
 
 def also_file(given: str, record: Path) -> Path:
     """The second place of a recording: in a folder under the name of the first, else the file. Raises BadCall."""
-    also = Path(given) / record.name if Path(given).is_dir() else Path(given)
+    inside = Path(given).is_dir()
+    also = Path(given) / record.name if inside else Path(given)
+    if not inside and also.suffix != SUFFIX:  # a stick that is not in must not become a file of its name
+        raise BadCall(f"--also: found '{given}', allowed is a folder that is there, or a file that ends in {SUFFIX}")
     if also.absolute() == record.absolute() or (
         also.parent.resolve() / also.name == record.parent.resolve() / record.name
     ):
@@ -191,7 +195,7 @@ def ended(session: Session) -> int:
         said = ", ".join(f"{count} {what.replace('_', ' ')}" for what, count in counts.items() if count)
         print(f"{name}: {said or 'nothing heard'}", file=sys.stderr)
     if session.unrecorded:
-        print(f"inchwatch: the recording is not whole: {session.unrecorded}", file=sys.stderr)
+        print(f"inchwatch: the recording is not as it should be: {session.unrecorded}", file=sys.stderr)
     if session.failure is not None:
         print(f"inchwatch: the engine stopped: {type(session.failure).__name__}: {session.failure}", file=sys.stderr)
         return 1

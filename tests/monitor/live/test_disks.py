@@ -16,6 +16,7 @@ from monitor.engine.picture import AlarmPicture
 from monitor.live.keeping import JournalKeeper
 from monitor.live.session import Session
 from monitor.rig.load import parse_rig
+from replay import place
 from replay.codec import AlarmLine
 from replay.entries import Entry, Tick
 from replay.recording import read_recording
@@ -289,6 +290,23 @@ def test_one_place_goes_on_when_the_other_is_full(tmp_path, small_disk, watch, s
     assert kept == it.handed[: len(kept)], "what was written before is whole"
     assert cut.damage
     assert cut.damage.startswith(("torn", "not closed"))
+
+
+def test_a_sync_that_hangs_is_said_though_writes_go_on(tmp_path, watch, sounds, wait_until, monkeypatch):
+    """The system's call is held up by hand: no disk could be had that takes writes and hangs in a sync."""
+    free, put_on_disk = threading.Event(), place._put_on_disk
+    free.set()
+    monkeypatch.setattr(place, "_put_on_disk", lambda file: free.wait(20.0) and put_on_disk(file))
+    monkeypatch.setattr(place, "SLOW_SYNC_S", 0.2)
+    it = watch(tmp_path / "day.jsonl")
+    grows(it.path, wait_until)
+    free.clear()
+    assert "not on the disk for 0.2 s" in sounds(it)
+    grows(it.path, wait_until)
+    free.set()
+    wait_until(lambda: not it.alarms(), what="an alarm that clears")
+    it.stop()
+    all_there(it)
 
 
 def test_a_disk_that_forgets_what_it_took_is_never_well_again(tmp_path, bad_disk, watch, sounds, wait_until):

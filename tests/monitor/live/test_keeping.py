@@ -43,6 +43,8 @@ def test_the_second_place_is_a_folder_or_a_file(tmp_path, monkeypatch):
     (tmp_path / "stick").mkdir()
     assert also_file("stick", Path("day.jsonl")) == Path("stick/day.jsonl")
     assert also_file("other.jsonl", Path("day.jsonl")) == Path("other.jsonl")
+    with pytest.raises(BadCall, match="allowed is a folder that is there, or a file that ends in .jsonl"):
+        also_file("not-mounted", Path("day.jsonl"))
     for same in ("day.jsonl", ".", str(tmp_path), "stick/../day.jsonl"):
         with pytest.raises(BadCall, match="where the recording goes already"):
             also_file(same, Path("day.jsonl"))
@@ -55,7 +57,7 @@ def test_a_run_is_kept_in_both_places(tmp_path, typed):
     ended = typed(*call, "--split", "1h")
     assert ended.code == 0
     assert f"recording to {first} and {second}" in ended.err
-    assert "not whole" not in ended.err
+    assert "not as it should be" not in ended.err
     assert first.read_bytes() == second.read_bytes()
     recording = read_recording(second)
     assert sum(1 for _ in recording.lines()) > 15
