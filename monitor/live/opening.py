@@ -150,9 +150,7 @@ def also_file(given: str, record: Path) -> Path:
     also = Path(given) / record.name if inside else Path(given)
     if not inside and also.suffix != SUFFIX:  # a stick that is not in must not become a file of its name
         raise BadCall(f"--also: found '{given}', allowed is a folder that is there, or a file that ends in {SUFFIX}")
-    if also.absolute() == record.absolute() or (
-        also.parent.resolve() / also.name == record.parent.resolve() / record.name
-    ):
+    if also.resolve() == record.resolve():
         raise BadCall(f"--also: found '{given}', where the recording goes already; allowed is another folder or file")
     return also
 

@@ -43,7 +43,7 @@ def test_the_second_place_is_a_folder_or_a_file(tmp_path, monkeypatch):
     (tmp_path / "stick").mkdir()
     assert also_file("stick", Path("day.jsonl")) == Path("stick/day.jsonl")
     assert also_file("other.jsonl", Path("day.jsonl")) == Path("other.jsonl")
-    with pytest.raises(BadCall, match="allowed is a folder that is there, or a file that ends in .jsonl"):
+    with pytest.raises(BadCall, match="allowed is a folder that is there, or a file that ends in"):
         also_file("not-mounted", Path("day.jsonl"))
     for same in ("day.jsonl", ".", str(tmp_path), "stick/../day.jsonl"):
         with pytest.raises(BadCall, match="where the recording goes already"):
