@@ -64,8 +64,8 @@ _SAID = {
 }
 """What a device or its loop says of itself, as the status it makes: there is no value, or none to compute with."""
 _OWN_WORDS = {
-    Quality.FAILURE: "says that it has failed",
-    Quality.CHECK: "says that it is being checked",
+    Quality.FAILURE: "says failed",
+    Quality.CHECK: "under check",
     Quality.OUT_OF_SPECIFICATION: "out of specification",
     Quality.MAINTENANCE: "asks for maintenance",
 }
@@ -304,7 +304,7 @@ class ChannelState:
 def own_words(channel: Channel, reading: Reading) -> str:
     """What a reading's device or loop says is wrong with it, as the middle of a sentence; "" for nothing."""
     milliamperes = _failing_ma(channel, reading)
-    return _OWN_WORDS.get(reading.quality, "") if milliamperes is None else f"loop at {milliamperes:.1f} mA"
+    return _OWN_WORDS.get(reading.quality, "") if milliamperes is None else f"at {milliamperes:.1f} mA"
 
 
 def _failing_ma(channel: Channel, reading: Reading) -> float | None:

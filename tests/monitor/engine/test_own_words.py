@@ -54,10 +54,10 @@ def test_a_word_that_is_taken_back_makes_the_value_good_again():
     ("milliamperes", "quality", "says"),
     [
         (0.0, Quality.CHECK, ""),
-        (0.0, Quality.FAILURE, "loop at 0.0 mA"),
-        (21.6, Quality.FAILURE, "loop at 21.6 mA"),
-        (12.0, Quality.FAILURE, "says that it has failed"),
-        (12.0, Quality.CHECK, "says that it is being checked"),
+        (0.0, Quality.FAILURE, "at 0.0 mA"),
+        (21.6, Quality.FAILURE, "at 21.6 mA"),
+        (12.0, Quality.FAILURE, "says failed"),
+        (12.0, Quality.CHECK, "under check"),
         (3.7, Quality.OUT_OF_SPECIFICATION, "out of specification"),
         (12.0, Quality.GOOD, ""),
     ],
@@ -77,7 +77,7 @@ def wrong(script, name, quality, since=8.0, until=99.0):
     return at
 
 
-@pytest.mark.parametrize(("quality", "text"), [(Quality.FAILURE, "has failed"), (Quality.CHECK, "being checked")])
+@pytest.mark.parametrize(("quality", "text"), [(Quality.FAILURE, "says failed"), (Quality.CHECK, "under check")])
 def test_a_device_without_a_value_is_a_caution_and_is_not_computed_with(lift, clean_script, quality, text):
     picture = lift.play(wrong(clean_script, "H1", quality), 11.0)
     assert lift.raised() == [("sensor-wire", "H1", "caution")]

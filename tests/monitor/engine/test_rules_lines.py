@@ -42,6 +42,8 @@ def test_the_line_reads_as_it_should():
         ("lean", "S1", "151 mm of 150 mm ring, growing 24.4 mm/s"),
         ("calibration-old", "S1-head-x", "was due 2026-01-01"),
         ("sensor-lost", "S1-head-x", "silent 13 s, blinds lean S1"),
+        ("sensor-wire", "S1-upper-p", "at 21.6 mA, blinds shore-behind"),
+        ("sensor-wire", "S1-upper-p", "says failed, blinds shore-behind"),
         ("tilt", "load", "12.14°, 12.00° allowed"),
         ("slip", "S1", "152 mm in a second on the load"),
         ("hinge-shift", "load", "walked 152 mm or sank 12 mm"),

@@ -55,6 +55,7 @@ def worst(draw) -> tuple[str, str, str]:
                 ("hinge-shift", f"walked {length()} or sank {length()}", "", ""),
                 ("sensor-lost", f"silent {draw(some.integers(1, 99999))} s, blinds lean {name}", "", ""),
                 ("sensor-range", f"reads {length()}, out of its range, blinds lean {name}", "", ""),
+                ("sensor-wire", f"at {draw(some.floats(0, 25)):.1f} mA, blinds {other}", "", ""),
                 ("sensor-frozen", f"stuck at {pressure()}, blinds shore-behind", "", ""),
                 ("sensor-disagrees", f"reads {length()}, the others say otherwise, blinds {other}", "", ""),
                 ("sensor-disagrees", f"or {name} lies, blinds {other}", "", ""),

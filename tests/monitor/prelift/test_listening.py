@@ -60,9 +60,9 @@ def test_a_silent_one():
 def test_one_whose_loop_or_device_says_that_it_has_no_value():
     loop = GAUGE.model_copy(update={"loop": Loop(low=0.0, high=1e6)})
     for channel, quality, value, said in (
-        (loop, Quality.CHECK, -2.5e5, "loop at 0.0 mA: look at its wire"),
-        (loop, Quality.FAILURE, 11e5, "loop at 21.6 mA: look at its wire"),
-        (GAUGE, Quality.FAILURE, 1e5, "says that it has failed: look at its wire"),
+        (loop, Quality.CHECK, -2.5e5, "at 0.0 mA: look at its wire"),
+        (loop, Quality.FAILURE, 11e5, "at 21.6 mA: look at its wire"),
+        (GAUGE, Quality.FAILURE, 1e5, "says failed: look at its wire"),
         (GAUGE, Quality.OUT_OF_SPECIFICATION, 2e5, "out of specification, at 2.00 bar: look at its wire"),
     ):
         it = Listening(channel)
