@@ -214,6 +214,11 @@ class ChannelState:
         asks = self.noisy or self.last.quality is Quality.MAINTENANCE
         return SensorStatus.MAINTENANCE if asks else SensorStatus.OK
 
+    @property
+    def void(self) -> bool:
+        """Whether its device or its loop said last that there is no value."""
+        return self.last is not None and self.last.quality.void
+
     def heard(self, now_ns: int) -> bool:
         """Whether it is to be heard at all: live by itself, whatever the others say of it."""
         heard = self.status(now_ns) in (SensorStatus.OK, SensorStatus.MAINTENANCE, SensorStatus.CHECK)

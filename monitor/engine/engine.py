@@ -116,9 +116,9 @@ class Engine:
             self._notices.pop(notice.kind, None)
 
     def why_not_zero(self, now_ns: int, live_only: bool) -> str:
-        """Why no zero can be taken now, or "". With `live_only`, channels that are silent do not stand in the way."""
+        """Why no zero can be taken now, or "". With `live_only`, channels that give no value do not stand in the way."""
         silent = (SensorStatus.NEVER_SEEN, SensorStatus.STALE)
-        states = [s for s in self.channels.values() if not (live_only and s.status(now_ns) in silent)]
+        states = [s for s in self.channels.values() if not (live_only and (s.void or s.status(now_ns) in silent))]
         if not states:
             return "no channel is live"
         reasons = [reason for state in states if (reason := state.why_not_zero(now_ns))]

@@ -93,6 +93,18 @@ def test_it_is_a_warning_where_a_danger_rule_is_blind_and_says_which(lift, clean
     assert "blinds bag-pressure" in picture.alarms[0].text
 
 
+def test_a_zero_is_taken_without_a_channel_that_has_failed_as_without_a_silent_one(lift, clean_script):
+    def still(t):
+        it = clean_script(0.0)
+        it.said = {"H1": Quality.FAILURE}
+        return it
+
+    lift.hand = False
+    lift.play(still, 3.0)
+    assert lift.engine.why_not_zero(lift.now_ns, live_only=False) == "H1 is failed"
+    assert lift.engine.why_not_zero(lift.now_ns, live_only=True) == ""
+
+
 def test_out_of_specification_is_out_of_range_with_its_value_in_sight(lift, clean_script):
     picture = lift.play(wrong(clean_script, "H1", Quality.OUT_OF_SPECIFICATION), 11.0)
     assert lift.raised() == [("sensor-range", "H1", "caution")]
