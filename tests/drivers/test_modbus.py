@@ -19,6 +19,9 @@ from .conformance import Conformance, Heard
 from .modbus_far import Bus, Server, ServerFar, framed
 
 
+pytestmark = pytest.mark.wires
+
+
 @pytest.fixture(scope="module")
 def server() -> Iterator[Server]:
     it = Server()
@@ -26,7 +29,6 @@ def server() -> Iterator[Server]:
     it.close()
 
 
-@pytest.mark.wires
 class TestModbus(Conformance):
     @pytest.fixture
     def far(self, server):
@@ -46,7 +48,7 @@ class Line:
     def __init__(self, tables, channels, **config) -> None:
         self.bus = Bus(tables)
         self.heard = Heard()
-        settings = {"parity": "none", "every": 0.02, "timeout": 0.05} | config
+        settings = {"parity": "none", "every": 0.02, "timeout": 0.1} | config
         begun = time.monotonic_ns()
         table = ModbusPort(name="it", driver="modbus", url=self.bus.name, **settings)
         self.port: RunningPort = open_port(table, channels, self.heard, lambda: time.monotonic_ns() - begun)
@@ -76,7 +78,7 @@ def test_neighbours_come_in_one_request_and_in_their_units(wait_until):
 
 def test_a_silent_station_costs_the_others_a_twentieth(wait_until):
     """Counted by the stations themselves: what one was asked beside three that are silent against what it was asked
-    alone, over the same time. Four tries of 50 ms would be due to each silent one in every turn of 20 ms otherwise."""
+    alone, over the same time. A try of 100 ms would be due to each silent one in every turn of 20 ms otherwise."""
     counts = []
     for silent in ((), (2, 3, 4)):
         channels = [channel(f"P{station}", station, 0) for station in (1, *silent)]
@@ -85,16 +87,16 @@ def test_a_silent_station_costs_the_others_a_twentieth(wait_until):
             for station in silent:
                 wait_until(lambda line=it, one=station: line.bus.asked[one] >= 1)
             before, begun = it.bus.asked.copy(), time.monotonic()
-            wait_until(lambda line=it, was=before: line.bus.asked[1] - was[1] >= 150, 30.0)
+            wait_until(lambda line=it, was=before: line.bus.asked[1] - was[1] >= 100, 30.0)
             took = time.monotonic() - begun
             counts.append((it.bus.asked[1] - before[1]) / took)
             tries = sum(it.bus.asked[station] - before[station] for station in silent)
-            assert tries <= 2 + took, "one try of 50 ms a second in all"
+            assert tries <= 2 + took / 2.0, "one try of 100 ms every two seconds in all"
             assert it.heard.links == [True], "the bus lives"
             assert {reading.channel for reading in it.heard.readings} == {"P1"}
-            asked = sum(it.bus.asked[station] for station in silent)
-            assert it.port.counters().get("silent", 0) in (asked, asked - 1), "the last may still be waited for"
-            assert all(it.port.counters().get(f"no answer from station {station}", 0) >= 1 for station in silent)
+            for station in silent:
+                said = it.port.counters().get(f"no answer from station {station}", 0)
+                assert it.bus.asked[station] - said in (0, 1), "the last try may still be waited for"
     alone, beside = counts
     assert beside > 0.7 * alone, "test_rounds.py has the exact share; here the machine may be busy with others"
 
@@ -153,12 +155,12 @@ def test_garbled_late_and_foreign_answers_are_counted_and_are_no_readings(wait_u
 
 
 def test_an_answer_that_comes_late_is_not_taken_for_the_next(wait_until):
-    """The answer to one register comes 20 ms after its time-out, when another register of the station could be asked for:
+    """The answer to one register comes 22 ms after its time-out, when another register of the station could be asked for:
     but for the station's rest, nothing in RTU would tell the two apart."""
     with Line({1: {(HOLD, 0): 1, (HOLD, 50): 2}}, [channel("P1", 1, 0), channel("P2", 1, 50)]) as it:
         wait_until(lambda: it.heard.values("P1") and it.heard.values("P2"))
         late = [threading.Event() for _ in range(6)]
-        it.bus.instead = [it.bus.later(0.08, framed("0103027FFF"), event) for event in late]
+        it.bus.instead = [say for event in late for say in (it.bus.later(0.13, framed("0103027FFF"), event), None)]
         wait_until(lambda: all(event.is_set() for event in late))
         count = len(it.heard.values("P2"))
         wait_until(lambda: len(it.heard.values("P2")) > count + 3)
