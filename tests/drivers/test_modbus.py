@@ -18,7 +18,6 @@ from drivers.reading import LinkState, Quality
 from .conformance import Conformance, Heard
 from .modbus_far import Bus, Server, ServerFar, framed
 
-
 pytestmark = pytest.mark.wires
 
 
