@@ -94,6 +94,8 @@ def silent(scene: Scene, name: str) -> Outcome:
     port = scene.port(sensor.port)
     if quiet and (port.up is not True or scene.picture.time_ns - port.since_ns < _SETTLING_NS):
         return Suppressed(f"{sensor.port} is down, or only just back")
+    if quiet and "behind-time" in scene.notices:
+        return Suppressed("the monitor has not taken in what it says")
     if not quiet:
         return _FINE
     since = "never heard" if sensor.age_s is None else f"silent {sensor.age_s:.0f} s"

@@ -108,6 +108,22 @@ def test_a_port_that_says_something_while_it_is_up_is_up_since_it_came(lift, cle
     assert [it.unwell for it in lift.play(clean_script, 11.0).ports] == ["", ""]
 
 
+def test_sensors_that_are_not_taken_in_are_not_said_besides(lift, clean_script):
+    lift.play(clean_script, 8.0)
+    lift.engine.note(Notice(lift.now_ns, "behind-time", "", True, "did not run for 4 s"))
+    moves = silent(clean_script, "H1", "S1-mid-x", until=20.0)
+    picture = lift.play(moves, 11.0)
+    assert lift.raised() == [("behind-time", "monitor", "warning")]
+    assert "lean" in {blind.rule for blind in picture.blind}
+    lift.engine.note(Notice(lift.now_ns, "behind-time", "", False, "caught up"))
+    lift.play(moves, 12.0)
+    assert {(rule, about) for rule, about, _ in lift.raised()} == {
+        ("behind-time", "monitor"),
+        ("sensor-lost", "H1"),
+        ("sensor-lost", "S1-mid-x"),
+    }
+
+
 def test_recorder_and_behind_time_are_said(lift, clean_script):
     lift.play(clean_script, 3.0)
     for kind in ("recorder", "behind-time"):
