@@ -162,6 +162,7 @@ def test_what_waits_on_the_wire_over_a_sleep_is_old(bench, wait_until):
     for name in {it.channel for it in after}:
         mine = [it.quality for it in after if it.channel == name]
         assert mine == sorted(mine, key=lambda quality: quality is Quality.GOOD), "first what is old, then what is not"
+    assert any(it.quality is Quality.OLD for it in after), "a read was waiting when the lid was shut"
 
 
 def test_a_wall_clock_that_is_set_changes_nothing(bench, wait_until, monkeypatch):
