@@ -7,7 +7,8 @@ the line says nothing of it: many adapters, and every network, bring bytes faste
 
 The rule:
 
-1. *Stall.* What is read when nothing waiting was last found more than 0.5 s ago is old.
+1. *Stall.* What is read when nothing waiting was last found more than 0.5 s ago is old. If nothing is, rule 3 holds all the
+   same: some libraries read with a thread of their own, which did not run either.
 2. *Silence.* What comes after 1.5 s without a byte is held for 0.2 s. If it is more than 1.5 times the most that the wire
    has brought in 0.2 s, it is old; else it is of now.
 3. After either, what comes stays old until 0.2 s bring no more than 1.5 times that most; until more has come than the wire can
@@ -61,15 +62,16 @@ class Backlog:
         Whatever is held is given by a later call; nothing is lost or changes its place.
         """
         parted = self._breathe(now_ns)
-        if not data:
-            return parted
         late = now_ns - empty_ns > LATE_NS
+        if not data and not late:
+            return parted
         if self._gap_ns is None:
             if late:
                 self._open(empty_ns, now_ns)
             elif self._heard_ns is not None and now_ns - self._heard_ns > SILENCE_NS and self._known:
                 self._open(self._heard_ns, now_ns)
-        self._heard_ns = now_ns
+        if data:
+            self._heard_ns = now_ns
         if self._gap_ns is not None:
             return parted + self._doubted(data, late, self._gap_ns, now_ns)
         self._breath += len(data)
@@ -103,7 +105,7 @@ class Backlog:
         made = self._most * ((now_ns - gap_ns) / BREATH_NS + 1.0)
         if (self._known and self._came > made) or now_ns - self._ended_ns > LONGEST_NS:
             self._gap_ns = None
-        return [(data, Quality.OLD)]
+        return [(data, Quality.OLD)] if data else []
 
     def _breathe(self, now_ns: int) -> Parted:
         """End a breath when its time is over: doubt ends with one that is no more than usual, and the wire is learned from."""

@@ -203,3 +203,16 @@ def test_of_a_wire_that_was_hardly_heard_nothing_is_called_old_for_long(gap_s, s
     it.empty_ns = back
     played(steady(back + 10 * MS, back + 3 * S, 10 * MS, size), it)
     assert max(when for _, when, quality in it.said[begun:] if quality is OLD) <= back + BREATH_NS + 100 * MS
+
+
+def test_after_a_stall_what_comes_a_moment_later_is_old_too():
+    """Another thread, which was as still, hands it over only after this one has found nothing."""
+    it = played(steady(S, 4 * S, 50 * MS, 60))
+    at = it.empty_ns + 700 * MS
+    it.take(b"", at, looked_ns=it.empty_ns)
+    it.empty_ns = at
+    begun = len(it.said)
+    played([(at + 20 * MS, 600), *steady(at + 450 * MS, at + 3 * S, 50 * MS, 60)], it)
+    qualities = [quality for _, _, quality in it.said[begun:]]
+    assert qualities[0] is OLD
+    assert set(qualities[1:]) == {GOOD}
