@@ -131,7 +131,7 @@ def channel_line(row: ChannelRow, now_utc: float, units: str, columns: int, chos
     rate = "--" if row.rate_hz is None else f"{row.rate_hz:.1f}" if row.rate_hz < 99.95 else f"{row.rate_hz:.0f}"
     age = "--" if row.age_s is None else f"{row.age_s:.1f} s" if row.age_s < 99.95 else span(row.age_s)
     told = value if believed or row.value is None else f"({value})"
-    fault = "" if row.fault is None else in_words(row.fault, now_utc)
+    fault = _fault(row, now_utc)
     room = columns - (2 + name + 1 + 11 + 1 + 4 + 1 + 6 + 1 + noise + 1 + 12 + 1)
     if row.fault is not None and len(fault) > room:
         fault = f"{row.fault.what.value} {when(row.fault, now_utc)}"
@@ -149,6 +149,12 @@ def channel_line(row: ChannelRow, now_utc: float, units: str, columns: int, chos
         ],
         columns,
     )
+
+
+def _fault(row: ChannelRow, now_utc: float) -> str:
+    if row.fault is not None:
+        return in_words(row.fault, now_utc)
+    return "not heard yet" if row.status is SensorStatus.NEVER_SEEN else ""
 
 
 def _noise(row: ChannelRow, units: str, cells: int) -> str:
@@ -238,7 +244,7 @@ def _detail(row: ChannelRow, it: BoardPicture, units: str, columns: int) -> list
     first = f"{row.name}: {row.where or row.quantity}, port {row.port}; range {low_high}{stored}"
     noise = "not known yet" if row.noise is None else fine(row.noise, row.quantity, units)
     said = f"noise {noise} of {fine(row.noise_said, row.quantity, units)}, silent after {row.stale_after_s:g} s"
-    fault = "nothing was wrong yet" if row.fault is None else in_words(row.fault, it.utc)
+    fault = _fault(row, it.utc) or "nothing was wrong yet"
     return [fit([(text, Role.PLAIN)], columns) for text in (first, f"{fault}; {said}")]
 
 

@@ -59,7 +59,7 @@ def test_trouble_is_told_without_colour_and_every_health_word_is_its_own():
 def test_what_is_not_believed_stands_in_brackets_and_what_is_not_known_is_no_zero():
     never = row("N2-p", SensorStatus.NEVER_SEEN, value=None, age_s=None, rate_hz=None, noise=None)
     text = plain(drawn(replace(BOARD, channels=(never,)))).splitlines()[2]
-    assert text.split() == ["!N2-p", "--", "--", "--", "--", "NEVER", "SEEN"]
+    assert text.split() == ["!N2-p", "--", "--", "--", "--", "NEVER", "SEEN", "not", "heard", "yet"]
     assert "(3.20 m)" in plain(drawn())
 
 
