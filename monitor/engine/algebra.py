@@ -53,19 +53,26 @@ def dot(g: Row, h: Row) -> float:
     return g[0] * h[0] + g[1] * h[1] + g[2] * h[2]
 
 
-def off_alike(rows: Sequence[tuple[Row, float]], offs: Sequence[float]) -> Matrix:
-    """Covariance of [z, a, b] where the first rows are off by errors of one standard deviation `offs`, each by itself and the
-    same at every look.
+def off_alike(rows: Sequence[tuple[Row, float]], offs: Sequence[float], of: Sequence[str]) -> Matrix:
+    """Covariance of [z, a, b] where the first rows are off by errors of one standard deviation `offs`, the same at every look.
 
     An error e of a row (h, w) moves the least-squares answer by C h w e, C = inverse(sum of w h h'); no averaging lessens it
-    (propagation of a systematic error, JCGM 100:2008 5.1). Zero where the rows do not see every direction.
+    (propagation of a systematic error, JCGM 100:2008 5.1). Each errs by itself; rows `of` one kind may owe it to one reference,
+    and then err together, by the signs of `offs` (5.2.2, note 1). Nobody says which, so both are counted. Zero where the rows
+    do not see every direction.
     """
     total = [[0.0] * 3 for _ in range(3)]
     spread = inverse(information(rows))
-    if spread is not None:
-        for (h, weight), off in zip(rows, offs, strict=False):
-            moved = [it * weight * off for it in times(spread, h)]
-            for i, row in enumerate(total):
-                for j, other in enumerate(moved):
-                    row[j] += moved[i] * other
+    if spread is None:
+        return total
+    moved = [[it * weight * off for it in times(spread, h)] for off, (h, weight) in zip(offs, rows, strict=False)]
+    kinds = [
+        [it for it, name, off in zip(moved, of, offs, strict=True) if name == kind and off]
+        for kind in dict.fromkeys(of)
+    ]
+    together = [[sum(column) for column in zip(*kind, strict=True)] for kind in kinds if len(kind) > 1]
+    for one in (*moved, *together):
+        for i, row in enumerate(total):
+            for j, other in enumerate(one):
+                row[j] += one[i] * other
     return total

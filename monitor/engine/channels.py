@@ -167,6 +167,11 @@ class ChannelState:
             return 0.0
         return self.curve.sd_between(self._as_read, self._as_read_at_zero)
 
+    @property
+    def way(self) -> float:
+        """How far the last value itself is from the zero's mean; 0 before either."""
+        return self.last.value - self.baseline.mean if self.last is not None and self.baseline is not None else 0.0
+
     def _credible_sd(self, at: Baseline) -> float:
         """The zero's own spread where it is surely more than the rig file says (chi-square, one in a thousand, by Wilson
         and Hilferty 1931), else what the rig file says."""

@@ -13,7 +13,7 @@ are named and both are used with an error that covers either.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from math import hypot, inf, sin, sqrt
+from math import copysign, hypot, inf, sin, sqrt
 
 from monitor.engine.algebra import Matrix, dot, information, inverse, off_alike, times
 from monitor.engine.channels import ChannelState
@@ -371,7 +371,8 @@ class PoseFilter:
             return ()
         z, a, b = self.filter.x[:3]
         told = [(s.mount.see(z, a, b)[0], s.state.baseline.count / s.variance) for s in rows if s.state.baseline]
-        return (off_alike([*told, *_UNSEEN], offs),)
+        signed = [copysign(off, s.state.way) for off, s in zip(offs, rows, strict=True)]
+        return (off_alike([*told, *_UNSEEN], signed, [s.state.channel.quantity for s in rows]),)
 
     def missing(self, now_ns: int) -> tuple[str, ...]:
         """The pose channels that say nothing now: not live, or without a zero."""
