@@ -165,7 +165,9 @@ class MqttReader(RunningPort):
         filters = [self._filter_of[it] for it in numbers if it in self._filter_of] or None
         put_aside = self._resumed and filters is None
         old = bool(message.retain) or put_aside
-        self._intake.deliver(message.topic, bytes(message.payload), old, self.clock(), filters)
+        payload, now_ns = bytes(message.payload), self.clock()
+        self.heard(payload, now_ns, message.topic)
+        self._intake.deliver(message.topic, payload, old, now_ns, filters)
 
     def _on_disconnect(self, _client: mqtt.Client, _data: Any, _flags: Any, reason: ReasonCode, _p: Any) -> None:
         if self._why:

@@ -110,7 +110,6 @@ class Conformance:
 
     def test_what_came_is_kept_as_it_came(self, far, heard, port, wait_until):
         wait_until(lambda: heard.links == [True])
-        assert port.raw() == []
         far.junk()
         far.say(1e5, 0.5)
         wait_until(lambda: len(heard.readings) == 2)

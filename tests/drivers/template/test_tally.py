@@ -42,7 +42,7 @@ class Box(Far):
             self.send(f"{name} {'-' if value is None else f'{value:.6f}'}\n")
 
     def junk(self):
-        self.send("P1 1e5\nnothing of the kind\n")
+        self.send("P1 1e5\nnothing of the kind\x00\n")
 
     def stranger(self):
         self.send("X9 1.0\n")

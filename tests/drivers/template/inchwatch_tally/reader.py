@@ -51,6 +51,7 @@ class TallyReader(RunningPort):
 
     def take(self, data: bytes, time_ns: int) -> None:
         """Turn bytes into readings, all of the moment they were taken from the wire; count what is none."""
+        self.heard(data, time_ns)
         for line in self._cutter.feed(data):
             try:
                 name, value = decode(line or b"")
