@@ -18,7 +18,7 @@ from types import ModuleType
 import pynmea2
 from jsonpointer import JsonPointer
 
-from drivers import lines, nmea, payload, senml
+from drivers import lines, nmea, payload, registers, rtu, senml
 from drivers.patterns import PLAIN, line_pattern
 from drivers.reading import Quality, Reading
 from replay import codec
@@ -362,6 +362,60 @@ def try_journal(data: bytes) -> int:
     return 1
 
 
+# Modbus RTU: the answer to a request for four holding registers of station 7, its checksum made bit by bit.
+SPAN = registers.Span(7, "holding", 100, 4, 1.0)
+
+
+def good_modbus(rng: random.Random) -> bytes:
+    noise = rng.choice([b"", b"", b"\x00", b"\xff\xfe", mend_modbus(bytes([9, 3, 2, 0, 1, 0, 0]))])
+    return noise + mend_modbus(b"\x07\x03\x08" + rng.randbytes(8) + b"\x00\x00")
+
+
+def mend_modbus(data: bytes) -> bytes:
+    return data[:-2] + crc16(data[:-2]).to_bytes(2, "little")
+
+
+def crc16(data: bytes) -> int:
+    """MODBUS over Serial Line V1.02, 6.2.2 (from memory): the polynomial A001, bits reversed, begun with FFFF."""
+    rest = 0xFFFF
+    for byte in data:
+        rest = rest ^ byte
+        for _ in range(8):
+            rest = (rest >> 1) ^ 0xA001 if rest & 1 else rest >> 1
+    return rest
+
+
+def try_modbus(data: bytes) -> int:
+    """Whatever answers stands in the bytes somewhere, whole; and its registers mean what its bytes do."""
+    count = 0
+    for frame in rtu.frames(data):
+        found = rtu.reply(frame, SPAN)
+        if not isinstance(found, rtu.Answer):
+            continue
+        count += 1
+        there = [data[i : i + 13] for i in range(len(data) - 12) if data[i : i + 3] == b"\x07\x03\x08"]
+        body = b"".join(it.to_bytes(2, "big") for it in found.registers)
+        require(body in [it[3:11] for it in there if mend_modbus(it) == it], (found, data))
+        pair = found.registers[:2]
+        for words, raw in (("high-first", body[:4]), ("low-first", body[2:4] + body[:2])):
+            whole = int.from_bytes(raw, "big")
+            require(registers.decode(pair, "uint32", words) == whole, raw)
+            require(registers.decode(pair, "int32", words) == (whole ^ 2**31) - 2**31, raw)
+            theirs, ours = float32(whole), registers.decode(pair, "float32", words)
+            require(theirs == ours or (math.isnan(theirs) and math.isnan(ours)), raw)
+        require(registers.decode(pair[:1], "uint16", None) == pair[0], pair)
+        require(registers.decode(pair[:1], "int16", None) == (pair[0] ^ 2**15) - 2**15, pair)
+    return count
+
+
+def float32(bits: int) -> float:
+    """IEEE 754-2019, 3.4: a sign, 8 bits of exponent, 23 of fraction."""
+    sign, exponent, fraction = -1.0 if bits >> 31 else 1.0, bits >> 23 & 255, bits & 0x7FFFFF
+    if exponent == 255:
+        return math.nan if fraction else sign * math.inf
+    return sign * math.ldexp(fraction + (0x800000 if exponent else 0), max(exponent, 1) - 150)
+
+
 JSON_WORDS = [
     *b"{ } [ ] : ,".split(), b'"', *b"null true NaN Infinity 1e400 \\u0000 \\ud800".split(),
     *b"18446744073709551616 -9223372036854775809".split(),
@@ -382,4 +436,8 @@ TARGETS = (
     Target("number", good_number, [b"e", b"E", b"+", b"-", b".", b"\n", b"\x00", *NUMBERS], try_number, [payload]),
     Target("lines", good_lines, [b"=", b":", b"bar", "°".encode(), b"\n", b"\r", b" ", b"\x85", *NUMBERS], try_lines, [lines]),
     Target("journal", good_journal, JOURNAL_WORDS, try_journal, [codec]),
+    Target(
+        "modbus", good_modbus, [b"\x07\x03\x08", b"\x07\x83\x02", b"\x07\x04", b"\x08", b"\x00" * 8, b"\xff" * 8], try_modbus,
+        [registers, rtu], mend_modbus,
+    ),
 )  # fmt: skip
