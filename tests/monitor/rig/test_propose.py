@@ -234,9 +234,9 @@ def test_the_sheet_of_a_file_without_steps_carries_the_proposal(tmp_path):
 BARE = {name: tomllib.loads(without_steps(text)) for name, text in RIGS.items()}
 
 
-def metres(low, high):
-    """Lengths that a tape could give, to a millionth: a rig file takes none of 1e-300 m."""
-    return st.floats(low, high).map(lambda length: round(length, 6))
+def sized(low, high):
+    """Numbers that a person could measure, to a millionth: a rig file takes none of 1e-300."""
+    return st.floats(low, high).map(lambda number: round(number, 6))
 
 
 @st.composite
@@ -244,29 +244,29 @@ def documents(draw):
     """A rig file's document without steps: one of the drills' rigs with other numbers."""
     document = copy.deepcopy(BARE[draw(st.sampled_from(sorted(RIGS)))])
     load = document["load"]
-    load["weight"] = draw(st.floats(1e3, 1.5e5))
-    load["centre_of_gravity"] = [draw(metres(0.2, 4.0)), draw(metres(-0.4, 0.4)), draw(metres(-0.5, 2.0))]
+    load["weight"] = draw(sized(1e3, 1.5e5))
+    load["centre_of_gravity"] = [draw(sized(0.2, 4.0)), draw(sized(-0.4, 0.4)), draw(sized(-0.5, 2.0))]
     if draw(st.booleans()):
-        load["raise"] = draw(st.floats(1e-4, 2.0))
+        load["raise"] = draw(sized(1e-4, 2.0))
     document["rig"]["units"] = draw(st.sampled_from(["metric", "us"]))
     document["limits"] |= {
         "capture_every": draw(st.sampled_from([0.025, 0.0254, 0.0123, 0.1])),
-        "tilt": draw(st.floats(0.01, 1.2)),
-        "cross_tilt": draw(st.floats(0.005, 0.2)),
-        "weight_margin": draw(st.floats(0.0, 0.5)),
+        "tilt": draw(sized(0.01, 1.2)),
+        "cross_tilt": draw(sized(0.005, 0.2)),
+        "weight_margin": draw(sized(0.0, 0.5)),
     }
     for stack in document["stack"]:
-        stack["at"] = [draw(metres(0.3, 6.0)), draw(metres(-1.0, 1.0))]
-        stack["supply"] = draw(st.floats(1e5, 1e6))
+        stack["at"] = [draw(sized(0.3, 6.0)), draw(sized(-1.0, 1.0))]
+        stack["supply"] = draw(sized(1e5, 1e6))
         stack["fill_order"] = draw(st.sampled_from(["top-first", "bottom-first"]))
         for bag in stack["bag"]:
-            steps = draw(st.lists(st.tuples(st.floats(0.002, 0.2), st.floats(0.1, 1.0)), min_size=1, max_size=4))
-            flat, force = draw(st.floats(0.02, 0.15)), draw(st.floats(2e4, 4e5))
+            steps = draw(st.lists(st.tuples(sized(0.002, 0.2), sized(0.1, 1.0)), min_size=1, max_size=4))
+            flat, force = draw(sized(0.02, 0.15)), draw(sized(2e4, 4e5))
             bag["height_flat"], bag["capacity"] = flat, [[flat, force]]
             for up, share in steps:
                 flat, force = flat + up, force * share
                 bag["capacity"].append([flat, force])
-        stack["height_at_zero"] = sum(bag["height_flat"] for bag in stack["bag"]) + draw(st.floats(0.001, 0.3))
+        stack["height_at_zero"] = sum(bag["height_flat"] for bag in stack["bag"]) + draw(sized(0.001, 0.3))
     return document
 
 
