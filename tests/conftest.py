@@ -132,7 +132,11 @@ class Broker:
         if self._process is not None:
             self.stall(False)  # one that stands still would not end
             self._process.terminate()
-            self._process.wait()
+            try:
+                self._process.wait(10.0)
+            except subprocess.TimeoutExpired:  # seen once: mosquitto 2.0.11 did not heed it
+                self._process.kill()
+                self._process.wait()
             self._process = None
 
     def stall(self, still: bool) -> None:

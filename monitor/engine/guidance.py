@@ -154,8 +154,8 @@ GUIDANCE: dict[str, str] = {
     ),
     "recorder": (
         "The recording is not kept as it should be; the line says why, and which place still takes it where there are "
-        "two. Watching goes on and the lift may. Where nothing is kept, write down what matters by hand, and make room "
-        "or give another disk when the load is held; readings wait in memory meanwhile, and what is lost is counted."
+        "two. Watching goes on and the lift may. Where nothing is kept, write down what matters by hand and give it "
+        "room or another disk when the load is held; what is lost is counted."
     ),
     "behind-time": (
         "The monitor does not keep up with its sensors, or did not run for a while (stopped, or the computer asleep): "
@@ -167,8 +167,8 @@ GUIDANCE: dict[str, str] = {
         "it. As a caution others do its work, so look at it at the next hold."
     ),
     "sensor-wire": (
-        "A sensor gives no value, by its own word or its loop's: a current of 3.6 mA or less is a broken wire or a "
-        "lost supply, one of 21 mA or more a short or a fault in the device. As a warning, hold and mend it. As a "
+        "A sensor gives no value, by its own word or its loop's: too little current is a broken wire or a lost "
+        "supply, too much a short or a faulty device. As a warning, hold and mend it. As a "
         "caution, look at it at the next hold."
     ),
     "sensor-range": (

@@ -217,7 +217,7 @@ def test_of_two_talkers_no_line_is_read_whose_checksum_is_wrong_and_each_line_is
 
 def _right(line: bytes) -> bool:
     """The checksum, worked out here."""
-    found = re.search(rb"[$]([^$*]*)[*]([0-9A-Fa-f]{2})\r?$", line)
+    found = re.search(rb"[$]([^$*]*)[*]([0-9A-Fa-f]{2})\r*$", line)
     return found is not None and int(found[2], 16) == reduce(xor, found[1], 0)
 
 

@@ -74,10 +74,16 @@ class Bench:
         middle = {"pressure": 1e5, "length": 0.5, "angle": 0.01}
         while not self._stop.wait(0.05):
             for name, (near, _) in self.ends.items():
-                words = [
-                    nmea.quadruple(it.source.id, it.quantity, middle[it.quantity] + rng.gauss(0.0, it.noise or 0.0))
+                values = [
+                    (it, middle[it.quantity] + rng.gauss(0.0, it.noise or 0.0))
                     for it in self.rig.channel
                     if it.source.port == name
+                ]
+                words = [
+                    nmea.quadruple(
+                        it.source.id, it.wired.quantity, value if it.loop is None else it.loop.current(value)
+                    )
+                    for it, value in values
                 ]
                 if not self.mute:
                     os.write(near, b"".join(nmea.sentences("II", words)))
