@@ -167,9 +167,8 @@ GUIDANCE: dict[str, str] = {
         "it. As a caution others do its work, so look at it at the next hold."
     ),
     "sensor-wire": (
-        "A sensor gives no value, by its own word or its loop's: too little current is a broken wire or a lost "
-        "supply, too much a short or a faulty device. As a warning, hold and mend it. As a "
-        "caution, look at it at the next hold."
+        "No value, by the sensor's own word or its loop's: too little current is a broken wire or a lost supply, too much "
+        "a short or a faulty device. As a warning, hold and mend it. As a caution, look at it at the next hold."
     ),
     "sensor-range": (
         "A sensor reads what it cannot read: a broken wire, a wet plug, or a range that was set wrong. As a "
