@@ -1,7 +1,7 @@
 """Whether the hinge stays where it was: a hinge that walks means the load slides, one that sinks that its support is crushed.
 
 What was learned before is a straight line: how the rise at the hinge goes with the tilt, `rise = c + d * turned`. It is zero
-for a hinge just where the plan has it, and a line for one beside it or for sensors a little off. The mean of the last 0.4 s is
+for a hinge just where the plan has it, and a line for one beside it or for sensors a little off. The last second's mean is
 held against that line, learned from everything older than two and a half. Slower than the memory of ten minutes nothing is seen.
 """
 
@@ -19,7 +19,7 @@ _TURNED = 0.017
 """Change of the cosine (one degree) from which on a hinge can be learned: common practice, no source."""
 _LEARN_S = 3.0
 """How long it must have been learned before it can be said to move."""
-_RECENT_NS, _GUARD_NS = 400_000_000, 2_500_000_000
+_RECENT_NS, _GUARD_NS = 1_000_000_000, 2_500_000_000
 """The mean that is judged covers the first, the line is learned from what is older than the second."""
 _MEMORY_S = 600.0
 _BESIDE_M = 0.5
@@ -32,7 +32,7 @@ _LAG_S = 0.06
 """By how much the pose may lag behind a load whose pace changes, differently for each sensor (measured on drills)."""
 _SCATTER_GAIN = 0.01
 """How fast the scatter of the judged mean is learned: ten seconds at ten pictures a second."""
-_USUAL, _STEADIEST = 0.6, 0.25
+_USUAL, _STEADIEST = 0.35, 0.12
 """The mean's share of one pose's variance: before it has been learned, and the least that is believed."""
 _TOGETHER_S = 0.5
 """Poses nearer in time than this are one piece of evidence: the filter remembers about as long."""
