@@ -9,7 +9,7 @@ from __future__ import annotations
 import sys
 import threading
 import time
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
@@ -17,17 +17,18 @@ from pathlib import Path
 import orjson
 
 from drivers.reading import Reading
-from monitor.engine.picture import Picture, Transition
+from monitor.engine.picture import Picture
 from monitor.live.hand import Press
 from monitor.live.keeping import JournalKeeper
 from monitor.live.opening import Call, NotOpened, Opened, ended, ended_by_signal, on_a_terminal, opened, record_file
-from monitor.live.session import Keeper, Session
+from monitor.live.session import Session
+from monitor.live.witness import Witness
 from monitor.prelift.targets import meanings, targets
 from monitor.rig.schema import Rig
 from monitor.sensorboard import words
 from monitor.sensorboard.following import Following
 from monitor.sensorboard.picture import BoardPicture, RawLine, raw_lines
-from replay.entries import Detail, Entry
+from replay.entries import Detail
 from replay.writer import JournalError
 
 _EVERY_S = 1.0
@@ -90,7 +91,7 @@ class LiveBoard:
         with self._lock:
             self._following.begin(self.session.wall_start_s)
         self.session.on_picture, self.session.on_failure = self._look, self.stop.set
-        self.session.start(self._it.ports, _Tap(self._keeper, self._take))
+        self.session.start(self._it.ports, Witness(self._keeper, self._take))
 
     def board(self) -> BoardPicture | None:
         """The newest board; None until there is a picture."""
@@ -153,30 +154,6 @@ class LiveBoard:
     def _look(self, picture: Picture) -> None:
         with self._lock:
             self._following.look(picture)
-
-
-class _Tap:
-    """Keeps a session's entries where they are to be kept, if anywhere, and hands the readings on."""
-
-    def __init__(self, inner: Keeper | None, take: Callable[[Reading], None]) -> None:
-        self._inner, self._take = inner, take
-
-    def write(self, entry: Entry) -> None:
-        """Keep one entry."""
-        if self._inner is not None:
-            self._inner.write(entry)
-        if isinstance(entry, Reading):
-            self._take(entry)
-
-    def alarm(self, it: Transition) -> None:
-        """Keep one alarm transition."""
-        if self._inner is not None:
-            self._inner.alarm(it)
-
-    def close(self) -> None:
-        """Finish."""
-        if self._inner is not None:
-            self._inner.close()
 
 
 def board(call: Call, *, raw: bool = False) -> int:
