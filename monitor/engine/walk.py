@@ -2,12 +2,14 @@
 
 What was learned before is a straight line: how the rise at the hinge goes with the tilt, `rise = c + d * turned`. It is zero
 for a hinge just where the plan has it, and a line for one beside it or for sensors a little off. The last second's mean is
-held against that line, learned from everything older than two and a half. Slower than the memory of ten minutes nothing is seen.
+held against that line, learned from everything older than two and a half; a slide of centimetres at once shows sooner, in the
+last third of a second. Slower than the memory of ten minutes nothing is seen.
 """
 
 from __future__ import annotations
 
 from collections import deque
+from collections.abc import Collection
 from dataclasses import dataclass
 from math import exp, hypot, sqrt
 
@@ -21,6 +23,8 @@ _LEARN_S = 3.0
 """How long it must have been learned before it can be said to move."""
 _RECENT_NS, _GUARD_NS = 1_000_000_000, 2_500_000_000
 """The mean that is judged covers the first, the line is learned from what is older than the second."""
+_SWIFT_NS = 300_000_000
+"""The short mean, for what slides at once."""
 _MEMORY_S = 600.0
 _BESIDE_M = 0.5
 """How far the hinge may lie from the plan's, before anything is learned (one standard deviation)."""
@@ -28,6 +32,9 @@ _BEYOND_SDS = 4.5
 """A shift of so many standard deviations is no chance (invented; how often it is one all the same: tests/bench/bench_lift.py)."""
 _LEAST_WALK_M, _LEAST_RISE_M = 0.012, 0.0006
 """Shifts below these are not spoken of, however well they are known: edges crumble (common practice, no source)."""
+_SWIFT_SDS, _SWIFT_RISE_M = 1.5, 0.002
+"""The short mean's limit, in those of the long one, and its least: readings that come late over a busy wire moved the pose by
+a millimetre (measured in a live session), which a second evens out and a third of one does not."""
 _LAG_S = 0.06
 """By how much the pose may lag behind a load whose pace changes, differently for each sensor (measured on drills)."""
 _SCATTER_GAIN = 0.01
@@ -82,16 +89,23 @@ class HingePoint:
             self._learn(*self._old.popleft())
         if self._p is None or self._learned_s < _LEARN_S or turned < _TURNED:
             return None
-        count = len(self._recent)
-        mean = sum(r for _, r, _ in self._recent) / count
-        at = sum(t for _, _, t in self._recent) / count
+        shift, at = self._off(self._recent)
         cc, cd, dd = self._p
-        shift = mean - self._c - self._d * at
         line = max(0.0, cc + 2.0 * at * cd + at * at * dd)
         sd = sqrt(self._scattered(now_ns, shift, variance) + line)
         spread = max(r for _, r in self._rates) - min(r for _, r in self._rates)
         limit = max(_BEYOND_SDS * sd, _LEAST_WALK_M * at, _LEAST_RISE_M) + _LAG_S * spread
+        swift, there = self._off([it for it in self._recent if now_ns - it[0] <= _SWIFT_NS])
+        wider = max(_SWIFT_SDS * limit, _SWIFT_RISE_M)
+        if abs(swift) > wider and abs(shift) <= limit:
+            return Shift(swift, sd, wider, -swift / there)
         return Shift(shift, sd, limit, -shift / at)
+
+    def _off(self, poses: Collection[tuple[int, float, float]]) -> tuple[float, float]:
+        """By how much the mean rise (m) of some poses is off the line that was learned, and their mean turn."""
+        count = len(poses)
+        turned = sum(t for _, _, t in poses) / count
+        return sum(r for _, r, _ in poses) / count - self._c - self._d * turned, turned
 
     def _scattered(self, now_ns: int, shift: float, variance: float) -> float:
         """Variance of the judged mean, by how it has scattered; a mean is steadier than the one pose it comes from."""
