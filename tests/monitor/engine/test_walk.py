@@ -59,6 +59,26 @@ def test_twenty_millimetres_are_seen_within_two_seconds(seed):
     assert told.rise_m < 0.0, "the plan's line has sunk as the load turns about one nearer to the stack"
 
 
+@pytest.mark.parametrize("seed", range(8))
+def test_a_tenth_of_a_metre_at_once_is_seen_before_it_is_over(seed):
+    def path(t):
+        return 0.1 * min(1.0, max(0.0, (t - 70.0) / 0.5)), rising(t), 0.0
+
+    first = next(t for t, s in play(path, 73.0, seed=seed) if beyond(s))
+    assert 70.0 < first <= 70.5
+
+
+def test_a_pose_that_stands_off_for_a_moment_is_no_slide():
+    """A busy wire's readings come late, all together: a millimetre for a third of a second, as a live session had it."""
+
+    def path(t):
+        return 0.0, rising(t), 0.001 if 70.0 <= t < 70.35 else 0.0
+
+    shifts = play(path, 75.0)
+    assert max(abs(s.rise_m) for t, s in shifts if s is not None and t > 69.0) > 0.0003, "it is seen"
+    assert not any(beyond(s) for _, s in shifts)
+
+
 def test_a_support_that_is_crushed_is_seen_as_well():
     shifts = play(lambda t: (0.0, rising(t), 0.003 * min(1.0, max(0.0, (t - 40.0) / 0.5))), 44.0)
     assert 40.0 < next(t for t, s in shifts if beyond(s)) < 41.5
