@@ -226,8 +226,10 @@ class ChannelState:
 
     def heard(self, now_ns: int) -> bool:
         """Whether it is to be heard at all: live by itself, whatever the others say of it."""
-        heard = self.status(now_ns) in (SensorStatus.OK, SensorStatus.MAINTENANCE, SensorStatus.CHECK)
-        return heard and self.last is not None and self.last.quality.valid
+        last = self.last
+        if last is None or self.gone or now_ns - last.time_ns > self.stale_after_ns:
+            return False
+        return last.quality.valid and self.in_range and not self.frozen
 
     def live(self, now_ns: int) -> bool:
         """Whether what it reads now may be computed with."""

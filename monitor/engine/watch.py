@@ -7,7 +7,7 @@ from typing import Any
 
 from monitor.engine.alarms import AlarmBook
 from monitor.engine.causes import wider_places
-from monitor.engine.conditions import Measured, Scene, Unknown
+from monitor.engine.conditions import Measured, Outcome, Scene, Unknown
 from monitor.engine.picture import Blind, Priority
 from monitor.engine.rules import RULES, Rule
 
@@ -24,6 +24,11 @@ _FAILED: dict[str, Any] = {
 """The row that says of another that it failed. What a rule cannot say is no root of what the others say."""
 
 
+def _quiet(outcome: Outcome, set_at: float) -> bool:
+    """Whether a condition says nothing that begins an alarm or leaves anything unknown."""
+    return outcome is None or (isinstance(outcome, Measured) and outcome.share <= set_at)
+
+
 class Watch:
     """A rule table and the alarms that come of it."""
 
@@ -32,8 +37,8 @@ class Watch:
         self._broken = tuple(replace(rule, **_FAILED) for rule in rules)
         self.book = AlarmBook(self._broken + rules)
         self._failed: set[tuple[str, str]] = set()
-        self._watched: list[tuple[int, Rule, Rule, tuple[str, ...]]] = []
-        """Each row's rank, the row, its like for when it breaks, and what it watches: asked once, since that depends on the
+        self._watched: list[tuple[tuple[int, str], Rule, Rule]] = []
+        """Every row at every place: rank and place, the row, its like for when it breaks. Asked once, since it depends on the
         rig alone."""
 
     def look(self, scene: Scene) -> tuple[Blind, ...]:
@@ -41,35 +46,35 @@ class Watch:
         if not self._watched:
             self.book.wider = wider_places(scene.rig)
             rows = zip(self.rules, self._broken, strict=True)
-            self._watched = [(self.book.rank(rule), rule, broken, rule.about(scene)) for rule, broken in rows]
+            self._watched = [
+                ((self.book.rank(rule), about), rule, broken) for rule, broken in rows for about in rule.about(scene)
+            ]
         now_ns = scene.picture.time_ns
         blind: dict[tuple[str, str], Blind] = {}
         known = self.book.known
-        for rank, rule, broken, watched in self._watched:
-            for about in watched:
-                try:
-                    outcome, failure = rule.look(scene, about), None
-                except Exception as error:  # noqa: BLE001 - whatever breaks in one rule must not silence the others
-                    failure = f"rule failed: {type(error).__name__}"
-                    outcome = Unknown(failure)
-                if outcome is None and not self._failed and (rank, about) not in known:
-                    continue  # nothing to say where nothing was ever said: most rules at most places, at every tick
-                if failure is not None or self._failed:
-                    self._tell_broken(broken, about, failure, now_ns)
-                self.book.look(rule, about, outcome, now_ns)
-                if isinstance(outcome, Unknown):
-                    blind.setdefault((rule.name, about), Blind(rule.name, about, outcome.because))
-                    if rule.priority is Priority.DANGER:
-                        for channel in outcome.channels:
-                            names = scene.dark.setdefault(channel, [])
-                            names.append(f"{rule.name} {about}")
+        for place, rule, broken in self._watched:
+            about, failure = place[1], None
+            try:
+                outcome = rule.look(scene, about)
+            except Exception as error:  # noqa: BLE001 - whatever breaks in one rule must not silence the others
+                failure = f"rule failed: {type(error).__name__}"
+                outcome = Unknown(failure)
+            if not self._failed and place not in known and _quiet(outcome, rule.set_at):
+                continue  # nothing to say where nothing was ever said: most rules at most places, at every tick
+            if failure is not None or self._failed:
+                self._tell_broken(broken, about, failure, now_ns)
+            self.book.look(rule, about, outcome, now_ns)
+            if isinstance(outcome, Unknown):
+                blind.setdefault((rule.name, about), Blind(rule.name, about, outcome.because))
+                if rule.priority is Priority.DANGER:
+                    for channel in outcome.channels:
+                        names = scene.dark.setdefault(channel, [])
+                        names.append(f"{rule.name} {about}")
         return tuple(blind.values())
 
     def places(self, name: str) -> tuple[str, ...]:
         """Everything that a rule watches; nothing before the first look."""
-        return tuple(
-            dict.fromkeys(about for _, rule, _, watched in self._watched if rule.name == name for about in watched)
-        )
+        return tuple(dict.fromkeys(about for (_, about), rule, _ in self._watched if rule.name == name))
 
     def _tell_broken(self, broken: Rule, about: str, failure: str | None, now_ns: int) -> None:
         """Raise the alarm of a rule that broke at a place, and let it clear once it works again."""
