@@ -29,6 +29,9 @@ TICK_NS = 50_000_000
 """Twenty pictures a second."""
 _QUEUE_BOUND = 20_000
 """Entries waiting above which the monitor says that it is behind its sensors."""
+_AT_ONCE_NS = 300_000_000
+"""For so long it takes in what waits without a look at it: what came while it did not run is taken whole, and a computer that
+hardly keeps up still judges three times a second."""
 _ABSENT_NS = 1_000_000_000
 """A loop that looks twenty times a second and has not for so long did not run: it was stopped, or the computer slept."""
 _SAID_NS = 3_000_000_000
@@ -166,11 +169,14 @@ class Session:
 
     def _drain(self, wait_s: float) -> bool:
         """Feed what is waiting, or wait for it; True if an action was among it, which asks for a picture at once."""
+        enough_ns = self.clock() + round(wait_s * 1e9) + _AT_ONCE_NS
         try:
             for _ in range(_QUEUE_BOUND):
                 item = self._queue.get(timeout=wait_s) if wait_s > 0.0 else self._queue.get_nowait()
                 if self._take(item):
                     return True
+                if self.clock() >= enough_ns:
+                    return False
                 wait_s = 0.0
         except queue.Empty:
             pass

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import itertools
 import threading
 import time
 from importlib.resources import files
@@ -108,6 +109,28 @@ def test_a_queue_that_grows_is_said_and_nothing_in_it_is_lost(session, monkeypat
     wait_until(lambda: any(a.rule == "behind-time" for p in seen for a in p.alarms))
     wait_until(lambda: sum(isinstance(e, Reading) for e in kept.entries) == 300)
     wait_until(lambda: not any(a.active for a in seen[-1].alarms if a.rule == "behind-time"))
+
+
+def test_readings_that_come_faster_than_they_are_taken_in_do_not_hold_the_alarms_back(rig, wait_until):
+    """A millisecond passes with every entry that is kept, by the session's own clock alone."""
+    passed = itertools.count(step=1_000_000)
+    now = [0]
+
+    class Slow(Kept):
+        def write(self, entry) -> None:
+            super().write(entry)
+            now[0] = next(passed)
+
+    session, kept = Session(rig, now_ns=lambda: now[0]), Slow()
+    name = rig.channel[0].name
+    for k in range(3000):
+        session._queue.put(Reading(name, k, 0, None, 0.5))
+    session.start([], kept)
+    wait_until(lambda: sum(isinstance(e, Reading) for e in kept.entries) == 3000)
+    session.stop()
+    times = [e.time_ns for e in kept.entries if isinstance(e, Tick)]
+    assert max(b - a for a, b in itertools.pairwise(times)) <= 0.36e9
+    assert [e.sequence for e in kept.entries if isinstance(e, Reading)] == list(range(3000))
 
 
 def test_an_engine_that_fails_ends_a_headless_run_and_says_so(session):
