@@ -167,7 +167,7 @@ def rig_text(bench: str, shed: str, nodes: str, broker: int, bus: str) -> str:
         f'[[port]]\nname = "{NODES}"\ndriver = "lines"\nurl = "{nodes}"\nbaud = 460800\n'
         f'[[port]]\nname = "{NET}"\ndriver = "mqtt"\nhost = "127.0.0.1"\nport = {broker}\nqos = 1\n'
         f'[[port]]\nname = "{BUS}"\ndriver = "modbus"\nurl = "{bus}"\nbaud = 115200\nparity = "none"\n'
-        'every = "100 ms"\ntimeout = "500 ms"\n'
+        'every = "100 ms"\ntimeout = "2 s"\n'
     )
     for it in channels():
         quantity, _, _, _, _, limits, noise = _KINDS[it.kind]

@@ -258,7 +258,7 @@ class Sender:
         elif port == rig.NET:
             self.to_messages(kind)
         elif port == rig.BUS:
-            often = self.rng.randint(2, 4) if kind == "silent" else self.rng.randint(1, 10)
+            often = self.rng.randint(1, 2) if kind == "silent" else self.rng.randint(1, 10)
             assert self.station.stdin is not None, "it is a pipe"
             self.station.stdin.write(f"{kind} {often}\n")
             self.keep(kind=kind, port=port)
@@ -376,6 +376,7 @@ class Sender:
         while not all(it() for it in listening):
             self.look(0.05)
         self.look(1.0)
+        self.nodes.write(0, b"yard nodes\r\n")  # what comes first on a line without checksums is passed over
         begun = time.monotonic()
         self.keep(begun=time.monotonic_ns())
         self.after(3.0, self.befall)
