@@ -180,6 +180,8 @@ class Soak:
             code, self.broken = self.monitor.wait(), "the program did not end within a minute of being asked to"
         assert self.sender.stdin is not None, "it is a pipe"
         self.sender.stdin.close()
+        if not self.sent.get("done"):
+            self.sender.terminate()
         self.sender.wait(30.0)
         self.said.close()
         return code
