@@ -32,13 +32,16 @@ class Quality(StrEnum):
     @property
     def valid(self) -> bool:
         """Whether the value is the device's own of now, and may be computed with."""
-        return self in (Quality.GOOD, Quality.MAINTENANCE)
+        return self in _VALID
 
     @property
     def void(self) -> bool:
         """Whether there is no value at all: what the reading holds is what the wire would mean if it were sound."""
-        return self in (Quality.FAILURE, Quality.CHECK)
+        return self in _VOID
 
+
+_VALID = (Quality.GOOD, Quality.MAINTENANCE)
+_VOID = (Quality.FAILURE, Quality.CHECK)
 
 GRAVITY = (Quality.GOOD, Quality.MAINTENANCE, Quality.OUT_OF_SPECIFICATION, Quality.CHECK, Quality.FAILURE)
 """What may be said of a value of now, from the least to the gravest: the order of colours in NAMUR NE 107, green to red."""

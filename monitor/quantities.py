@@ -74,8 +74,8 @@ def value(si: float | None, quantity: str, units: str = "metric") -> str:
 
 def _plain(number: float, places: int) -> str:
     """A rounded number without a minus before zero."""
-    text = f"{round(number, places):.{max(places, 0)}f}"
-    return text[1:] if text[0] == "-" and float(text) == 0.0 else text
+    text = f"{number:.{places}f}" if places >= 0 else f"{round(number, places):.0f}"
+    return text.lstrip("-") if text[0] == "-" and float(text) == 0.0 else text
 
 
 def _inches(m: float) -> str:

@@ -63,6 +63,8 @@ _SAID = {
     Quality.OUT_OF_SPECIFICATION: SensorStatus.OUT_OF_RANGE,
 }
 """What a device or its loop says of itself, as the status it makes: there is no value, or none to compute with."""
+_OK, _MAINTENANCE = SensorStatus.OK, SensorStatus.MAINTENANCE
+_ASKS = Quality.MAINTENANCE
 _OWN_WORDS = {
     Quality.FAILURE: "says failed",
     Quality.CHECK: "under check",
@@ -195,7 +197,8 @@ class ChannelState:
         """Follow the noise by third differences, which a smooth motion hardly touches (of white noise: 20 variances)."""
         if len(self._recent) < 4 or self.baseline is None:
             return
-        (_, v0), (_, v1), (_, v2), (_, v3) = (self._recent[k] for k in (-4, -3, -2, -1))
+        recent = self._recent
+        v0, v1, v2, v3 = recent[-4][1], recent[-3][1], recent[-2][1], recent[-1][1]
         usual = self._usual_sd**2
         seen = min((v3 - 3.0 * v2 + 3.0 * v1 - v0) ** 2 / 20.0, _ROUGHEST * usual)
         self._rough = usual if self._rough is None else self._rough + _ROUGH_MEMORY * (seen - self._rough)
@@ -203,11 +206,12 @@ class ChannelState:
 
     def status(self, now_ns: int) -> SensorStatus:
         """How far this channel may be believed now."""
-        if self.last is None:
+        last = self.last
+        if last is None:
             return SensorStatus.NEVER_SEEN
-        if self.gone or now_ns - self.last.time_ns > self.stale_after_ns:
+        if self.gone or now_ns - last.time_ns > self.stale_after_ns:
             return SensorStatus.STALE
-        said = _SAID.get(self.last.quality)
+        said = _SAID.get(last.quality)
         if said is not None:
             return said
         if not self.in_range:
@@ -216,8 +220,7 @@ class ChannelState:
             return SensorStatus.FAILED
         if self.excluded or self.unzeroed or self.disputed:
             return SensorStatus.CHECK
-        asks = self.noisy or self.last.quality is Quality.MAINTENANCE
-        return SensorStatus.MAINTENANCE if asks else SensorStatus.OK
+        return _MAINTENANCE if self.noisy or last.quality is _ASKS else _OK
 
     @property
     def void(self) -> bool:
