@@ -65,6 +65,7 @@ class Sequence:
         self._bags = [frozenset(bag.name for bag in stack.bag) for stack in rig.stack]
         self._pitches = {shore.name: shore.lock_pitch for shore in rig.shore}
         self._heads = [stack.name for stack in rig.stack]
+        self._stops = [self._stop(step) for step in rig.step]
 
     @property
     def step(self) -> Step | None:
@@ -296,8 +297,8 @@ class Sequence:
     def pictures(self) -> tuple[StepPicture, ...]:
         """Every step of the plan and how it went so far."""
         return tuple(
-            StepPicture(i + 1, step.do, step.bag, self._stop(step), run.started_ns, run.ended_ns, run.ok)
-            for i, (step, run) in enumerate(zip(self.steps, self._runs, strict=True))
+            StepPicture(i + 1, step.do, step.bag, stop, run.started_ns, run.ended_ns, run.ok)
+            for i, (step, stop, run) in enumerate(zip(self.steps, self._stops, self._runs, strict=True))
         )
 
     def _stop(self, step: Step) -> str:
