@@ -7,6 +7,7 @@ from importlib.resources import files
 
 import pytest
 
+from monitor import manual
 from monitor.drill import scenario
 from monitor.drill.demo import compared
 from monitor.drill.judging import in_words, judged
@@ -79,6 +80,8 @@ ON_OR_OFF = {
     "calibration-old": "a date that has passed or not",
 }
 """Rules that no drill could nearly sound."""
+EVIDENT = ("leaning", "silent-sensor", "frozen-sensor")
+"""Drills whose alarms keep, each, the evidence that the manual names."""
 CASES = [*((name, 1) for name in DRILLS), *WRONG]
 """One seed each keeps the whole suite within its time; `inchwatch drill NAME --judge --seed N` plays any other."""
 
@@ -118,6 +121,11 @@ def test_each_drill_sounds_exactly_what_it_must(name, seed, peaks):
     for row, share in NEARLY.get(name, {}).items():
         assert row not in sounded
         assert peaks.get(row, 0.0) >= share, row
+    if name in EVIDENT:
+        assert verdict.alarms
+        for alarm in verdict.alarms:
+            row = next(r for r in RULES if r.name == alarm["rule"] and r.priority.word == alarm["priority"])
+            assert set(alarm["evidence"]) == set(manual.evidence_of(row))
 
 
 def test_every_rule_has_a_drill_that_sounds_it_and_one_that_nearly_does():
