@@ -37,11 +37,12 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
 def pytest_collection_finish() -> None:
     """What every worker pays once is paid before its first test, whichever that is: a property's first example has a deadline.
 
-    What is there by now stays: the collector need not walk through it again and again while drills make pictures.
+    What is there by now stays, and pictures go without a collector: it need not walk through all of it again and again.
     """
     units.linear("length", "m")
     gc.collect()
     gc.freeze()
+    gc.set_threshold(50_000)
 
 
 def wait_until(true: Callable[[], object], seconds: float = 10.0, what: str = "it") -> None:
