@@ -17,7 +17,7 @@ from monitor.engine.rates import FLOOD
 _SETTLING_NS = 3_000_000_000
 """How long after a port has come up its channels may still be on their way."""
 
-FINE = Measured(0.0, "", {})
+_FINE = Measured(0.0, "", {})
 """What most looks at most sensors say, at every tick."""
 
 Look = Callable[[Scene, str], Outcome]
@@ -50,7 +50,7 @@ def behind_time(scene: Scene, _: str) -> Outcome:
 def calibration_old(scene: Scene, name: str) -> Outcome:
     """A channel's calibration is out of date, as whoever has a clock said when the session began."""
     text = scene.out_of_date.get(name)
-    return FINE if text is None else Measured(2.0, text, {"said": text})
+    return _FINE if text is None else Measured(2.0, text, {"said": text})
 
 
 def flood(scene: Scene, _: str) -> Outcome:
@@ -70,7 +70,7 @@ def spared(look: Look) -> Look:
     def at(scene: Scene, name: str) -> Outcome:
         if name in scene.dark:
             return None
-        return look(scene, name) if name in scene.odd else FINE
+        return look(scene, name) if name in scene.odd else _FINE
 
     return at
 
@@ -82,7 +82,7 @@ def blinding(look: Look) -> Look:
     def at(scene: Scene, name: str) -> Outcome:
         if name not in scene.dark:
             return None
-        return look(scene, name) if name in scene.odd else FINE
+        return look(scene, name) if name in scene.odd else _FINE
 
     return at
 
@@ -97,7 +97,7 @@ def silent(scene: Scene, name: str) -> Outcome:
     if quiet and "behind-time" in scene.notices:
         return Suppressed("the monitor has not taken in what it says")
     if not quiet:
-        return FINE
+        return _FINE
     since = "never heard" if sensor.age_s is None else f"silent {sensor.age_s:.0f} s"
     if sensor.gone:
         since = "its node is gone"
@@ -112,7 +112,7 @@ def beyond(scene: Scene, name: str) -> Outcome:
     """A channel reads what it cannot read."""
     sensor = scene.sensor(name)
     if sensor.status is not SensorStatus.OUT_OF_RANGE:
-        return FINE
+        return _FINE
     value = show.value(sensor.value, sensor.quantity, scene.units)
     return _trouble(scene, sensor, f"reads {value}, out of its range")
 
@@ -121,24 +121,24 @@ def wire(scene: Scene, name: str) -> Outcome:
     """A channel gives no value, by its loop's current or by the device's own word."""
     sensor = scene.sensor(name)
     void = sensor.status in (SensorStatus.FAILED, SensorStatus.CHECK) and sensor.value is None
-    return _trouble(scene, sensor, sensor.says) if void and sensor.says else FINE
+    return _trouble(scene, sensor, sensor.says) if void and sensor.says else _FINE
 
 
 def frozen(scene: Scene, name: str) -> Outcome:
     """A channel that used to tremble reads the same to the bit."""
     sensor = scene.sensor(name)
     if sensor.status is not SensorStatus.FAILED or sensor.value is None:
-        return FINE
+        return _FINE
     return _trouble(scene, sensor, f"stuck at {show.value(sensor.value, sensor.quantity, scene.units)}")
 
 
 def noisy(scene: Scene, name: str) -> Outcome:
     """A channel trembles far more than it did at the zero."""
     if name not in scene.odd:
-        return FINE
+        return _FINE
     sensor = scene.sensor(name)
     if sensor.status is not SensorStatus.MAINTENANCE or sensor.says:
-        return FINE
+        return _FINE
     return _trouble(scene, sensor, "far noisier than at the zero")
 
 
@@ -146,7 +146,7 @@ def disagrees(scene: Scene, name: str) -> Outcome:
     """A channel says what the others contradict, is one of two of which one lies, or came alive too late for the zero."""
     sensor = scene.sensor(name)
     if sensor.status is not SensorStatus.CHECK or sensor.value is None:
-        return FINE
+        return _FINE
     if name in scene.unzeroed:
         what = "was silent at the zero"
     elif pair := scene.disputed.get(name):
