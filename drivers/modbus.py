@@ -6,15 +6,16 @@ is down only when no station answers. A line that is quiet, garbled or answered 
 
 from __future__ import annotations
 
-import contextlib
 import time
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import serial
 
+from drivers import adapters
 from drivers.config import Channel
 from drivers.kinds.modbus import ModbusPort, ModbusSource, StatusWord, spans
+from drivers.opening import LOST, NotOpened, opened, reason
 from drivers.ports import Numbered, RunningPort
 from drivers.reading import Clock, Quality, Sink
 from drivers.registers import Span, decode, joined
@@ -28,10 +29,6 @@ _GAP_S = 0.03
 """A silence that ends what came in, however it began. Adapters hold bytes back for up to 16 ms (common practice, no source)."""
 _NOT_THERE = (2, 3)
 """Exceptions that may be due to a neighbour in the same request: illegal data address, illegal data value."""
-_refused: type[Exception] = OSError
-with contextlib.suppress(ImportError):  # no POSIX
-    from termios import error as _refused
-
 _PARITY = {"even": serial.PARITY_EVEN, "odd": serial.PARITY_ODD, "none": serial.PARITY_NONE}
 
 
@@ -55,9 +52,16 @@ class _Place:
 class ModbusReader(RunningPort):
     """Asks for the registers of its channels, as often as they say."""
 
-    def __init__(self, config: ModbusPort, channels: Sequence[Channel], sink: Sink, clock: Clock) -> None:
+    def __init__(
+        self,
+        config: ModbusPort,
+        channels: Sequence[Channel],
+        sink: Sink,
+        clock: Clock,
+        plugged: adapters.Plugged = adapters.plugged,
+    ) -> None:
         super().__init__(config.name, sink, clock)
-        self._config = config
+        self._config, self._plugged, self._place = config, plugged, config.url
         self._put = Numbered(channels, sink, self.counts).put
         self._places = [_place(config, it, it.source) for it in channels if isinstance(it.source, ModbusSource)]
         self._wanted = spans(config, channels)
@@ -69,32 +73,26 @@ class ModbusReader(RunningPort):
         """Ask and read until the port is lost or no station answers any more."""
         config = self._config
         try:
-            line = serial.serial_for_url(
+            line, self._place = opened(
                 config.url,
+                self._plugged,
+                f"{config.baud} bit/s, parity {config.parity}, {config.stop_bits} stop bits",
                 baudrate=config.baud,
                 parity=_PARITY[config.parity],
                 stopbits=config.stop_bits,
                 timeout=_SLICE_S,
                 write_timeout=1.0,
-                exclusive=True,
             )
-        except (serial.SerialException, OSError, ValueError) as error:
-            return f"cannot open: {_reason(error)} ({config.url})"
-        except _refused:
-            wanted = f"{config.baud} bit/s, parity {config.parity}, {config.stop_bits} stop bits"
-            return f"cannot open: the port does not take {wanted} ({config.url})"
+        except NotOpened as error:
+            return str(error)
         self._spoken.clear()
         with line:
             if not self._wanted:
                 connected()
             try:
                 return self._poll(line, connected)
-            except (
-                serial.SerialException,
-                OSError,
-                TypeError,
-            ) as error:  # TypeError: closed under a read, pyserial 3.5
-                return f"lost: {_reason(error)} ({config.url})"
+            except LOST as error:
+                return f"lost: {reason(error)} ({self._place})"
 
     def _poll(self, line: serial.Serial, connected: Callable[[], None]) -> str:
         rounds = Rounds(joined(self._wanted), self._config.timeout, time.monotonic())
@@ -111,7 +109,7 @@ class ModbusReader(RunningPort):
                 rounds.missed(span, now_s, garbled=bool(heard))
                 if rounds.dead:
                     named = ", ".join(map(str, rounds.aside))
-                    return f"no station answers: {named} ({self._config.url})"
+                    return f"no station answers: {named} ({self._place})"
                 continue
             connected()
             rounds.answered(span, now_s)
@@ -222,9 +220,3 @@ def _quality(status: StatusWord, word: int) -> Quality:
         if any(word >> bit & 1 for bit in bits or ()):
             return quality
     return Quality.GOOD
-
-
-def _reason(error: BaseException) -> str:
-    """What the system said, without the library's wrapping."""
-    cause = error.__context__ if isinstance(error.__context__, OSError) else error
-    return " ".join((getattr(cause, "strerror", None) or str(error)).split())

@@ -10,7 +10,6 @@ from abc import abstractmethod
 from collections.abc import Callable, Sequence
 from typing import Any
 
-import serial
 from serial.urlhandler.protocol_socket import Serial as _Tcp
 
 from drivers import adapters
@@ -19,6 +18,7 @@ from drivers.config import Channel
 from drivers.kinds.nmea import NmeaPort, NmeaSource
 from drivers.legible import Legibility, Legible
 from drivers.nmea import XdrDecoder
+from drivers.opening import LOST, NotOpened, opened, reason
 from drivers.ports import Numbered, RunningPort
 from drivers.reading import Clock, Quality, Sink
 
@@ -83,14 +83,11 @@ class SerialLine(RunningPort):
 
     def serve(self, connected: Callable[[], None]) -> str:
         """Read until the wire is lost."""
-        url = self._url
         try:
-            url = adapters.device(url, self._plugged)
-            line = serial.serial_for_url(url, baudrate=self._baud, timeout=_WAIT_S)
-        except adapters.AdapterError as error:
-            return f"cannot open: {error}"
-        except (serial.SerialException, OSError, ValueError) as error:
-            return f"cannot open: {_reason(error)} ({url})"
+            taken = f"{self._baud} bit/s"
+            line, url = opened(self._url, self._plugged, taken, baudrate=self._baud, timeout=_WAIT_S)
+        except NotOpened as error:
+            return str(error)
         self.begin()
         self._old_begun = False
         self._backlog.cut()
@@ -99,12 +96,8 @@ class SerialLine(RunningPort):
             connected()
             try:
                 self._read(line)
-            except (
-                serial.SerialException,
-                OSError,
-                TypeError,
-            ) as error:  # TypeError: closed under a read, pyserial 3.5
-                return f"lost: {_reason(error)} ({url})"
+            except LOST as error:
+                return f"lost: {reason(error)} ({url})"
         return "stopped"
 
     def _read(self, line: Any) -> None:
@@ -178,10 +171,3 @@ def _waiting(line: Any) -> int:
         answer = fcntl.ioctl(line.fileno(), termios.FIONREAD, bytes(4))
         return max(1, int.from_bytes(answer, sys.byteorder))
     return waiting
-
-
-def _reason(error: BaseException) -> str:
-    """What the system said, without the library's wrapping."""
-    cause = error.__context__ if isinstance(error.__context__, OSError) else error
-    text = getattr(cause, "strerror", None) or str(error)
-    return " ".join(text.split())

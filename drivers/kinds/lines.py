@@ -10,6 +10,7 @@ from pydantic_core import PydanticCustomError
 
 from drivers.driver import Driver, Fault
 from drivers.patterns import PLAIN, PatternError, line_pattern
+from drivers.serial_place import SerialPlace, elsewhere
 from drivers.tables import PortTable, SourceTable
 from drivers.units import UNITS
 
@@ -30,7 +31,7 @@ class LinesPort(PortTable):
     """
 
     driver: Literal["lines"]
-    url: Annotated[str, Field(min_length=1, description="/dev/ttyUSB0, COM3, socket://HOST:PORT, rfc2217://...")]
+    url: SerialPlace
     baud: Annotated[int, Field(ge=300, le=4_000_000)] = 9600
     pattern: Annotated[str, Field(min_length=1, max_length=400, description="a regular expression")] = PLAIN
 
@@ -66,10 +67,6 @@ def _open(
     return TextReader(port, channels, sink, clock)
 
 
-def _elsewhere(port: LinesPort, url: str) -> LinesPort:
-    return port.model_copy(update={"url": url})
-
-
 def _faults(port: LinesPort, channels: Sequence[Channel]) -> Iterator[tuple[str, Fault]]:
     pattern = line_pattern(port.pattern)
     ids = [number.id for number in pattern.numbers if number.id is not None]
@@ -99,5 +96,5 @@ def _said(given: str | None) -> str:
 
 
 DRIVER = Driver(
-    "lines", "lines of text on a serial line, read by a pattern", LinesPort, LinesSource, _open, _elsewhere, _faults
+    "lines", "lines of text on a serial line, read by a pattern", LinesPort, LinesSource, _open, elsewhere, _faults
 )

@@ -10,6 +10,7 @@ from pydantic_core import PydanticCustomError
 
 from drivers.driver import Driver, Fault
 from drivers.registers import Span, joined, width
+from drivers.serial_place import SerialPlace, elsewhere
 from drivers.tables import PortTable, SourceTable, Strict
 from drivers.units import UNITS, Time, allowed
 
@@ -39,7 +40,7 @@ class ModbusPort(PortTable):
     """
 
     driver: Literal["modbus"]
-    url: Annotated[str, Field(min_length=1, description="/dev/ttyUSB0, COM3, socket://HOST:PORT, rfc2217://...")]
+    url: SerialPlace
     baud: Annotated[int, Field(ge=300, le=4_000_000)] = 19200
     parity: Literal["even", "odd", "none"] = "even"
     stop_bits: Literal[1, 2] = 1
@@ -182,8 +183,4 @@ def _open(
     return ModbusReader(port, channels, sink, clock)
 
 
-def _elsewhere(port: ModbusPort, url: str) -> ModbusPort:
-    return port.model_copy(update={"url": url})
-
-
-DRIVER = Driver("modbus", "Modbus RTU registers on a serial bus", ModbusPort, ModbusSource, _open, _elsewhere, _faults)
+DRIVER = Driver("modbus", "Modbus RTU registers on a serial bus", ModbusPort, ModbusSource, _open, elsewhere, _faults)

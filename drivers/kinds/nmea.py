@@ -5,36 +5,16 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from typing import TYPE_CHECKING, Annotated, Literal
 
-from pydantic import AfterValidator, Field
-from pydantic_core import PydanticCustomError
+from pydantic import Field
 
-from drivers import adapters
 from drivers.driver import Driver
+from drivers.serial_place import SerialPlace, elsewhere
 from drivers.tables import PortTable, SourceTable
 
 if TYPE_CHECKING:
     from drivers.config import Channel
     from drivers.ports import RunningPort
     from drivers.reading import Clock, Sink
-
-
-def _place(url: str) -> str:
-    try:
-        adapters.wanted(url)
-    except adapters.AdapterError:
-        raise PydanticCustomError("place", "{allowed}", {"allowed": adapters.ALLOWED}) from None
-    return url
-
-
-SerialPlace = Annotated[
-    str,
-    Field(
-        min_length=1,
-        description="/dev/ttyUSB0, COM3, usb:SERIALNUMBER, /dev/serial/by-id/..., socket://HOST:PORT, rfc2217://...",
-    ),
-    AfterValidator(_place),
-]
-"""Where a serial line is: see drivers/adapters.py, and any pyserial URL."""
 
 
 class NmeaPort(PortTable):
@@ -60,14 +40,4 @@ def _open(
     return SerialReader(port, channels, sink, clock)
 
 
-def _elsewhere(port: NmeaPort, url: str) -> NmeaPort:
-    from drivers.ports import PortError
-
-    try:
-        adapters.wanted(url)
-    except adapters.AdapterError as error:
-        raise PortError(f"port '{port.name}': {error}") from None
-    return port.model_copy(update={"url": url})
-
-
-DRIVER = Driver("nmea", "NMEA 0183 XDR sentences on a serial line", NmeaPort, NmeaSource, _open, _elsewhere)
+DRIVER = Driver("nmea", "NMEA 0183 XDR sentences on a serial line", NmeaPort, NmeaSource, _open, elsewhere)

@@ -8,15 +8,20 @@ import time
 import tty
 
 import pytest
+from pydantic import ValidationError
 
 from drivers import adapters, nmea
 from drivers.adapters import Adapter, AdapterError, device, wanted
 from drivers.config import Channel
+from drivers.kinds.lines import LinesPort
+from drivers.kinds.modbus import ModbusPort
 from drivers.kinds.nmea import NmeaPort
-from drivers.ports import PortError, redirect
+from drivers.modbus import ModbusReader
+from drivers.ports import PortError, open_port, redirect
 from drivers.serial_line import SerialReader
 
 from .conformance import Heard
+from .modbus_far import Bus
 
 # Invented adapters.
 A = Adapter("/dev/ttyUSB0", "0403", "6001", "YARD7", "1-1.2")
@@ -49,8 +54,12 @@ def test_what_asks_for_nothing_is_one_sentence(place):
     with pytest.raises(AdapterError, match="allowed is usb:SERIALNUMBER") as caught:
         device(place, list)
     assert "\n" not in str(caught.value)
-    with pytest.raises(PortError, match="port 'b': found 'usb:"):
-        redirect(NmeaPort(name="b", driver="nmea", url="COM3"), place)
+    for table in (NmeaPort, LinesPort, ModbusPort):
+        kind = table.model_fields["driver"].annotation.__args__[0]
+        with pytest.raises(PortError, match="port 'b': found 'usb:"):
+            redirect(table(name="b", driver=kind, url="COM3"), place)
+        with pytest.raises(ValidationError, match="usb:SERIALNUMBER, or usb:KEY=VALUE"):
+            table(name="b", driver=kind, url=place)
 
 
 @pytest.mark.parametrize(
@@ -180,3 +189,50 @@ def test_two_adapters_alike_are_said_and_not_guessed_between(wait_until):
         port.stop()
     for plug in plugs:
         plug.pull()
+
+
+def test_a_bus_whose_adapter_comes_back_under_another_name_is_found_again(wait_until):
+    heard, first = Heard(), Bus({1: {(3, 0): 100}})
+    there = [Adapter(os.path.realpath(first.name), "0403", "6001", "YARD7")]
+    source = {"port": "b", "station": 1, "holding": 0, "type": "uint16", "unit": "bar", "scale": 0.01}
+    channel = Channel(name="P", quantity="pressure", source=source)
+    config = ModbusPort(name="b", driver="modbus", url="usb:YARD7", parity="none", every=0.02, timeout=0.1)
+    port = ModbusReader(config, [channel], heard, time.monotonic_ns, plugged=lambda: list(there))
+    port.start()
+    back = None
+    try:
+        wait_until(lambda: heard.values("P"))
+        del there[0]
+        first.close()
+        wait_until(lambda: heard.links == [True, False], 5.0, "the loss")
+        wait_until(lambda: port.counters()["reconnects"] == 0 and len(heard.all) > 1)
+        back = Bus({1: {(3, 0): 200}})
+        there += [Adapter(os.path.realpath(back.name), "0403", "6001", "YARD7")]
+        wait_until(lambda: heard.links == [True, False, True], 10.0, "the return")
+        wait_until(lambda: heard.values("P")[-1] == 2e5)
+    finally:
+        port.stop()
+        if back is not None:
+            back.close()
+
+
+def test_two_programs_do_not_each_take_a_part_of_what_a_wire_brings(wait_until):
+    plug, first, second = Plug(), Heard(), Heard()
+    channel = Channel(name="H", quantity="length", source={"port": "b", "id": "H1"})
+    config = NmeaPort(name="b", driver="nmea", url=plug.device)
+    ports = [open_port(config, [channel], it, time.monotonic_ns) for it in (first, second)]
+    try:
+        ports[0].start()
+        wait_until(lambda: first.links == [True])
+        ports[1].start()
+        wait_until(lambda: second.links == [False])
+        assert second.all[0].text == f"cannot open: another program, or another port, has it ({plug.device})"
+        for value in range(50):
+            plug.say(float(value))
+        wait_until(lambda: len(first.values("H")) == 50)
+        ports[0].stop()
+        wait_until(lambda: second.links == [False, True], 10.0, "its turn")
+    finally:
+        for port in ports:
+            port.stop()
+    plug.pull()
