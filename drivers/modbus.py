@@ -14,7 +14,7 @@ import serial
 
 from drivers import adapters
 from drivers.config import Channel
-from drivers.kinds.modbus import ModbusPort, ModbusSource, StatusWord, spans
+from drivers.kinds.modbus import ModbusPort, ModbusSource, StatusWord, spans, timeouts
 from drivers.opening import LOST, NotOpened, opened, reason
 from drivers.ports import Numbered, RunningPort
 from drivers.reading import Clock, Quality, Sink
@@ -27,6 +27,8 @@ _SLICE_S = 0.01
 """How long one read waits for a byte."""
 _GAP_S = 0.03
 """A silence that ends what came in, however it began. Adapters hold bytes back for up to 16 ms (common practice, no source)."""
+_STALLED_S = 0.5
+"""An answer that comes so much later than it may was there while this program did not run (stopped, or the computer asleep)."""
 _NOT_THERE = (2, 3)
 """Exceptions that may be due to a neighbour in the same request: illegal data address, illegal data value."""
 _PARITY = {"even": serial.PARITY_EVEN, "odd": serial.PARITY_ODD, "none": serial.PARITY_NONE}
@@ -65,7 +67,7 @@ class ModbusReader(RunningPort):
         self._put = Numbered(channels, sink, self.counts).put
         self._places = [_place(config, it, it.source) for it in channels if isinstance(it.source, ModbusSource)]
         self._wanted = spans(config, channels)
-        self._stations = {it.station for it in self._wanted}
+        self._timeouts = timeouts(config, channels)
         self._spoken: dict[Span, int] = {}
         self._quiet_since_s = 0.0
 
@@ -95,7 +97,7 @@ class ModbusReader(RunningPort):
                 return f"lost: {reason(error)} ({self._place})"
 
     def _poll(self, line: serial.Serial, connected: Callable[[], None]) -> str:
-        rounds = Rounds(joined(self._wanted), self._config.timeout, time.monotonic())
+        rounds = Rounds(joined(self._wanted), self._timeouts, time.monotonic())
         while not self.stopping:
             turn = rounds.next_turn()
             span, due_s = turn if turn is not None else (None, time.monotonic() + 1.0)
@@ -103,8 +105,9 @@ class ModbusReader(RunningPort):
                 self._stopping.wait(wait_s)
             if self.stopping or span is None:
                 continue
+            asked_ns = self.clock()
             heard = self._ask(line, span)
-            now_s = time.monotonic()
+            now_s, now_ns = time.monotonic(), self.clock()
             if isinstance(heard, bytes):
                 rounds.missed(span, now_s, garbled=bool(heard))
                 if rounds.dead:
@@ -114,7 +117,8 @@ class ModbusReader(RunningPort):
             connected()
             rounds.answered(span, now_s)
             if isinstance(heard, Answer):
-                self.take(span, heard.registers, self.clock())
+                stalled = now_ns - asked_ns > (self._longest_s(span) + _STALLED_S) * 1e9
+                self.take(span, heard.registers, now_ns, old=stalled)
             else:
                 self._refused(rounds, span, heard)
         return "stopped"
@@ -129,7 +133,7 @@ class ModbusReader(RunningPort):
             line.read(line.in_waiting)
         line.write(asked)
         length = answer_length(span)
-        until_s = time.monotonic() + self._config.timeout + self._config.seconds(len(asked) + length)
+        until_s = time.monotonic() + self._longest_s(span)
         data, last_s = b"", time.monotonic()
         try:
             while (now_s := time.monotonic()) < until_s and not self.stopping:
@@ -149,6 +153,10 @@ class ModbusReader(RunningPort):
         self._explain(span, data)
         return data
 
+    def _longest_s(self, span: Span) -> float:
+        """How long a request and its answer may take."""
+        return self._timeouts[span.station] + self._config.seconds(len(request(span)) + answer_length(span))
+
     def _explain(self, span: Span, data: bytes) -> None:
         """Count what came in that was no answer."""
         others = list(frames(data))
@@ -163,7 +171,7 @@ class ModbusReader(RunningPort):
         for frame in others:
             if frame.station == span.station:
                 self.counts["malformed"] += 1
-            elif frame.station in self._stations:
+            elif frame.station in self._timeouts:
                 self.counts["late"] += 1
                 self.counts[f"late answer from station {frame.station}"] += 1
             else:
@@ -180,8 +188,9 @@ class ModbusReader(RunningPort):
         if refusal.code in _NOT_THERE and len(parts) > 1:
             rounds.split(span, parts)
 
-    def take(self, span: Span, registers: Sequence[int], time_ns: int) -> None:
-        """Turn the registers of an answer into readings, all of the moment it was whole; what is NaN holds none."""
+    def take(self, span: Span, registers: Sequence[int], time_ns: int, *, old: bool = False) -> None:
+        """Turn the registers of an answer into readings, all of the moment it was whole; what is NaN holds none. `old`: the
+        answer has waited."""
 
         def part(it: Span) -> Sequence[int]:
             return registers[it.register - span.register : it.end - span.register]
@@ -192,11 +201,11 @@ class ModbusReader(RunningPort):
         for place in self._places:
             if not place.span.within(span):
                 continue
-            quality = Quality.GOOD
+            quality = Quality.OLD if old else Quality.GOOD
             if place.status is not None and place.source.status is not None:
                 if place.status not in self._spoken:  # nobody knows yet what the device says of itself
                     continue
-                quality = _quality(place.source.status, self._spoken[place.status])
+                quality = Quality.OLD if old else _quality(place.source.status, self._spoken[place.status])
             value = place.value(part(place.span))
             if value != value:
                 self.counts["empty"] += 1

@@ -6,7 +6,7 @@ such tries together take a twentieth of the bus: the others keep their rate howe
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 
 from drivers.registers import Span
@@ -38,11 +38,11 @@ class _Station:
 class Rounds:
     """The order of requests. `next_turn` says which and when; `answered` and `missed` say how it went.
 
-    `timeout_s`: how long one miss holds the bus. Times are seconds of any clock that never goes back.
+    `timeouts_s`: how long a miss of each station holds the bus. Times are seconds of any clock that never goes back.
     """
 
-    def __init__(self, spans: Iterable[Span], timeout_s: float, now_s: float) -> None:
-        self._timeout_s = timeout_s
+    def __init__(self, spans: Iterable[Span], timeouts_s: Mapping[int, float], now_s: float) -> None:
+        self._timeouts_s = timeouts_s
         self._stations: dict[int, _Station] = {}
         self._next_try_s = now_s
         for span in spans:
@@ -83,12 +83,12 @@ class Rounds:
         station = self._stations[span.station]
         station.misses += _GARBLED if garbled else _MISS
         if not garbled:
-            station.rests_until_s = now_s + self._timeout_s
+            station.rests_until_s = now_s + self._timeouts_s[span.station]
         turn = next(it for it in station.turns if it.span == span)
         turn.due_s = max(turn.due_s + span.every_s, now_s)
         if station.aside or station.misses >= (_PATIENCE if station.answered else _FIRST_PATIENCE):
             station.aside = True
-            self._next_try_s = now_s + self._timeout_s / _SHARE
+            self._next_try_s = now_s + self._timeouts_s[span.station] / _SHARE
 
     def split(self, span: Span, parts: Iterable[Span]) -> None:
         """Ask for parts of a request from now on: a station that refuses the whole may give some of it."""

@@ -35,8 +35,8 @@ def _period(value: float | None) -> float | None:
 class ModbusPort(PortTable):
     """A serial bus with Modbus RTU stations. Speed and parity are the specification's own where nothing else is said.
 
-    `every` is how often each register is asked for, `timeout` how long a station may take to answer. `echo`: the adapter
-    hears what it sends.
+    `every` is how often each register is asked for, `timeout` how long a station may take to answer; a channel's source may
+    have its own of either. `echo`: the adapter hears what it sends.
     """
 
     driver: Literal["modbus"]
@@ -92,7 +92,8 @@ class ModbusSource(_At, SourceTable):
     """Where on the bus the value stands, and what it is in: (`scale` * what the register holds + `offset`) `unit`.
 
     `holding` or `input` is the register, counted from 0 as on the wire: what a data sheet calls 40108 is `holding = 107`,
-    30009 is `input = 8`. `words`: which half of a 32-bit value comes first.
+    30009 is `input = 8`. `words`: which half of a 32-bit value comes first. `timeout` is the whole station's: said in one of
+    its channels it holds for all of them.
     """
 
     station: Annotated[int, Field(ge=1, le=247)]
@@ -102,9 +103,10 @@ class ModbusSource(_At, SourceTable):
     offset: Annotated[float, Field(allow_inf_nan=False)] = 0.0
     unit: str
     every: Time | None = None
+    timeout: Time | None = None
     status: StatusWord | None = None
 
-    _periods = field_validator("every")(_period)
+    _periods = field_validator("every", "timeout")(_period)
 
     def place(self) -> tuple[object, ...]:
         """Station, table and register."""
@@ -129,6 +131,13 @@ def spans(port: ModbusPort, channels: Sequence[Channel]) -> list[Span]:
     return sorted(set(both), key=lambda it: (it.station, it.table, it.register, it.count))
 
 
+def timeouts(port: ModbusPort, channels: Sequence[Channel]) -> dict[int, float]:
+    """How long each station of a port may take to answer (s)."""
+    sources = [channel.source for channel in channels if isinstance(channel.source, ModbusSource)]
+    said = {it.station: it.timeout for it in sources if it.timeout is not None}
+    return {it.station: said.get(it.station, port.timeout) for it in sources}
+
+
 def _load(port: ModbusPort, channels: Sequence[Channel]) -> float:
     """The share of the bus that asking for everything in time would take, if stations answered at once."""
     return sum(
@@ -141,10 +150,29 @@ def _faults(port: ModbusPort, channels: Sequence[Channel]) -> Iterator[tuple[str
     for channel in channels:
         if isinstance(channel.source, ModbusSource):
             yield from ((channel.name, fault) for fault in _of_one(port, channel, channel.source))
+    yield from _too_long(port, channels)
     share = _load(port, channels)
     if share > 1.0:
         found = f"requests that take {share:.1f} times as long as there is, at {port.baud} bit/s"
         yield channels[0].name, ((), found, f"fewer or slower ones ('every'), or a faster port '{port.name}'")
+
+
+def _too_long(port: ModbusPort, channels: Sequence[Channel]) -> Iterator[tuple[str, Fault]]:
+    """Time-outs that contradict each other, or that a station which falls silent would make others stale by."""
+    sources = [(it, it.source) for it in channels if isinstance(it.source, ModbusSource)]
+    said: dict[int, float] = {}
+    for channel, source in sources:
+        if source.timeout is not None and said.setdefault(source.station, source.timeout) != source.timeout:
+            allowed = f"one time-out a station: {source.station} has {said[source.station]:g} s already"
+            yield channel.name, (("timeout",), f"{source.timeout:g} s", allowed)
+    for station, timeout in timeouts(port, channels).items():
+        beside = [channel for channel, source in sources if source.station != station]
+        shortest = min(beside, key=lambda it: it.stale_after, default=None)
+        if shortest is not None and timeout >= shortest.stale_after:
+            name = next(channel.name for channel, source in sources if source.station == station)
+            less = f"less than {shortest.stale_after:g} s, the 'stale_after' of {shortest.name}"
+            found = f"{timeout:g} s for station {station}"
+            yield name, (("timeout",), found, f"{less}: so long a silent station keeps the bus")
 
 
 def _of_one(port: ModbusPort, channel: Channel, source: ModbusSource) -> Iterator[Fault]:

@@ -151,7 +151,8 @@ class ServerFar(Cable, Far):
 
 class Bus(Cable):
     """Stations that answer in this process, and count what they are asked. `tables` is {station: {(function, register): word}};
-    a station that is not in it says nothing, as on a real bus. `before` may say something else in place of an answer.
+    a station that is not in it says nothing, as on a real bus. `instead` may say something else in place of an answer, `slow`
+    how long (s) a station takes over one.
     """
 
     def __init__(self, tables: dict[int, dict[tuple[int, int], int]]) -> None:
@@ -160,6 +161,7 @@ class Bus(Cable):
         self.requests: list[bytes] = []
         self.instead: list[bytes | Callable[[], None] | None] = []
         self.noise = b""
+        self.slow: dict[int, float] = {}
         super().__init__()
 
     def heard(self, _end, data):
@@ -182,6 +184,8 @@ class Bus(Cable):
             body = bytes([station, function | 0x80, 2])
         else:
             body = bytes([station, function, 2 * count]) + struct.pack(f">{count}H", *words)
+        if station in self.slow:
+            threading.Event().wait(self.slow[station])
         os.write(self.near, self.noise + body + crc(body))
 
     def later(self, seconds: float, data: bytes, done: threading.Event) -> Callable[[], None]:

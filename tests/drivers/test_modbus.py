@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import socket
 import threading
 import time
@@ -221,6 +222,40 @@ def test_each_channel_has_its_own_rate(wait_until):
         wait_until(lambda: len(it.heard.values("P2")) >= 5)
         fast, slow = len(it.heard.values("P1")), len(it.heard.values("P2"))
     assert 5.0 < fast / slow < 12.0
+
+
+def test_a_slow_station_has_a_time_out_of_its_own(wait_until):
+    """Station 2 takes 0.25 s, more than the port's time-out; a station that is not there is given up after the port's."""
+    channels = [channel("P1", 1, 0), channel("P2", 2, 0, timeout="600 ms", every="500 ms"), channel("P3", 3, 0)]
+    with Line({1: {(HOLD, 0): 1}, 2: {(HOLD, 0): 2}}, channels) as it:
+        it.bus.slow[2] = 0.25
+        wait_until(lambda: len(it.heard.values("P2")) >= 3, 20.0)
+        counts = it.port.counters()
+        assert "no answer from station 2" not in counts
+        assert counts["no answer from station 3"] >= 1
+        assert len(it.heard.values("P1")) > len(it.heard.values("P2"))
+
+
+def test_an_answer_that_waited_while_the_computer_slept_is_old(wait_until):
+    """The session's clock goes on in a sleep, the one that time-outs are measured by does not: the first jumps by a minute
+    here between a request and its answer, as no test can shut a lid."""
+    slept_ns = 0
+    with Line({1: {(HOLD, 0): 1}}, [channel("P1", 1, 0)]) as it:
+        awake = it.port.clock
+        it.port.clock = lambda: awake() + slept_ns
+        wait_until(lambda: it.heard.values("P1"))
+
+        def sleep_and_answer():
+            nonlocal slept_ns
+            slept_ns += 60_000_000_000
+            os.write(it.bus.near, framed("010302001F"))
+
+        it.bus.instead = [sleep_and_answer]
+        wait_until(lambda: 31_000.0 in it.heard.values("P1"))
+        count = len(it.heard.readings)
+        wait_until(lambda: len(it.heard.readings) > count + 3)
+    said = {(one.value, one.quality) for one in it.heard.readings}
+    assert said == {(1000.0, Quality.GOOD), (31_000.0, Quality.OLD)}
 
 
 def test_settings_that_the_port_does_not_take_are_said_in_a_sentence(wait_until):

@@ -11,11 +11,12 @@ from drivers.registers import Span
 from drivers.rounds import Rounds
 
 TIMEOUT_S, TAKES_S = 0.2, 0.01
+TIMEOUTS_S = dict.fromkeys(range(1, 248), TIMEOUT_S)
 
 
 def played(spans, alive, seconds):
     """How often each span is asked for when only some stations answer, in `TAKES_S`."""
-    rounds, now_s, asked = Rounds(spans, TIMEOUT_S, 0.0), 0.0, Counter()
+    rounds, now_s, asked = Rounds(spans, TIMEOUTS_S, 0.0), 0.0, Counter()
     while True:
         span, due_s = rounds.next_turn()
         now_s = max(now_s, due_s)
@@ -65,7 +66,7 @@ def test_a_bus_that_cannot_keep_up_is_shared_fairly():
 
 
 def test_one_that_has_answered_gets_a_second_chance_and_a_garbled_one_ten():
-    rounds = Rounds([one(1)], TIMEOUT_S, 0.0)
+    rounds = Rounds([one(1)], TIMEOUTS_S, 0.0)
     rounds.answered(one(1), 0.0)
     rounds.missed(one(1), 1.0)
     assert rounds.aside == []
@@ -81,8 +82,22 @@ def test_one_that_has_answered_gets_a_second_chance_and_a_garbled_one_ten():
     assert rounds.aside == [1]
 
 
+def test_a_slow_station_has_its_own_time_and_a_quick_one_is_given_up_soon():
+    """A miss of each holds the bus, and lets it rest, for its own time-out; and tries of the slow one are the rarer."""
+    rounds = Rounds([one(1), one(2)], {1: 0.1, 2: 0.8}, 0.0)
+    rounds.missed(one(1), 0.1)
+    rounds.missed(one(2), 0.9)
+    assert rounds.aside == [1, 2]
+    tries = []
+    for _ in range(2):
+        span, due_s = rounds.next_turn()
+        tries.append((span.station, due_s))
+        rounds.missed(span, due_s)
+    assert tries == [(1, 0.9 + 0.8 / 0.05), (2, 0.9 + 0.8 / 0.05 + 0.1 / 0.05)]
+
+
 def test_a_request_is_taken_apart():
-    rounds = Rounds([Span(1, "holding", 0, 2, 0.1), one(2)], TIMEOUT_S, 0.0)
+    rounds = Rounds([Span(1, "holding", 0, 2, 0.1), one(2)], TIMEOUTS_S, 0.0)
     rounds.split(Span(1, "holding", 0, 2, 0.1), [one(1), one(1, register=1)])
     asked = set()
     for _ in range(3):
@@ -93,6 +108,6 @@ def test_a_request_is_taken_apart():
 
 
 def test_no_channels_no_turns():
-    rounds = Rounds([], TIMEOUT_S, 0.0)
+    rounds = Rounds([], TIMEOUTS_S, 0.0)
     assert rounds.next_turn() is None
     assert not rounds.dead

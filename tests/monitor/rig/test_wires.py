@@ -9,6 +9,7 @@ from pathlib import Path
 import pytest
 
 from drivers.config import told
+from drivers.kinds.modbus import timeouts
 from monitor.rig import checks
 from monitor.rig.load import RigFaults, parse_rig
 from monitor.rig.schema import Rig
@@ -76,6 +77,7 @@ ONE_FAULT = [
     (SOURCE, SOURCE.replace("0.01", "0"), SOURCE_AT.format(".scale"), "0", "one count"),
     (SOURCE, SOURCE.replace("0.01", "inf"), SOURCE_AT.format(".scale"), "inf", "finite"),
     (SOURCE, SOURCE.replace("scale = 0.01", 'every = "1 ms"'), SOURCE_AT.format(".every"), "1 ms", "5 ms to 60 s"),
+    (SOURCE, SOURCE.replace("scale = 0.01", 'timeout = "0 s"'), SOURCE_AT.format(".timeout"), "0 s", "5 ms to 60 s"),
     (SOURCE, SOURCE.replace("scale = 0.01", 'every = "2 s"'), SOURCE_AT.format(".every"), "2 s", "'stale_after' (1 s)"),
     (
         SOURCE,
@@ -125,6 +127,36 @@ def test_one_thing_wrong_is_one_fault(old, new, path, found, allowed):
     assert [it.path for it in said] == [path], [str(it) for it in said]
     assert found in said[0].found
     assert allowed in said[0].allowed
+
+
+BESIDE = SOURCE.replace("station = 17", "station = 18")
+OTHER = 'source = { port = "bench", id = "P2" }'
+
+
+def test_a_station_may_have_a_time_out_of_its_own_and_one_only():
+    slow, other = SOURCE.replace("scale = 0.01", 'timeout = "0.6 s"'), SOURCE.replace("107", "108")
+    rig = parse_rig(TEXT.replace(SOURCE, slow, 1).replace(OTHER, BESIDE, 1))
+    assert timeouts(rig.port[2], rig.channel) == {17: 0.6, 18: 0.2}
+    rig = parse_rig(TEXT.replace(SOURCE, slow, 1).replace(OTHER, other, 1))
+    assert timeouts(rig.port[2], rig.channel) == {17: 0.6}
+    twice = other.replace("scale = 0.01", 'timeout = "0.5 s"')
+    said = faults(TEXT.replace(SOURCE, slow, 1).replace(OTHER, twice, 1))
+    assert [(it.path, it.found, it.allowed) for it in said] == [
+        ("channel[1].source.timeout (S1-upper-p)", "0.5 s", "one time-out a station: 17 has 0.6 s already")
+    ]
+
+
+def test_a_time_out_by_which_a_silent_station_makes_others_stale_is_a_fault():
+    slow = SOURCE.replace("scale = 0.01", 'timeout = "1 s"')
+    assert parse_rig(TEXT.replace(SOURCE, slow, 1)), "alone it may take its time"
+    said = faults(TEXT.replace(SOURCE, slow, 1).replace(OTHER, BESIDE, 1))
+    assert [(it.path, it.found, it.allowed) for it in said] == [
+        (
+            "channel[0].source.timeout (S1-lower-p)",
+            "1 s for station 17",
+            "less than 1 s, the 'stale_after' of S1-upper-p: so long a silent station keeps the bus",
+        )
+    ]
 
 
 def test_two_channels_at_one_register_are_a_fault():
