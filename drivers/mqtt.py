@@ -41,6 +41,9 @@ _IDENTIFIERS = 2**28
 """Subscription identifiers are 1 to 268,435,455 (MQTT 5 section 3.8.2.1.2)."""
 _WHO = (4, 5, 0x86, 0x87)
 """Return codes that are about the user and the password (MQTT 3.1.1 section 3.2.2.3, MQTT 5 section 3.2.2.2)."""
+_TAKEN_OVER = 0x8E
+"""What a broker says when another comes under our name (MQTT 5 section 3.14.2.1); others just shut the wire, and those that
+speak 3.1.1 cannot say it."""
 
 
 class MqttReader(RunningPort):
@@ -176,8 +179,10 @@ class MqttReader(RunningPort):
             self._why = secure.alerted(self._alert, self._config)
             return
         said = str(reason).lower()
-        if said == "unspecified error":  # also how some brokers end us when another comes under our name
-            name = self._config.client_id
+        name = self._config.client_id
+        if reason.value == _TAKEN_OVER:
+            said = f"another program is called '{name}', too; allowed is one program a client_id"
+        elif said == "unspecified error":  # also how some brokers end us when another comes under our name
             said = f"is another program called '{name}', too?" if name else ""
         self._why = "connection lost" + (f" ({said})" if said else "")
         if not self._answered:

@@ -40,6 +40,9 @@ COUNTS = (
 _DEVICE_TIME_BOUND = 2**62
 _STOP_S = 0.5
 """How long `stop` waits for a port's thread. Only a connection that nobody answers or refuses holds one longer."""
+_HELD_S = 2.0
+"""A wire that was up for so long is tried anew at once. One that is lost sooner, again and again (two programs under one name at
+a broker, a plug that wobbles), is given the longer waits."""
 _STRANGERS = 40
 """So many names of sources that no channel names are kept a port: a wire that babbles must not fill the memory."""
 
@@ -186,25 +189,30 @@ class RunningPort(ABC):
             self._sink(LinkState(self.name, True, self.clock(), text))
 
     def lost(self, text: str) -> None:
-        """The wire is gone; said once until it is back."""
-        if self._up is not False:
-            self._up = False
+        """The wire is gone, or cannot be had again for another reason than was said last; said when it changes."""
+        if self._up is not False or text != self._said:
+            self._up, self._said = False, text
             self._sink(LinkState(self.name, False, self.clock(), text))
 
     def _run(self) -> None:
         backoff = Backoff()
+        up_since_s: float | None = None
 
         def connected() -> None:
-            backoff.reset()
+            nonlocal up_since_s
+            up_since_s = up_since_s or time.monotonic()
             self.connected()
 
         while not self.stopping:
+            up_since_s = None
             try:
                 why = self.serve(connected)
             except Exception as error:  # noqa: BLE001 - a driver's own fault must be heard, and must not end the port
                 why = _fault(error)
             if not self.stopping:
                 self.lost(why)
+                if up_since_s is not None and time.monotonic() - up_since_s >= _HELD_S:
+                    backoff.reset()
                 self._stopping.wait(backoff.wait_s())
 
 

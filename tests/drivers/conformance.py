@@ -34,7 +34,9 @@ class Heard:
 
     @property
     def links(self) -> list[bool]:
-        return [it.up for it in self.all if isinstance(it, LinkState)]
+        """Up or down, as it was said; that it is still down, and why now, counts once."""
+        said = [it.up for it in self.all if isinstance(it, LinkState)]
+        return [up for i, up in enumerate(said) if up or i == 0 or said[i - 1]]
 
     def values(self, channel: str) -> list[float]:
         return [it.value for it in self.readings if it.channel == channel]

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import itertools
+import socket
 import threading
 import time
 
@@ -217,8 +218,9 @@ def test_a_broker_that_forgot_the_session_gives_live_readings(running, publish, 
     assert heard.readings[0].quality is Quality.GOOD
 
 
-def test_another_program_of_the_same_name_is_told(running, broker, wait_until):
-    _, heard = running([channel()], **AWAY)
+@pytest.mark.parametrize("config", [AWAY, {"client_id": "yard-1", "protocol": "3.1.1"}], ids=["5", "3.1.1"])
+def test_another_program_of_the_same_name_is_told(running, broker, wait_until, config):
+    _, heard = running([channel()], **config)
     other = mqtt.Client(CallbackAPIVersion.VERSION2, client_id="yard-1", protocol=mqtt.MQTTv5)
     other.connect(broker.host, broker.port)
     try:
@@ -226,6 +228,35 @@ def test_another_program_of_the_same_name_is_told(running, broker, wait_until):
     finally:
         other.disconnect()
     assert "is another program called 'yard-1', too?" in heard.all[1].text
+
+
+def test_a_broker_that_says_who_took_the_name_is_believed(wait_until):
+    """The broker's side by hand, as the packets of MQTT 5 stand in its sections 3.2, 3.9 and 3.14: mosquitto 2.0.11 shuts
+    the wire without a word."""
+
+    def broker_by_hand():
+        with server.accept()[0] as wire:
+            wire.recv(1024)
+            wire.sendall(bytes.fromhex("2003000000"))
+            asked = wire.recv(1024)
+            wire.sendall(bytes.fromhex("9004") + asked[2:4] + bytes.fromhex("0001"))
+            wire.sendall(bytes.fromhex("e0028e00"))
+            wire.recv(1024)
+
+    with socket.create_server(("127.0.0.1", 0)) as server:
+        thread = threading.Thread(target=broker_by_hand)
+        thread.start()
+        heard, where = Heard(), f"127.0.0.1:{server.getsockname()[1]}"
+        it = MqttPort(name="net", driver="mqtt", host="127.0.0.1", port=server.getsockname()[1], client_id="yard-1")
+        port = open_port(it, [channel()], heard, time.monotonic_ns)
+        port.start()
+        try:
+            wait_until(lambda: heard.links == [True, False])
+        finally:
+            port.stop()
+            thread.join(10.0)
+    wanted = "another program is called 'yard-1', too; allowed is one program a client_id"
+    assert heard.all[1].text == f"connection lost ({wanted}) (broker {where})"
 
 
 @pytest.mark.parametrize(

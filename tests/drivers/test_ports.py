@@ -1,6 +1,7 @@
 """Ports beside the wire: waiting, finding elsewhere, and what MQTT promises."""
 
 import random
+import socket
 import threading
 import time
 
@@ -69,6 +70,44 @@ def test_a_serial_line_that_cannot_be_is_one_sentence_and_no_crash(url, wait_unt
         assert not said[0].text.startswith("driver fault")
     finally:
         port.stop()
+
+
+def test_why_a_wire_cannot_be_had_is_said_again_when_it_changes(tmp_path, wait_until):
+    said, place = [], tmp_path / "ttyUSB0"
+    port = open_port(NmeaPort(name="b", driver="nmea", url=str(place)), [], said.append, time.monotonic_ns)
+    port.start()
+    try:
+        wait_until(lambda: said)
+        place.write_text("no wire at all")
+        wait_until(lambda: len(said) == 2)
+        assert said[0].text == f"cannot open: No such file or directory ({place})"
+        assert said[1].text == f"cannot open: the port does not take 4800 bit/s ({place})"
+        place.unlink()
+        wait_until(lambda: len(said) == 3)
+        assert said[2].text == said[0].text
+        assert not any(it.up for it in said)
+    finally:
+        port.stop()
+
+
+@pytest.mark.wires
+def test_a_wire_that_is_lost_as_soon_as_it_is_had_gets_the_longer_waits():
+    """A server that shuts at once whatever it accepts: the gaps between two tries are 0.25, 0.5, 1 and 2 s, each with its
+    jitter, and not a quarter of a second for ever."""
+    with socket.create_server(("127.0.0.1", 0)) as server:
+        server.settimeout(20.0)
+        url = f"socket://127.0.0.1:{server.getsockname()[1]}"
+        port = open_port(NmeaPort(name="b", driver="nmea", url=url), [], lambda _: None, time.monotonic_ns)
+        port.start()
+        try:
+            tries = []
+            for _ in range(5):
+                client, _ = server.accept()
+                tries.append(time.monotonic())
+                client.close()
+        finally:
+            port.stop()
+    assert tries[4] - tries[3] >= 0.75 * 2.0
 
 
 @pytest.fixture
