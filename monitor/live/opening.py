@@ -28,6 +28,7 @@ from monitor.rig.schema import Rig
 from replay.names import SUFFIX
 from replay.writer import JournalError, Split
 
+LONGEST_S = 366 * 86_400.0
 LEAST_SIZE, LEAST_S = 1_000_000, 60.0
 """What a part of a recording must have room for (bytes, s): a session has 9999 parts at most that sort by their names."""
 
@@ -88,12 +89,9 @@ def opened(command: str, call: Call, hand: Callable[[Picture], Press | None] | N
         if screen and not on_a_terminal():
             raise BadCall("no terminal on standard output and standard error for the operator's screen: add --headless")
         session = Session(rig, hand=hand)
-        split = split_of(call.split)
-        record = record_file(call, rig) if call.keep else None
-        also = also_file(call.also, record) if call.also and record else None
-        keeper = (
-            JournalKeeper(record, text.text, rig.rig.name, session.trouble, also=also, split=split) if record else None
-        )
+        keeper = None
+        if call.keep:
+            session.recording, keeper = kept(call, session, text.text)
     except RigFaults as faults:
         print(faults, file=sys.stderr)
         raise NotOpened(1) from None
@@ -103,8 +101,16 @@ def opened(command: str, call: Call, hand: Callable[[Picture], Press | None] | N
     except JournalError as error:
         print(f"inchwatch {command}: {error}", file=sys.stderr)
         raise NotOpened(1) from None
-    session.recording = f"recording to {record}{f' and {also}' if also else ''}" if record else "not recording"
     return Opened(session, ports, keeper, for_s, text.text)
+
+
+def kept(call: Call, session: Session, text: str) -> tuple[str, JournalKeeper]:
+    """(where a session is kept, in words, and what keeps it) as a command is called. Raises BadCall, JournalError."""
+    split = split_of(call.split)
+    record = record_file(call, session.rig)
+    also = also_file(call.also, record) if call.also else None
+    keeper = JournalKeeper(record, text, session.rig.rig.name, session.trouble, also=also, split=split)
+    return f"recording to {record}{f' and {also}' if also else ''}", keeper
 
 
 def on_a_terminal() -> bool:
@@ -129,11 +135,11 @@ def duration(given: str | None) -> float | None:
     if given is None:
         return None
     try:
-        seconds = float(given) if given.replace(".", "", 1).isdigit() else to_si("time", given)
+        seconds = float(given) if re.fullmatch(r"[0-9]{1,9}(\.[0-9]{0,9})?", given) else to_si("time", given)
     except UnitError as error:
         raise BadCall(f"--for: found '{given}', allowed is {error}") from None
-    if seconds <= 0.0:
-        raise BadCall(f"--for: found '{given}', allowed is a time above zero")
+    if not 0.0 < seconds <= LONGEST_S:
+        raise BadCall(f"--for: found '{given}', allowed is a time above zero, a year at most")
     return seconds
 
 

@@ -20,7 +20,7 @@ from drivers.reading import Reading
 from monitor.engine.picture import Picture
 from monitor.live.hand import Press
 from monitor.live.keeping import JournalKeeper
-from monitor.live.opening import Call, NotOpened, Opened, ended, ended_by_signal, on_a_terminal, opened, record_file
+from monitor.live.opening import BadCall, Call, NotOpened, Opened, ended, ended_by_signal, kept, on_a_terminal, opened
 from monitor.live.session import Session
 from monitor.live.witness import Witness
 from monitor.prelift.targets import meanings, targets
@@ -118,12 +118,10 @@ class LiveBoard:
             return "left as it was: STOP stands, and another session would not know of it; clear it first (c)"
         session, keeper = Session(self.session.rig, hand=Hand()), None
         if keep:
-            path = record_file(replace(self._call, record=None), session.rig)
             try:
-                keeper = JournalKeeper(path, self._it.text, session.rig.rig.name, session.trouble)
-            except JournalError as error:
+                session.recording, keeper = kept(replace(self._call, record=None), session, self._it.text)
+            except (BadCall, JournalError) as error:
                 return f"not recording: {error}"
-            session.recording = f"recording to {path}"
         before = self.recording
         self.session.stop()
         self.session, self._keeper = session, keeper

@@ -6,7 +6,7 @@ from importlib.resources import files
 
 import pytest
 
-from monitor.live.opening import Call, opened
+from monitor.live.opening import BadCall, Call, duration, opened
 
 YARD = files("monitor.drill").joinpath("rigs/yard-panel.toml").read_text(encoding="utf-8")
 
@@ -37,3 +37,19 @@ def test_a_recording_keeps_names_of_files_as_they_were_written(rig, tmp_path):
     it.keeper.close()
     assert b'ca = \\"ca.pem\\"' in (tmp_path / "it.jsonl").read_bytes()
     assert str(rig.parent).encode() not in (tmp_path / "it.jsonl").read_bytes()
+
+
+@pytest.mark.parametrize(
+    "given", ["²", "٣", "1e400", "999999999999999999999", "0", "-3", "nan", "inf", ".", "", "3 fortnights"]
+)
+def test_a_time_that_is_none_is_one_sentence(given):
+    with pytest.raises(BadCall, match="--for: found") as caught:
+        duration(given)
+    assert "\n" not in str(caught.value)
+
+
+@pytest.mark.parametrize(
+    ("given", "seconds"), [("30", 30.0), ("0.5", 0.5), ("30s", 30.0), ("2 min", 120.0), ("1 h", 3600.0)]
+)
+def test_a_time_as_a_person_says_it(given, seconds):
+    assert duration(given) == seconds

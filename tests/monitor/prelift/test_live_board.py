@@ -129,9 +129,11 @@ def test_without_a_terminal_it_is_a_table_a_second_and_ends_by_itself(bench, tmp
 def test_a_recording_made_here_is_ended_and_another_begun_and_both_are_the_same_as_live(
     bench, tmp_path, monkeypatch, judged
 ):
-    """The keys on the real screen, over a real session: export, end the recording, begin another, call STOP."""
+    """The keys on the real screen, over a real session: export, end the recording, begin another, call STOP. The second is
+    kept in the same two places as the first."""
     monkeypatch.chdir(tmp_path)
-    live = live_on(bench, tmp_path)
+    (tmp_path / "stick").mkdir()
+    live = live_on(bench, tmp_path, also=str(tmp_path / "stick"))
 
     async def go() -> list[str]:
         app, seen = SensorScreen(live), []
@@ -180,6 +182,7 @@ def test_a_recording_made_here_is_ended_and_another_begun_and_both_are_the_same_
     assert {row["channel"] for row in rows} == {channel.name for channel in live.session.rig.channel}
     assert len(rows) > 500
     (second,) = tmp_path.glob("yard-panel-2*.jsonl")
+    assert (tmp_path / "stick" / second.name).read_bytes() == second.read_bytes()
     one, other = judged(tmp_path / "one.jsonl", second)
     for verdict in (one, other):
         assert (verdict["same_as_live"], verdict["complete"]) == (True, True)
@@ -195,7 +198,7 @@ def test_a_recording_that_cannot_be_begun_is_said_and_the_session_goes_on(bench,
     try:
         wait_until(lambda: live.board() is not None)
         before = live.session
-        monkeypatch.setattr("monitor.prelift.live_board.record_file", lambda *_: tmp_path / "no" / "dir.jsonl")
+        monkeypatch.setattr("monitor.live.opening.record_file", lambda *_: tmp_path / "no" / "dir.jsonl")
         assert "cannot record there" in live.record(True)
         assert live.session is before
         assert not live.kept
