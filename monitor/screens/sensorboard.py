@@ -194,7 +194,7 @@ def fine(si: float, quantity: str, units: str) -> str:
 
 def port_lines(ports: Sequence[PortRow], columns: int, most: int) -> list[Line]:
     """A line a port, those that are down first: what it says, what it read, what was spoilt, who spoke that nobody named."""
-    ranked = sorted(ports, key=lambda it: it.up is True)
+    ranked = sorted(ports, key=lambda it: (it.up is True, not it.unwell))
     shown = ranked if len(ranked) <= most else ranked[: most - 1]
     lines = [_port(it, columns) for it in shown]
     if len(shown) < len(ranked):
@@ -210,7 +210,7 @@ def _port(it: PortRow, columns: int) -> Line:
         (f"{it.name} ", Role.STRONG),
         ("up" if it.up else "DOWN" if it.up is False else "NOT HEARD", Role.PLAIN if it.up else Role.CAUTION),
     ]
-    if it.up is not True:
+    if it.up is not True or it.unwell:
         parts.append((f" {it.text}", Role.STRONG))
     if strangers:
         parts.append((f"  STRANGERS: {strangers}", Role.STRONG))
@@ -240,7 +240,7 @@ def _table(it: BoardPicture, view: BoardView, columns: int, rows: int) -> list[L
 def _detail(row: ChannelRow, it: BoardPicture, units: str, columns: int) -> list[Line]:
     """All that is known of the chosen channel: two lines."""
     low_high = "no range" if row.range is None else " to ".join(show.value(v, row.quantity, units) for v in row.range)
-    stored = f", {row.stored} kept by the broker from earlier" if row.stored else ""
+    stored = f", {row.stored} came late" if row.stored else ""
     first = f"{row.name}: {row.where or row.quantity}, port {row.port}; range {low_high}{stored}"
     noise = "not known yet" if row.noise is None else fine(row.noise, row.quantity, units)
     said = f"noise {noise} of {fine(row.noise_said, row.quantity, units)}, silent after {row.stale_after_s:g} s"

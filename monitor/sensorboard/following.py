@@ -10,7 +10,7 @@ from collections import deque
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from itertools import islice, pairwise
-from math import fsum, sqrt
+from math import fsum, isfinite, sqrt
 from statistics import median
 
 from drivers.config import Channel
@@ -18,6 +18,8 @@ from drivers.reading import Quality, Reading
 from monitor import quantities as show
 from monitor.engine.channels import ChannelState
 from monitor.engine.picture import AlarmState, Picture, PortPicture, SensorPicture, SensorStatus
+from monitor.rig.calibrated import curve_of, newest
+from monitor.rig.curve import Curve
 from monitor.rig.schema import Rig
 from monitor.sensorboard.picture import BoardPicture, ChannelRow, Fault, PortRow, Wrong
 
@@ -71,9 +73,9 @@ def trembles_throughout(values: Sequence[float], noise: float) -> bool:
 class _Followed:
     """One channel."""
 
-    def __init__(self, channel: Channel, units: str, where: str) -> None:
-        self.channel, self.where, self._units = channel, where, units
-        self.noise_said = ChannelState(channel).noise
+    def __init__(self, channel: Channel, units: str, where: str, curve: Curve | None) -> None:
+        self.channel, self.where, self._units, self._curve = channel, where, units, curve
+        self.noise_said = ChannelState(channel, curve).noise
         self.fault: Fault | None = None
         self.recent: deque[tuple[float, float]] = deque(maxlen=RECENT)
         """(seconds since 1970, value) of the last minute."""
@@ -81,25 +83,36 @@ class _Followed:
 
     def begin(self) -> None:
         """A session begins: its clock starts anew."""
+        self._times: deque[int] = deque(maxlen=RECENT)
         self._window: deque[tuple[int, float]] = deque(maxlen=RECENT)
         self._beyond: float | None = None
         self._noisy = False
         self.stored = 0
 
     def take(self, reading: Reading, utc: float) -> None:
-        if reading.quality is not Quality.GOOD:
+        if reading.quality is Quality.OLD:
             self.stored += 1
             return
-        self._window.append((reading.time_ns, reading.value))
+        self._times.append(reading.time_ns)
         self._forget(reading.time_ns)
-        self.recent.append((utc, reading.value))
+        if reading.quality.void:
+            return
+        value = reading.value
+        if self._curve is not None and isfinite(true := self._curve.true(value)):
+            value = true
+        self.recent.append((utc, value))
         while utc - self.recent[0][0] > RECENT_NS * 1e-9:
             self.recent.popleft()
+        if not reading.quality.valid:
+            return
+        self._window.append((reading.time_ns, value))
         low, high = self.channel.range or (float("-inf"), float("inf"))
-        if not low <= reading.value <= high:
-            self._beyond = reading.value
+        if not low <= value <= high:
+            self._beyond = value
 
     def _forget(self, now_ns: int) -> None:
+        while len(self._times) > _FEW and now_ns - self._times[0] > WINDOW_NS:
+            self._times.popleft()
         while len(self._window) > _FEW and now_ns - self._window[0][0] > WINDOW_NS:
             self._window.popleft()
 
@@ -107,9 +120,9 @@ class _Followed:
         self._forget(now_ns)
         if status is SensorStatus.STALE:
             return 0.0
-        if len(self._window) < 2 or self._window[-1][0] <= self._window[0][0]:
+        if len(self._times) < 2 or self._times[-1] <= self._times[0]:
             return None
-        return (len(self._window) - 1) / ((self._window[-1][0] - self._window[0][0]) * 1e-9)
+        return (len(self._times) - 1) / ((self._times[-1] - self._times[0]) * 1e-9)
 
     def noise(self) -> float | None:
         """The noise over the window; what is wrong by it is found at the next look."""
@@ -132,6 +145,11 @@ class _Followed:
         silent = sensor.status in (SensorStatus.STALE, SensorStatus.NEVER_SEEN)
         if silent and port.up is False:
             return Wrong.PORT, port.text
+        if sensor.gone and silent:
+            return Wrong.STALE, "its sender is gone"
+        if not silent and (sensor.says or (sensor.status is SensorStatus.CHECK and sensor.value is None)):
+            what = Wrong.DEVICE if self.channel.loop is None else Wrong.WIRE
+            return what, sensor.says or "a current of failure"
         if beyond is not None and not silent:
             return Wrong.RANGE, f"read {show.value(beyond, self.channel.quantity, self._units)}"
         found = _WRONG.get(sensor.status)
@@ -177,7 +195,11 @@ class Following:
     def __init__(self, rig: Rig, places: Mapping[str, str] | None = None) -> None:
         """`places`: what each channel measures, in a few words."""
         self.rig = rig
-        self._followed = {it.name: _Followed(it, rig.rig.units, (places or {}).get(it.name, "")) for it in rig.channel}
+        curves = {name: curve_of(it) for name, it in newest(rig).items()}
+        self._followed = {
+            it.name: _Followed(it, rig.rig.units, (places or {}).get(it.name, ""), curves.get(it.name))
+            for it in rig.channel
+        }
         self._begun_utc = 0.0
 
     def begin(self, utc: float) -> None:
@@ -222,7 +244,10 @@ class Following:
         )
 
     def recent(self) -> list[tuple[Channel, list[tuple[float, float]]]]:
-        """Every channel with its readings of the last minute: (seconds since 1970, value in SI), the oldest first."""
+        """Every channel with its readings of the last minute: (seconds since 1970, value in SI), the oldest first.
+
+        Values are as the board shows them, corrected by their calibration.
+        """
         return [(it.channel, list(it.recent)) for it in self._followed.values()]
 
 

@@ -10,11 +10,12 @@ from dataclasses import dataclass
 from enum import StrEnum
 
 from drivers.raw import Raw
+from drivers.reading import CONNECTED
 from monitor.engine.picture import AlarmPicture, Answer, SensorStatus
 
 
 class Wrong(StrEnum):
-    """What may be wrong with a channel."""
+    """What may be wrong with a channel. WIRE: by the current of its loop. DEVICE: by its own word."""
 
     PORT = "port lost"
     STALE = "silent"
@@ -22,6 +23,8 @@ class Wrong(StrEnum):
     FROZEN = "frozen"
     DISAGREES = "disagrees"
     NOISY = "noisy"
+    WIRE = "wire"
+    DEVICE = "device"
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,7 +42,7 @@ class ChannelRow:
     """One channel. `rate_hz`: readings a second over the last seconds, 0 while it is silent, None before two readings.
 
     `noise`: standard deviation of one reading by successive differences, `noise_said` that of the rig file (or what is usual
-    where it says none). `stored`: how many values a broker handed over from earlier. `trouble`: it belongs on top.
+    where it says none). `stored`: how many values came late, from a store. `trouble`: it belongs on top.
     """
 
     name: str
@@ -79,6 +82,11 @@ class PortRow:
     text: str
     counts: tuple[tuple[str, int], ...]
     strangers: tuple[tuple[str, int], ...]
+
+    @property
+    def unwell(self) -> str:
+        """What is wrong with a port that is up, "" where nothing is."""
+        return self.text if self.up and self.text != CONNECTED else ""
 
     @property
     def good(self) -> int:

@@ -139,3 +139,12 @@ def test_the_listing_has_every_channel_and_port_at_any_length():
 )
 def test_a_noise_is_shown_finer_than_a_value(si, quantity, units, text):
     assert fine(si, quantity, units) == text
+
+
+def test_what_is_wrong_with_a_wire_that_is_up_is_said():
+    """A wrong speed: the port is up, and nothing on it can be read."""
+    text = "bytes come unreadable: speed 4800 right?"
+    wrong = replace(PORTS[0], up=True, text=text)
+    for columns in (80, 120):
+        assert text in plain(drawn(replace(BOARD, ports=(wrong,)), columns))
+    assert "connected" not in plain(drawn(replace(BOARD, ports=(replace(wrong, text="connected"),))))

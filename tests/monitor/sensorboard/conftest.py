@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import random
+from collections.abc import Callable
 from importlib.resources import files
 
 import pytest
@@ -21,8 +22,10 @@ RESTS = {"pressure": 1e5, "length": 0.3, "angle": 0.0}
 class Bench:
     """Twenty readings a second of every channel, with the noise the rig file says; `wrong` changes a channel's value."""
 
-    def __init__(self) -> None:
-        self.rig = parse_rig(files("monitor.drill").joinpath("rigs/yard-panel.toml").read_text(encoding="utf-8"))
+    def __init__(self, change: Callable[[str], str] = lambda text: text) -> None:
+        """`change`: what is another in the rig file."""
+        text = files("monitor.drill").joinpath("rigs/yard-panel.toml").read_text(encoding="utf-8")
+        self.rig = parse_rig(change(text))
         self.engine, self.following = Engine(self.rig), Following(self.rig, {"H1": "height of the load"})
         self.following.begin(1_000.0)
         self.now_ns, self._count, self._random = 0, 0, random.Random(1)
@@ -72,3 +75,8 @@ class Bench:
 @pytest.fixture
 def bench() -> Bench:
     return Bench()
+
+
+@pytest.fixture
+def bench_with() -> type[Bench]:
+    return Bench

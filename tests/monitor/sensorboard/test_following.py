@@ -14,6 +14,7 @@ from drivers.reading import Quality
 from monitor.engine.picture import SensorStatus
 from monitor.sensorboard.following import trembles_throughout, trembling
 from monitor.sensorboard.picture import Wrong
+from replay.entries import Notice
 
 
 def names(board) -> list[str]:
@@ -111,6 +112,65 @@ def test_what_a_channel_never_said_is_trouble_and_what_a_broker_kept_is_no_readi
         True,
     )
     assert row.fault is None
+
+
+@pytest.mark.parametrize(
+    ("quality", "value", "status", "more"),
+    [
+        (Quality.FAILURE, 0.3, SensorStatus.FAILED, "says failed"),
+        (Quality.CHECK, 0.3, SensorStatus.CHECK, "under check"),
+        (Quality.OUT_OF_SPECIFICATION, 0.3, SensorStatus.OUT_OF_RANGE, "out of specification"),
+        (Quality.MAINTENANCE, 0.3, SensorStatus.MAINTENANCE, "asks for maintenance"),
+    ],
+)
+def test_what_a_device_says_of_itself_is_what_is_wrong_and_it_still_speaks(bench, quality, value, status, more):
+    bench.go(3.0)
+    bench.wrong["H1"] = lambda _: None
+    for _ in range(40):
+        bench.say("H1", value, quality)
+        bench.go(0.05)
+    row = bench.row("H1")
+    assert (row.status, row.fault.what, row.fault.more) == (status, Wrong.DEVICE, more)
+    assert row.stored == 0, "none of it has waited"
+    assert row.rate_hz == pytest.approx(20.0, rel=0.1)
+
+
+def test_a_loop_that_stands_for_failure_is_its_wire_and_not_frozen(bench_with):
+    loop = 'loop = { low = "0 m", high = "2 m" }\nsource = { port = "bench", id = "H1" }'
+    bench = bench_with(lambda text: text.replace('source = { port = "bench", id = "H1" }', loop, 1))
+    bench.go(1.0)
+    bench.wrong["H1"] = lambda _: None
+    at = bench.rig.channel[[it.name for it in bench.rig.channel].index("H1")].loop.value(0.0034)
+    for quality, status, more in (
+        (Quality.CHECK, SensorStatus.CHECK, "a current of failure"),
+        (Quality.FAILURE, SensorStatus.FAILED, "at 3.4 mA"),
+    ):
+        bench.say("H1", at, quality)
+        bench.go(0.1)
+        row = bench.row("H1")
+        assert (row.status, row.value, row.fault.what, row.fault.more) == (status, None, Wrong.WIRE, more)
+
+
+def test_a_will_is_why_a_channel_is_silent(bench):
+    bench.go(1.0)
+    bench.wrong["H1"] = lambda _: None
+    bench.engine.feed(Notice(bench.now_ns, "node", "H1", True, "'offline' on yard/presence"))
+    bench.go(0.1)
+    assert (bench.row("H1").fault.what, bench.row("H1").fault.more) == (Wrong.STALE, "its sender is gone")
+
+
+def test_a_calibrated_channel_is_held_against_its_range_and_exported_as_it_truly_is(bench_with):
+    table = (
+        '[[calibration]]\nchannel = "H1"\ndate = 2026-05-01\nwho = "A. Yard"\n'
+        'points = [["0 m", "0 m"], ["2.1 m", "2 m"]]\nuncertainty = "0.1 mm"\n'
+    )
+    bench = bench_with(lambda text: f"{text}\n{table}")
+    bench.wrong["H1"] = lambda _: 2.05  # truly 1.952 m, of 2 m at most
+    bench.go(1.0)
+    assert bench.row("H1").fault is None
+    exported = next(readings for channel, readings in bench.following.recent() if channel.name == "H1")
+    assert {round(value, 9) for _, value in exported} == {round(2.05 * 2.0 / 2.1, 9)}
+    assert bench.row("H1").value == pytest.approx(exported[-1][1], rel=1e-12)
 
 
 def test_counters_and_strangers_are_the_ports(bench):
