@@ -53,17 +53,27 @@ def _tables(driver: Driver) -> Iterator[str]:
 def _keys(title: str, table: type[PortTable] | type[SourceTable]) -> Iterator[str]:
     yield from ("", *textwrap.wrap(f"{title}: {' '.join((table.__doc__ or '').split())}", _COLUMNS))
     schema = table.model_json_schema()
+    yield from _rows(schema, schema.get("$defs", {}), "")
+
+
+def _rows(schema: dict[str, Any], inner: dict[str, Any], before: str) -> Iterator[str]:
+    """A row a key; those of a table within the table follow it."""
     for key, it in schema["properties"].items():
         must = "" if key in schema.get("required", ()) else _unsaid(it)
-        yield from textwrap.wrap(
-            f"{key:<14}{_kind(it)}{must}", _COLUMNS, initial_indent="  ", subsequent_indent=" " * 16
-        )
+        said = f"{before + key:<13} {_kind(it)}{must}"
+        yield from textwrap.wrap(said, _COLUMNS, initial_indent="  ", subsequent_indent=" " * 16)
+        for one in (it, *it.get("anyOf", ())):
+            if "$ref" in one:
+                yield from _rows(inner[one["$ref"].rpartition("/")[2]], inner, f"{before}{key}.")
 
 
 def _unsaid(it: dict[str, Any]) -> str:
     """What holds where a key is left out."""
     default = it.get("default")
-    return "; may be left out" if default is None else f"; {json.dumps(default)} if left out"
+    if default is None:
+        return "; may be left out"
+    unit = " s" if "time" in str(it.get("description", "")) and isinstance(default, float) else ""
+    return f"; {json.dumps(default, ensure_ascii=False)}{unit} if left out"
 
 
 def _kind(it: dict[str, Any]) -> str:
@@ -72,11 +82,15 @@ def _kind(it: dict[str, Any]) -> str:
         return json.dumps(it["const"])
     if "enum" in it:
         return " or ".join(map(json.dumps, it["enum"]))
-    if "anyOf" in it:
-        return _kind(next(kind for kind in it["anyOf"] if kind.get("type") != "null"))
+    if "$ref" in it:
+        return "a table"
     if "description" in it:
         return str(it["description"])
+    if "anyOf" in it:
+        return _kind(next(kind for kind in it["anyOf"] if kind.get("type") != "null"))
+    if "items" in it:
+        return f"a list, each {_kind(it['items'])}"
+    if it.get("type") == "integer" and "maximum" in it:
+        return f"a whole number from {it.get('minimum')} to {it['maximum']}"
     words = {"integer": "a whole number", "number": "a number", "boolean": "true or false", "string": "a text"}
-    return words.get(
-        it.get("type", ""), "a table" if it.get("type") == "object" else "a list" if "items" in it else "a value"
-    )
+    return words.get(it.get("type", ""), "a table" if it.get("type") == "object" else "a value")

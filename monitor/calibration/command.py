@@ -57,8 +57,9 @@ def calibrate(call: Call, wanted: Wanted) -> int:
         return why.code
     channels = {channel.name: channel for channel in it.session.rig.channel}
     if wanted.channel not in channels:
-        if it.keeper is not None:
+        if it.keeper is not None and call.record is not None:  # nothing was heard that could be kept
             it.keeper.close()
+            Path(call.record).unlink()
         found = f"found '{wanted.channel}', allowed is a channel of {call.rig}: {', '.join(channels)}"
         print(f"inchwatch calibrate: {found}", file=sys.stderr)
         return 2

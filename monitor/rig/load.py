@@ -217,7 +217,7 @@ def _fault(detail: ErrorDetails, document: dict[str, Any], lines: Lines) -> Faul
             _written(path, document), lines.find(tuple(table)), "nothing", f"a value: '{key}' may not be left out"
         )
     if kind == "extra_forbidden":
-        known = _known_keys(path[:-1])
+        known = _known_keys(path[:-1], detail["loc"][-2] if len(detail["loc"]) > 1 else "")
         close = difflib.get_close_matches(str(path[-1]), known, 1)
         meant = f"; did you mean '{close[0]}'?" if close else ""
         return Fault(
@@ -286,11 +286,12 @@ def _written(path: KeyPath, document: dict[str, Any]) -> str:
     return f"{text} ({', '.join(names)})" if names else text
 
 
-def _known_keys(path: KeyPath) -> list[str]:
-    """The keys that the table at a path may have."""
-    return sorted(
-        {field.alias or name for model in models_in(annotation(path)) for name, field in model.model_fields.items()}
-    )
+def _known_keys(path: KeyPath, driver: str | int) -> list[str]:
+    """The keys that the table at a path may have: those of its driver, where it is a driver's."""
+    models = list(models_in(annotation(path)))
+    its = registry.usable().get(str(driver))
+    models = [it for it in models if its is not None and it in (its.port, its.source)] or models
+    return sorted({field.alias or name for model in models for name, field in model.model_fields.items()})
 
 
 def _printable(fault: Fault) -> Fault:

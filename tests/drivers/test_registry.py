@@ -79,6 +79,14 @@ class TestCommand:
         assert all(len(line) <= 80 for line in it.out.splitlines())
         assert "mqtt" not in it.out.split("\n")[0]
 
+    def test_shows_tables_within_a_table_and_what_each_key_takes(self, typed):
+        out = " ".join(typed("drivers", "modbus").out.split())
+        assert "status a table; may be left out status.holding a whole number from 0 to 65535" in out
+        assert "status.failure a list, each a whole number from 0 to 15" in out
+        assert "timeout a time such as '20 s' (s, ms, min, h), or a bare number in SI; 0.2 s if left out" in out
+        assert "a value" not in out
+        assert "presence.gone" in typed("drivers", "mqtt").out
+
     def test_says_what_there_is_when_there_is_none_of_a_name(self, typed):
         it = typed("drivers", "smoke-signals")
         assert it.code == 2

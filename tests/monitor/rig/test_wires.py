@@ -54,7 +54,7 @@ ONE_FAULT = [
     (SOURCE, SOURCE.replace("station = 17", "station = 248"), SOURCE_AT.format(".station"), "248", "247"),
     (SOURCE, SOURCE.replace("station = 17", "station = 0"), SOURCE_AT.format(".station"), "0", "1"),
     (SOURCE, SOURCE.replace("107", "65536"), SOURCE_AT.format(".holding"), "65536", "65535"),
-    (SOURCE, SOURCE.replace("holding", "coil"), SOURCE_AT.format(".coil"), "", "holding, id, input"),
+    (SOURCE, SOURCE.replace("holding", "coil"), SOURCE_AT.format(".coil"), "", "holding, input, offset"),
     (SOURCE, SOURCE.replace("holding = 107, ", ""), SOURCE_AT.format(""), "neither", "one of them"),
     (SOURCE, SOURCE.replace("107", "107, input = 3"), SOURCE_AT.format(""), "both", "one of them"),
     (SOURCE, SOURCE.replace("uint16", "float64"), SOURCE_AT.format(".type"), "'float64'", "float32"),
@@ -127,6 +127,17 @@ def test_one_thing_wrong_is_one_fault(old, new, path, found, allowed):
     assert [it.path for it in said] == [path], [str(it) for it in said]
     assert found in said[0].found
     assert allowed in said[0].allowed
+
+
+def test_a_key_of_another_driver_is_not_named_among_those_allowed():
+    """What is refused here, `checksum`, means something to another driver: the list must be this one's."""
+    said = faults(TEXT.replace('url = "/dev/ttyUSB1"', 'url = "/dev/ttyUSB1"\nchecksum = "optional"'))
+    keys = "baud, driver, echo, every, name, parity, stop_bits, timeout, url"
+    assert [(it.path, it.allowed) for it in said] == [("port[2].checksum (bus)", f"one of {keys}")]
+    said = faults(TEXT.replace(SOURCE, SOURCE.replace("station = 17", 'station = 17, id = "P1"'), 1))
+    assert [it.path for it in said] == ["channel[0].source.id (S1-lower-p)"]
+    keys = "every, holding, input, offset, port, scale, station, status, timeout, type, unit, words"
+    assert said[0].allowed == f"one of {keys}"
 
 
 BESIDE = SOURCE.replace("station = 17", "station = 18")
