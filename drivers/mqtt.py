@@ -2,18 +2,19 @@
 
 The client's network loop runs in the port's own thread, so every callback does too: no lock, one order.
 
-What is not of now is marked old, and nothing is computed from it. That is what the broker kept (a retained message), and
-with a `session` whatever it put aside while nobody was there. MQTT does not say which messages those are; here each
-connection subscribes anew under numbers that none had before, and a message bears the number of the subscription that
-it matched when it came to the broker (MQTT 5 section 3.3.4): one without a number of this connection is old. That is why
-a session takes MQTT 5. The same numbers tell which filter a message is for where filters overlap, so that each channel
-gets it once, whether the broker sends it once or once a filter. A message delivered twice is two readings of one value, which
-harms nobody.
+What is not of now is marked old, and nothing is computed from it. That is what waited in this computer while the program did not
+run (stopped, or the computer asleep), what the broker kept (a retained message), and with a `session` whatever it put aside while
+nobody was there. MQTT does not say which messages those are; here each connection subscribes anew under numbers that none had
+before, and a message bears the number of the subscription that it matched when it came to the broker (MQTT 5 section 3.3.4): one
+without a number of this connection is old. That is why a session takes MQTT 5. The same numbers tell which filter a message is
+for where filters overlap, so that each channel gets it once, whether the broker sends it once or once a filter. A message
+delivered twice is two readings of one value, which harms nobody.
 """
 
 from __future__ import annotations
 
 import random
+import select
 import ssl
 import uuid
 from collections.abc import Callable, Sequence
@@ -27,6 +28,7 @@ from paho.mqtt.reasoncodes import ReasonCode
 from paho.mqtt.subscribeoptions import SubscribeOptions
 
 from drivers import secure, topics
+from drivers.backlog import LATE_NS
 from drivers.config import Channel
 from drivers.intake import Intake
 from drivers.kinds.mqtt import MqttPort
@@ -61,6 +63,7 @@ class MqttReader(RunningPort):
         self._filter_of: dict[int, str] = {}
         """The filter behind each subscription identifier of this connection."""
         self._resumed = False
+        self._looked_ns, self._stalled = 0, False
         self._why = ""
         self._alert: ssl.SSLError | None = None
         self._answered = False
@@ -77,15 +80,25 @@ class MqttReader(RunningPort):
             return f"{error} ({where})"
         except OSError as error:
             return f"{secure.broken(error, self._config)} ({where})"
+        self._looked_ns, self._stalled = self.clock(), False
         try:
             while not self.stopping and not self._why:
                 code = client.loop(_WAIT_S)
+                self._look(client)
                 if code != MQTTErrorCode.MQTT_ERR_SUCCESS and not self._why:
                     self._why = f"connection lost ({mqtt.error_string(code).rstrip('.').lower()})"
         finally:
             client.disconnect()
             client.loop(0.0)
         return f"{self._why or 'stopped'} ({where})"
+
+    def _look(self, client: mqtt.Client) -> None:
+        """After a while in which this loop did not run, all is old until nothing waits here any more."""
+        self._stalled = self._late(self.clock()) and _waiting(client)
+        self._looked_ns = self.clock()
+
+    def _late(self, now_ns: int) -> bool:
+        return self._stalled or now_ns - self._looked_ns > LATE_NS
 
     def _client(self) -> mqtt.Client:
         newest = self._config.protocol == "5"
@@ -167,8 +180,8 @@ class MqttReader(RunningPort):
         numbers = getattr(message.properties, "SubscriptionIdentifier", ())
         filters = [self._filter_of[it] for it in numbers if it in self._filter_of] or None
         put_aside = self._resumed and filters is None
-        old = bool(message.retain) or put_aside
         payload, now_ns = bytes(message.payload), self.clock()
+        old = bool(message.retain) or put_aside or self._late(now_ns)
         self.heard(payload, now_ns, message.topic)
         self._intake.deliver(message.topic, payload, old, now_ns, filters)
 
@@ -199,3 +212,11 @@ class MqttReader(RunningPort):
         """Turn one message into readings, all of the moment it came, whatever filter it came for."""
         self.heard(payload, time_ns, topic)
         self._intake.deliver(topic, payload, retained, time_ns)
+
+
+def _waiting(client: mqtt.Client) -> bool:
+    """Whether bytes of the broker wait in this computer."""
+    wire = client.socket()
+    if wire is None:
+        return False
+    return (isinstance(wire, ssl.SSLSocket) and wire.pending() > 0) or bool(select.select([wire], [], [], 0.0)[0])

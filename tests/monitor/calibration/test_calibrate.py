@@ -265,6 +265,7 @@ def test_a_calibration_goes_with_the_recording_and_an_old_one_is_a_caution_there
     ("args", "says"),
     [
         (("nothing",), "found 'nothing', allowed is a channel of yard.toml: S1-lower-p"),
+        (("nothing", "--record", "it.jsonl"), "found 'nothing', allowed is a channel of yard.toml: S1-lower-p"),
         ((GAUGE, "--valid-for", "a year"), "--valid-for: found 'a year', allowed is a whole number of days"),
         ((GAUGE, "--port", "x"), "--port: found 'x', allowed is NAME=URL"),
     ],
@@ -274,3 +275,4 @@ def test_a_wrong_call_is_a_sentence(rig_file, typed, monkeypatch, args, says):
     ended = typed("calibrate", "yard.toml", *args)
     assert ended.code == 2
     assert says in ended.err
+    assert not Path("it.jsonl").exists(), "nothing was heard that could be kept"

@@ -344,7 +344,7 @@ def as_toml(document: dict) -> str:
     return "\n".join(f"{json.dumps(key)} = {to_toml(value)}" for key, value in plain.items() if value is not None)
 
 
-@settings(max_examples=300, suppress_health_check=[HealthCheck.too_slow])
+@settings(max_examples=300, deadline=None, suppress_health_check=[HealthCheck.too_slow])
 @given(st.data())
 def test_any_rig_file_is_a_rig_or_its_faults(data):
     document = copy.deepcopy(tomllib.loads(TEXT))
