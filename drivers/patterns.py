@@ -2,7 +2,7 @@
 
 Python's `re` knows no time limit, and a careless pattern on a careless line runs for years: `(\\w+)*=` tries every way to
 cut a word in pieces. So a pattern is counted before it is used. `ways` bounds from above in how many ways it can be laid
-over the beginning of a line, from what the standard library's own parser makes of it: a repeat has one way where the
+over the beginning of a line, from what it is made of (regex_tree.py): a repeat has one way where the
 character behind it cannot be one of its own (`\\w+=`), else one for each length; what is repeated multiplies. Above
 `MOST_WAYS` it is refused.
 """
@@ -13,9 +13,10 @@ import re
 import warnings
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
-from importlib import import_module
 from itertools import combinations
 from typing import Any
+
+from drivers.regex_tree import tree
 
 LONGEST = 128
 """Bytes of a line; a longer one is no line."""
@@ -104,14 +105,13 @@ def _numbers(regex: re.Pattern[str]) -> LinePattern:
 def ways(text: str) -> float:
     """An upper bound of the ways to lay a pattern over the beginning of a line; infinite where none is known.
 
-    Raises what `re.compile` raises, and ValueError for what is not counted: looking around and referring back.
+    The pattern is one that compiles. Raises ValueError for what is not counted: looking around, referring back, flags but `i`.
     """
-    parser = import_module("re._parser")
-    return _Count(bool(_FOLDS.search(text))).ways(list(parser.parse(text, re.ASCII)), 0)
+    return _Count(bool(_FOLDS.search(text))).ways(tree(text), 0)
 
 
 class _Count:
-    """Counts over the tree that the parser gives: a list of (operation, what it is about)."""
+    """Counts over the tree of a pattern: a list of (operation, what it is about)."""
 
     def __init__(self, folds: bool) -> None:
         self._folds = folds
