@@ -196,22 +196,22 @@ class RunningPort(ABC):
 
     def _run(self) -> None:
         backoff = Backoff()
-        up_since_s: float | None = None
+        up_at_s: list[float] = []
 
         def connected() -> None:
-            nonlocal up_since_s
-            up_since_s = up_since_s or time.monotonic()
+            up_at_s.append(time.monotonic())
+            del up_at_s[1:]
             self.connected()
 
         while not self.stopping:
-            up_since_s = None
+            up_at_s.clear()
             try:
                 why = self.serve(connected)
             except Exception as error:  # noqa: BLE001 - a driver's own fault must be heard, and must not end the port
                 why = _fault(error)
             if not self.stopping:
                 self.lost(why)
-                if up_since_s is not None and time.monotonic() - up_since_s >= _HELD_S:
+                if up_at_s and time.monotonic() - up_at_s[0] >= _HELD_S:
                     backoff.reset()
                 self._stopping.wait(backoff.wait_s())
 

@@ -1,14 +1,15 @@
 """Topics and topic filters of MQTT (5.0 section 4.7, the same in 3.1.1): which filter takes which topic, and which take the same.
 
-Pure. Filters here have `+` for one whole level and no `#`; `$share/GROUP/` before one shares it among a group (4.8.2) and is
-no part of what it matches.
+Pure. In a filter `+` stands for one whole level, and `#` at its end for all that follows, and for nothing (4.7.1); `$share/GROUP/`
+before one shares it among a group (4.8.2) and is no part of what it matches.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterable
+from itertools import zip_longest
 
-FILTER = r"^(\$share/[^/+#\x00]+/)?(\+|[^+#/\x00]*)(/(\+|[^+#/\x00]*))*$"
+FILTER = r"^(\$share/[^/+#\x00]+/)?(#|(\+|[^+#/\x00]*)(/(\+|[^+#/\x00]*))*(/#)?)$"
 """What a topic filter may look like."""
 
 
@@ -25,26 +26,33 @@ def levels(given: str) -> list[str]:
 
 def wild(given: str) -> bool:
     """Whether a filter takes more than one topic."""
-    return "+" in levels(given)
+    return "+" in levels(given) or levels(given)[-1] == "#"
 
 
 def matches(given: str, topic: str) -> bool:
-    """Whether a filter takes a topic. A `+` in front takes no topic that begins with `$` (4.7.2)."""
-    return covers(given, topic) and not (topic.startswith("$") and levels(given)[0] == "+")
+    """Whether a filter takes a topic. A wildcard in front takes no topic that begins with `$` (4.7.2)."""
+    return covers(given, topic) and not (topic.startswith("$") and levels(given)[0] in ("+", "#"))
 
 
 def covers(wide: str, narrow: str) -> bool:
     """Whether a filter takes every topic that another takes, those that begin with `$` left aside."""
-    wide_levels, narrow_levels = levels(wide), levels(narrow)
-    return len(wide_levels) == len(narrow_levels) and all(
-        a in ("+", b) for a, b in zip(wide_levels, narrow_levels, strict=True)
-    )
+    ours, theirs = levels(wide), levels(narrow)
+    for a, b in zip_longest(ours, theirs):
+        if a == "#":
+            return True
+        if a is None or b in (None, "#") or a not in ("+", b):
+            return False
+    return True
 
 
 def overlap(one: str, other: str) -> bool:
     """Whether there is a topic that both filters take."""
-    ours, theirs = levels(one), levels(other)
-    return len(ours) == len(theirs) and all(a == b or "+" in (a, b) for a, b in zip(ours, theirs, strict=True))
+    for a, b in zip_longest(levels(one), levels(other)):
+        if "#" in (a, b):
+            return True
+        if a is None or b is None or (a != b and "+" not in (a, b)):
+            return False
+    return True
 
 
 def needed(filters: Iterable[str]) -> list[str]:
@@ -58,4 +66,4 @@ def needed(filters: Iterable[str]) -> list[str]:
 
 def example(given: str) -> str:
     """A topic that a filter takes."""
-    return "/".join("any" if it == "+" else it for it in levels(given))
+    return "/".join("any" if it in ("+", "#") else it for it in levels(given))

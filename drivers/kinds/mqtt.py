@@ -117,14 +117,18 @@ class MqttSource(SourceTable):
     payload is one number. `unit` says what a `json` or `number` value is in; SenML says that itself.
 
     In `topic` a `+` stands for one level that may be anything: `+/node-7/height` where any of several gateways hands node 7
-    on. A channel stays one sensor: whoever is heard first keeps it until silent for its `stale_after`. With
-    `$share/GROUP/` before it the subscription is shared: of its group's programs each gets a part of the messages.
+    on. A `#` at its end stands for all that follows. A channel stays one sensor: whoever is heard first keeps it until silent
+    for its `stale_after`. With `$share/GROUP/` before it the subscription is shared: of its group's programs each gets a part
+    of the messages.
 
     `presence`: the channel is lost at once when its sender is said to be gone, and not only when it has been silent for its
     `stale_after`. It is back when that is said, or when a live value comes.
     """
 
-    topic: Annotated[str, Field(min_length=1, pattern=FILTER, description="a topic; + may stand for one level")]
+    topic: Annotated[
+        str,
+        Field(min_length=1, pattern=FILTER, description="a topic; + may stand for one level, # for all that follow"),
+    ]
     format: Literal["senml", "json", "number"]
     n: str | None = None
     pointer: Annotated[str, Field(pattern=r"^(/([^/~]|~[01])*)*$")] | None = None
@@ -191,7 +195,10 @@ def _faults(port: MqttPort, channels: Sequence[Channel]) -> Iterator[tuple[str, 
         source = channel.source
         if isinstance(source, MqttSource):
             yield from ((channel.name, fault) for fault in _of_one(channel, source))
-            taken = next((it for it in presences if overlap(it, source.topic)), None)
+            beside = (
+                () if source.topic.endswith("#") else presences
+            )  # all of a node: what it says of itself is known by its topic
+            taken = next((it for it in beside if overlap(it, source.topic)), None)
             if taken is not None:
                 yield channel.name, (("topic",), f"'{source.topic}'", f"no topic of a presence, which is '{taken}'")
             wrong = next((fault for name, other in before if (fault := _of_two(port, source, name, other))), None)

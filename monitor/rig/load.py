@@ -31,7 +31,7 @@ _PATTERNS = {
     r"^[^\s/+#]+$": "a name of 1 to 24 characters, without spaces and without / + #",
     r"^(/([^/~]|~[01])*)*$": "a JSON pointer, such as '/tilt/0'",
     r"^[^+#\x00]+$": "a topic without the wildcards + and #",
-    FILTER: "a topic, in which + may stand for a whole level, and no #",
+    FILTER: "a topic, in which + may stand for a whole level, and # at its end for all that follow",
 }
 _PLAINER = (
     ("Input should be a valid ", "a "),

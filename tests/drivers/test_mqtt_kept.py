@@ -21,7 +21,7 @@ from drivers import senml
 from drivers.config import Channel
 from drivers.kinds.mqtt import MqttPort
 from drivers.ports import open_port
-from drivers.reading import Quality
+from drivers.reading import NodeState, Quality
 from monitor.rig.load import RigFaults, parse_rig
 
 from .conformance import Heard
@@ -255,6 +255,27 @@ def test_what_a_stall_hands_over_late_is_old_whatever_the_node_s_clock(running, 
     assert heard.links == [True], "the wire itself was never lost"
 
 
+@pytest.mark.parametrize("protocol", ["5", "3.1.1"])
+def test_all_of_a_node_is_one_filter_and_its_presence_is_no_value(running, publish, wait_until, protocol):
+    presence = {"topic": "sensors/node-7/presence", "gone": "offline"}
+    both = [
+        channel("sensors/node-7/#", "x", format="senml", n="x", unit=None, presence=presence),
+        channel("sensors/node-7/#", "y", format="senml", n="y", unit=None, presence=presence),
+    ]
+    port, heard = running(both, protocol=protocol)
+    publish("sensors/node-7/presence", "online", retain=True)
+    publish("sensors/node-7/one", senml.pack([("x", "rad", 1.0)]))
+    publish("sensors/node-7/deep/er", senml.pack([("y", "rad", 2.0)]))
+    publish("sensors/node-8/one", senml.pack([("x", "rad", 9.0)]))
+    publish("sensors/node-7/presence", "offline", retain=True)
+    wait_until(lambda: [it.channel for it in heard.all if isinstance(it, NodeState) and not it.here] == ["x", "y"])
+    assert [(it.channel, it.value, it.quality) for it in heard.readings] == [
+        ("x", 1.0, Quality.GOOD),
+        ("y", 2.0, Quality.GOOD),
+    ]
+    assert port.counters()["malformed"] == 0
+
+
 def test_without_a_session_nothing_is_put_aside(running, publish, wait_until):
     port, heard = running([channel()], client_id="yard-1")
     port.stop()
@@ -418,8 +439,9 @@ JSON = 'format = "json"\nunit = "deg"\npointer = "/{}"'
 @pytest.mark.parametrize(
     ("protocol", "sources", "key", "allowed"),
     [
-        ("5", [("yard/#", NUMBER)], "topic", "a topic, in which + may stand for a whole level, and no #"),
-        ("5", [("yard/a+", NUMBER)], "topic", "a topic, in which + may stand for a whole level, and no #"),
+        ("5", [("yard/#/a", NUMBER)], "topic", "a topic, in which + may stand for a whole level, and # at its end"),
+        ("5", [("yard/#", NUMBER), ("yard/a", NUMBER)], "topic", "no topic of channel c0, which is 'yard/#'"),
+        ("5", [("yard/a+", NUMBER)], "topic", "a topic, in which + may stand for a whole level, and # at its end"),
         ("5", [("yard/+", NUMBER), ("yard/a", NUMBER)], "topic", "no topic of channel c0, which is 'yard/+'"),
         ("5", [("yard/+", NUMBER), ("+/a", JSON.format("x"))], "format", "one format a topic: 'yard/+' is 'number'"),
         ("3.1.1", [("yard/+", JSON.format("x")), ("+/a", JSON.format("y"))], "topic", "with protocol '3.1.1' none"),

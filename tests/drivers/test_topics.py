@@ -13,7 +13,8 @@ from drivers import topics
 
 LEVEL = st.text("ab$", max_size=2)
 TOPICS = st.lists(LEVEL, min_size=1, max_size=4).map("/".join).filter(lambda it: it)
-FILTERS = st.lists(LEVEL | st.just("+"), min_size=1, max_size=4).map("/".join).filter(lambda it: it)
+PLAIN = st.lists(LEVEL | st.just("+"), min_size=1, max_size=4).map("/".join).filter(lambda it: it)
+FILTERS = PLAIN | PLAIN.map("{}/#".format) | st.just("#")
 
 
 @pytest.mark.parametrize(
@@ -30,6 +31,13 @@ FILTERS = st.lists(LEVEL | st.just("+"), min_size=1, max_size=4).map("/".join).f
         ("$SYS/monitor/+", "$SYS/monitor/Clients", True),
         ("$share/consumer1/sport/tennis/+", "sport/tennis/player1", True),
         ("ACCOUNTS", "Accounts", False),
+        ("sport/tennis/player1/#", "sport/tennis/player1", True),
+        ("sport/tennis/player1/#", "sport/tennis/player1/score/wimbledon", True),
+        ("sport/#", "sport", True),
+        ("#", "sport", True),
+        ("+/tennis/#", "sport/tennis/player1", True),
+        ("#", "$SYS/monitor/Clients", False),
+        ("$SYS/#", "$SYS/monitor/Clients", True),
     ],
 )
 def test_the_standard_s_examples(given, topic, taken):
@@ -37,7 +45,7 @@ def test_the_standard_s_examples(given, topic, taken):
     assert re.fullmatch(topics.FILTER, given)
 
 
-@pytest.mark.parametrize("given", ["a/#", "#", "a+", "a/b+/c", "a\x00"])
+@pytest.mark.parametrize("given", ["a#", "a/#/b", "#/a", "##", "a+", "a/b+/c", "a\x00"])
 def test_what_is_no_filter_here(given):
     assert not re.fullmatch(topics.FILTER, given)
 
@@ -67,3 +75,8 @@ def test_what_is_needed_takes_what_all_take_and_covers_nothing_of_its_own(filter
 
 def test_a_shared_filter_is_needed_beside_one_that_covers_it():
     assert topics.needed(["$share/g/a/b", "a/+", "a/b"]) == ["$share/g/a/b", "a/+"]
+
+
+@given(FILTERS)
+def test_every_filter_here_is_one_of_the_standard(given):
+    assert re.fullmatch(topics.FILTER, given)
