@@ -3,11 +3,7 @@
 from __future__ import annotations
 
 import itertools
-import os
-import signal
 import socket
-import subprocess
-import sys
 import threading
 import time
 
@@ -150,68 +146,6 @@ def test_what_was_had_and_never_acknowledged_comes_again_and_is_old(running, pub
     publish("yard/t", "2")
     wait_until(lambda: len(heard.readings) == 2)
     assert qualities(heard) == [(1.0, Quality.OLD), (2.0, Quality.GOOD)]
-
-
-READER = """
-import sys, time
-from drivers.config import Channel
-from drivers.kinds.mqtt import MqttPort
-from drivers.ports import open_port
-from drivers.reading import Reading
-
-def say(it):
-    if isinstance(it, Reading):
-        print(round(it.value), it.time_ns, it.quality, flush=True)
-    else:
-        print("link", flush=True)
-
-source = {"port": "net", "topic": "yard/t", "format": "number", "unit": "rad"}
-config = MqttPort(name="net", driver="mqtt", host="127.0.0.1", port=int(sys.argv[1]), qos=0)
-open_port(config, [Channel(name="t", quantity="angle", source=source)], say, time.monotonic_ns).start()
-sys.stdin.read()
-"""
-
-
-@pytest.mark.wires
-def test_what_waited_here_while_the_reader_was_stopped_is_old(publish, broker, wait_until):
-    """Bare numbers say no time: that the reader did not run is all there is to know it by. Both read one clock."""
-    process = subprocess.Popen(
-        [sys.executable, "-c", READER, str(broker.port)], stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True
-    )
-    lines, sent_ns = [], []
-    follower = threading.Thread(target=lambda: lines.extend(iter(process.stdout.readline, "")), daemon=True)
-    follower.start()
-
-    def talk(seconds):
-        for _ in range(round(seconds / 0.02)):
-            sent_ns.append(time.monotonic_ns())
-            publish("yard/t", str(len(sent_ns) - 1), qos=0)
-            threading.Event().wait(0.02)
-
-    try:
-        wait_until(lambda: lines, 30.0, "the reader")
-        talk(0.5)
-        wait_until(lambda: len(lines) == 1 + len(sent_ns))
-        process.send_signal(signal.SIGSTOP)
-        os.waitpid(process.pid, os.WUNTRACED)
-        talk(2.0)
-        resumed_ns = time.monotonic_ns()
-        process.send_signal(signal.SIGCONT)
-        talk(1.0)
-        wait_until(lambda: len(lines) == 1 + len(sent_ns))
-    finally:
-        process.send_signal(signal.SIGCONT)
-        process.kill()
-        process.wait()
-        follower.join()
-        process.stdin.close()
-        process.stdout.close()
-    heard = [(int(number), int(at), quality) for number, at, quality in map(str.split, lines[1:])]
-    assert [number for number, _, _ in heard] == list(range(len(sent_ns))), "nothing is lost"
-    assert max(at - sent_ns[number] for number, at, quality in heard if quality == "good") <= 600_000_000
-    assert sum(quality == "old" for _, _, quality in heard) >= 50
-    after = [quality for number, _, quality in heard if sent_ns[number] > resumed_ns + 500_000_000]
-    assert "good" in after, "half a second later at most what comes is of now again"
 
 
 @pytest.mark.wires

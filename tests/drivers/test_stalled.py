@@ -1,4 +1,4 @@
-"""Readers that are really stopped, over a real pseudo-terminal and TCP, and a store that really gives all at once.
+"""Readers that are really stopped, over a real pseudo-terminal, TCP and a broker, and a store that really gives all at once.
 
 Each sentence says its own number, and when it was sent is written down: so the age of every reading is known. Both processes
 read one clock of the system."""
@@ -16,6 +16,8 @@ import time
 import tty
 
 import pytest
+from paho.mqtt import client as mqtt
+from paho.mqtt.enums import CallbackAPIVersion
 
 from drivers import nmea
 from drivers.config import Channel
@@ -207,3 +209,68 @@ def test_a_line_that_began_before_is_as_old_as_its_beginning():
         (3.0, Quality.GOOD),
         (1.0, Quality.OLD),
     ]
+
+
+MQTT_READER = """
+import sys, time
+from drivers.config import Channel
+from drivers.kinds.mqtt import MqttPort
+from drivers.ports import open_port
+from drivers.reading import Reading
+
+def say(it):
+    if isinstance(it, Reading):
+        print(round(it.value), it.time_ns, it.quality, flush=True)
+    else:
+        print("link", flush=True)
+
+source = {"port": "net", "topic": "yard/t", "format": "number", "unit": "rad"}
+config = MqttPort(name="net", driver="mqtt", host="127.0.0.1", port=int(sys.argv[1]), qos=0)
+open_port(config, [Channel(name="t", quantity="angle", source=source)], say, time.monotonic_ns).start()
+sys.stdin.read()
+"""
+
+
+def test_what_a_broker_sent_while_the_reader_was_stopped_is_old(broker, wait_until):
+    """Bare numbers say no time: that the reader did not run is all there is to know it by. Both read one clock."""
+    process = subprocess.Popen(
+        [sys.executable, "-c", MQTT_READER, str(broker.port)], stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True
+    )
+    node, lines, sent_ns = mqtt.Client(CallbackAPIVersion.VERSION2), [], []
+    node.connect(broker.host, broker.port)
+    node.loop_start()
+    follower = threading.Thread(target=lambda: lines.extend(iter(process.stdout.readline, "")), daemon=True)
+    follower.start()
+
+    def talk(seconds):
+        for _ in range(round(seconds / 0.02)):
+            sent_ns.append(time.monotonic_ns())
+            node.publish("yard/t", str(len(sent_ns) - 1)).wait_for_publish(10.0)
+            threading.Event().wait(0.02)
+
+    try:
+        wait_until(lambda: lines, 30.0, "the reader")
+        talk(0.5)
+        wait_until(lambda: len(lines) == 1 + len(sent_ns))
+        process.send_signal(signal.SIGSTOP)
+        os.waitpid(process.pid, os.WUNTRACED)
+        talk(2.0)
+        resumed_ns = time.monotonic_ns()
+        process.send_signal(signal.SIGCONT)
+        talk(1.0)
+        wait_until(lambda: len(lines) == 1 + len(sent_ns))
+    finally:
+        process.send_signal(signal.SIGCONT)
+        process.kill()
+        process.wait()
+        follower.join()
+        process.stdin.close()
+        process.stdout.close()
+        node.disconnect()
+        node.loop_stop()
+    heard = [(int(number), int(at), quality) for number, at, quality in map(str.split, lines[1:])]
+    assert [number for number, _, _ in heard] == list(range(len(sent_ns))), "nothing is lost"
+    assert max(at - sent_ns[number] for number, at, quality in heard if quality == "good") <= 600_000_000
+    assert sum(quality == "old" for _, _, quality in heard) >= 50
+    after = [quality for number, _, quality in heard if sent_ns[number] > resumed_ns + 500_000_000]
+    assert "good" in after, "half a second later at most what comes is of now again"
