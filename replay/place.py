@@ -81,12 +81,14 @@ class Place:
         """Bytes handed over and not yet written."""
         self._front: deque[memoryview | tuple[int, Path]] = deque()
         self._retired: list[int] = []
+        self._finished: list[Path] = []
+        """The files of the parts before this one. They are closed: what happens to them can be told, and not mended."""
         self._hash = hashlib.sha256()
         self._lines = self._bytes = self._sealed_ns = self._last_ns = 0
         self._gap: Gap | None = None
         self._troubles: dict[str, tuple[str, bool]] = {}
         self._told_until_s: dict[str, float] = {}
-        self._retry_s = {"anew": 0.0, "part": 0.0}
+        self._retry_s = {"anew": 0.0, "part": 0.0, "back": 0.0}
         self._writing_since_s: float | None = None
         self._syncing_since_s: float | None = None
         self._closing = threading.Event()
@@ -238,12 +240,14 @@ class Place:
         elif time.monotonic() >= self._retry_s["anew"] or self._closing.is_set():
             self._write_anew()
         self._open_ahead()
+        self._look_back()
         self._writing_since_s = None
 
     def _write_front(self) -> None:
         while self._front:
             it = self._front[0]
             if isinstance(it, tuple):
+                self._finished.append(self.path)
                 self._change_to(*it)
             else:
                 written = os.write(self._file, it)
@@ -273,6 +277,15 @@ class Place:
         with self._lock:
             self._next = following
         self._say("part", "")
+
+    def _look_back(self) -> None:
+        """Once a second, see whether the parts before this one are still there."""
+        if time.monotonic() < self._retry_s["back"]:
+            return
+        self._retry_s["back"] = time.monotonic() + RETRY_S
+        gone = [it.name for it in self._finished if not it.exists()]
+        more = f" and {len(gone) - 1} more" if len(gone) > 1 else ""
+        self._say("back", f"{gone[0]}{more} deleted or moved" if gone else "")
 
     def _gone(self) -> bool:
         try:

@@ -120,6 +120,32 @@ def test_parts_come_after_so_much_time(tmp_path):
     assert played(parts[0])[1].complete
 
 
+def test_a_finished_part_that_is_deleted_is_told_while_the_session_goes_on(tmp_path, monkeypatch):
+    monkeypatch.setattr("replay.place.RETRY_S", 0.0)
+    monkeypatch.setattr("replay.place.TOLD_S", 0.0)
+    said = []
+    writer = JournalWriter(tmp_path / "it.jsonl", HEADER, lambda active, text: said.append((active, text)), split=SPLIT)
+
+    def go(entries) -> None:
+        for entry in entries:
+            writer.write(entry)
+            writer._places[0]._write_out()
+
+    entries = some_entries(600)
+    go(entries[:400])
+    second = part_path(tmp_path / "it.jsonl", 2)
+    assert second.exists()
+    assert said == []
+    second.rename(tmp_path / "away.jsonl")
+    go(entries[400:500])
+    assert said == [(True, "it.part0002.jsonl deleted or moved")]
+    (tmp_path / "away.jsonl").rename(second)
+    go(entries[500:])
+    writer.close()
+    assert [active for active, _ in said] == [True, False]
+    assert played(second)[0] == entries
+
+
 def test_a_missing_part_ends_what_is_played(parts):
     parts[2].unlink()
     lines, recording = played(parts[0])
