@@ -297,9 +297,8 @@ class Place:
 
     def _write_anew(self) -> None:
         """Copy the whole file, which is still open, to where it was or beside that, and go on there."""
-        gone = "file deleted or moved"
         if "gone" not in self._troubles:
-            self._say("gone", gone, fails=True)
+            self._say("gone", "file gone", fails=True)
         try:
             path, file = _first_free(self.path)
             try:
@@ -310,10 +309,10 @@ class Place:
                 raise
         except OSError as error:
             self._retry_s["anew"] = time.monotonic() + RETRY_S
-            self._say("gone", f"{gone}, not written anew: {error.strerror}", fails=True)
+            self._say("gone", f"file gone, not written anew: {error.strerror}", fails=True)
         else:
             self._change_to(file, path)
-            self._say("gone", f"{gone}, {path.name} written anew")
+            self._say("gone", f"file gone, written anew: {path.name}")
 
     def _sync_on(self) -> None:
         while not self._closing.wait(SYNC_EVERY_S):

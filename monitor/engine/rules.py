@@ -14,7 +14,7 @@ from monitor.engine import conditions as see
 from monitor.engine.conditions import Outcome, Scene
 from monitor.engine.guidance import GUIDANCE
 from monitor.engine.picture import Priority
-from monitor.engine.wording import fitted
+from monitor.engine.wording import fitted, told
 
 Subjects = Callable[[Scene], tuple[str, ...]]
 
@@ -30,6 +30,7 @@ class Rule:
     acknowledged it stays until it is reset, because what happened matters after it is over. `again_s`: so long after it was
     acknowledged it asks again, if it still stands (None: a danger after AGAIN_S, nothing else ever). `group` names the
     cause that it shares with others ("": what CAUSES says), `root_of` the group of which it is the root besides its own.
+    `told`: what it sees is a sentence of another's, whose beginning says most.
     """
 
     name: str
@@ -45,6 +46,7 @@ class Rule:
     again_s: float | None = None
     group: str = ""
     root_of: str = ""
+    told: bool = False
 
     @property
     def asks_again_s(self) -> float | None:
@@ -207,8 +209,9 @@ RULES: tuple[Rule, ...] = (
         on_s=0.0,
         off_s=0.5,
         root_of="sensors",
+        told=True,
     ),
-    Rule("recorder", WARNING, _monitor, instrument.recorder, "mend it when held", on_s=0.0),
+    Rule("recorder", WARNING, _monitor, instrument.recorder, "mend it when held", on_s=0.0, told=True),
     Rule("behind-time", WARNING, _monitor, instrument.behind_time, "trust the gauges, hold", on_s=0.0),
     Rule(
         "sensor-lost", WARNING, _channels, instrument.blinding(instrument.silent), "hold, mend it", on_s=0.0, off_s=0.5
@@ -251,4 +254,4 @@ def line(rule: Rule, about: str, what: str) -> str:
     """The alarm in one line that fits 80 columns: what, where, how much against what limit, what to do."""
     head = f"{rule.priority.name:<8}{rule.name} "
     tail = f" - {rule.do}"
-    return head + fitted(about, what, WIDTH - len(head) - len(tail)) + tail
+    return head + (told if rule.told else fitted)(about, what, WIDTH - len(head) - len(tail)) + tail

@@ -1,6 +1,7 @@
 """How an alarm's words are made to fit: a place and what is seen there, in so many columns.
 
-A text is shortened in its middle and between words; no number is ever cut, and the limit that it stands against goes last.
+A text is shortened in its middle and between words; no number is ever cut, and the limit that it stands against goes last. Of a
+sentence that somebody else said (a port, of why it is lost; the recorder) the beginning stays.
 """
 
 from __future__ import annotations
@@ -14,8 +15,9 @@ _AMOUNT = (
 _HAS_AMOUNT = re.compile(_AMOUNT)
 _TOKEN = re.compile(rf"{_AMOUNT}\S*|\S+")
 _CLAUSE = re.compile(r"(, | of )")
-_NAME_LEAST, _TEXT_LEAST = 7, 20
-"""A name is not made shorter than this, nor a text that holds no limit for the sake of a name."""
+_WHERE = re.compile(r" \([^()]*\)$")
+_NAME_LEAST, _TEXT_LEAST, _TOLD_LEAST = 7, 20, 27
+"""A name is not made shorter than this, nor a text that holds no limit, or that was told, for the sake of a name."""
 
 
 def fitted(about: str, what: str, room: int) -> str:
@@ -33,6 +35,19 @@ def fitted(about: str, what: str, room: int) -> str:
         return f"{about}: {whole}"
     what = next((it for it in forms if _NAME_LEAST + len(it) <= room), forms[-1])
     return f"{_named(about, room - len(what))}: {what}"
+
+
+def told(about: str, sentence: str, room: int) -> str:
+    """ "about: sentence" in at most `room` columns: where it was (a last word in brackets) goes first, then words from its end."""
+    room -= len(": ")
+    if len(about) + len(sentence) <= room:
+        return f"{about}: {sentence}"
+    most = max(room - len(about), min(_TOLD_LEAST, room - _NAME_LEAST))
+    tokens = _TOKEN.findall(_WHERE.sub("", sentence))
+    while tokens and len(" ".join(tokens)) >= most:
+        tokens.pop()
+    said = " ".join(tokens).rstrip(",;:") + "…"
+    return f"{_named(about, room - len(said))}: {said}"
 
 
 def _parts(what: str) -> tuple[str, str, str, str]:

@@ -10,7 +10,7 @@ from hypothesis import strategies as some
 
 from monitor import quantities as show
 from monitor.engine.rules import RULES, WIDTH, line
-from monitor.engine.wording import fitted, squeezed
+from monitor.engine.wording import fitted, squeezed, told
 
 names = some.text("abcXYZ0189-_", min_size=1, max_size=24)
 units = some.sampled_from(["metric", "us"])
@@ -109,6 +109,32 @@ def test_every_row_with_its_worst_values_fits(worst, about):
 def test_what_goes_first(about, what, room, expected):
     assert fitted(about, what, room) == expected
     assert len(expected) <= room
+
+
+ALIKE = "cannot open: 2 adapters are usb:YARD7: /dev/ttyUSB0 (0403:6001 at 1-1.0), /dev/ttyUSB1 (0403:6001 at 1-1.1); say which"
+
+
+@pytest.mark.parametrize(
+    ("about", "sentence", "room", "expected"),
+    [
+        ("net", "connection lost (broker 192.0.2.5:8883)", 60, "net: connection lost (broker 192.0.2.5:8883)"),
+        ("net", "connection lost (broker 192.0.2.5:8883)", 35, "net: connection lost…"),
+        ("bus", "no station answers: 1, 2 (/dev/ttyUSB1)", 35, "bus: no station answers: 1, 2…"),
+        ("yard-serial", ALIKE, 37, "yard-serial: cannot open: 2 adapters…"),
+        ("bench", ALIKE, 37, "bench: cannot open: 2 adapters are…"),
+        ("bench", "x" * 99, 37, "bench: …"),
+    ],
+)
+def test_of_what_was_told_the_beginning_stays(about, sentence, room, expected):
+    assert told(about, sentence, room) == expected
+    assert len(expected) <= room
+
+
+@given(names, some.text("ab 1.,():", max_size=90), some.integers(30, 60))
+def test_what_was_told_fits(about, sentence, room):
+    text = told(about, sentence, room)
+    assert len(text) <= room
+    assert text == f"{about}: {sentence}" or text.endswith("…")
 
 
 @given(some.text("ab 1.,", max_size=60), some.integers(1, 60))
