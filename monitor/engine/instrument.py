@@ -15,7 +15,7 @@ from monitor.engine.picture import SensorPicture, SensorStatus
 from monitor.engine.rates import FLOOD
 
 _SETTLING_NS = 3_000_000_000
-"""How long after a port has come up its channels may still be on their way."""
+"""How long after a port has come up its channels may still be on their way; not one whose node says that it is gone."""
 
 _FINE = Measured(0.0, "", {})
 """What most looks at most sensors say, at every tick."""
@@ -92,7 +92,8 @@ def silent(scene: Scene, name: str) -> Outcome:
     sensor = scene.sensor(name)
     quiet = sensor.status in (SensorStatus.STALE, SensorStatus.NEVER_SEEN)
     port = scene.port(sensor.port)
-    if quiet and (port.up is not True or scene.picture.time_ns - port.since_ns < _SETTLING_NS):
+    settling = not sensor.gone and scene.picture.time_ns - port.since_ns < _SETTLING_NS
+    if quiet and (port.up is not True or settling):
         return Suppressed(f"{sensor.port} is down, or only just back")
     if quiet and "behind-time" in scene.notices:
         return Suppressed("the monitor has not taken in what it says")

@@ -55,6 +55,14 @@ def test_a_sensor_whose_node_is_gone_is_lost_at_once_and_back_when_it_returns(li
     assert {it.status.value for it in picture.sensors} == {"ok"}
 
 
+def test_a_node_that_was_gone_before_its_port_came_up_is_said_to_be_at_once(lift, clean_script):
+    """Others of the port may still be on their way."""
+    lift.engine.note(Notice(0, "node", "H1", True, "'offline' on yard/node-7"))
+    lift.play(silent(clean_script, "H1", "H2", since=-1.0), 2.0)
+    assert lift.raised() == [("sensor-lost", "H1", "caution")]
+    assert lift.when("sensor-lost", "caution") < 0.1
+
+
 def test_nothing_is_computed_from_a_sensor_whose_node_is_gone(lift, clean_script):
     """Not even from what it said a moment before: without it the plates' lean is unknown at the very next picture."""
     lift.play(clean_script, 8.0)
