@@ -9,15 +9,15 @@ from functools import reduce
 from operator import or_
 from typing import TYPE_CHECKING, Annotated, Any
 
-from pydantic import Discriminator, Tag, ValidationInfo, field_validator
-from pydantic_core import PydanticCustomError
+from pydantic import Discriminator, Tag, ValidationInfo, ValidatorFunctionWrapHandler, WrapValidator, field_validator
+from pydantic_core import PydanticCustomError, PydanticOmit, PydanticUseDefault
 
 from drivers import current_loop
 from drivers.registry import usable
 from drivers.tables import Name, PortTable, Quantity, SourceTable, Strict
 from drivers.units import Time, UnitError, allowed, within_reason
 
-__all__ = ["Channel", "Name", "Port", "Quantity", "Source", "Strict", "told"]
+__all__ = ["Channel", "Name", "Port", "Quantity", "Source", "Strict", "fails", "told"]
 
 
 class _Told(dict[str, Any]):
@@ -56,13 +56,36 @@ def _source_kind(given: Any) -> str | None:
     return max(kinds, key=lambda name: (len(keys & set(kinds[name].model_fields)), name == "nmea"))
 
 
+def _guarded(name: str) -> WrapValidator:
+    """A driver's table whose own validators may fail as no validator should: then that is the table's fault, in a sentence."""
+
+    def validate(given: Any, handler: ValidatorFunctionWrapHandler) -> Any:
+        try:
+            return handler(given)
+        except (ValueError, AssertionError, PydanticUseDefault, PydanticOmit):
+            raise  # those that the schema's library makes faults of
+        except Exception as error:  # noqa: BLE001 - another's code
+            words = {"found": fails(name, "this table", error), "allowed": "a driver that can read it"}
+            raise PydanticCustomError("driver_fails", "{found}; {allowed}", words) from None
+
+    return WrapValidator(validate)
+
+
+def fails(driver: str, what: str, error: Exception) -> str:
+    """How a driver that fails on what it is given is told: one line."""
+    return f"'{driver}', which fails on {what} ({type(error).__name__}: {' '.join(str(error).split())})"
+
+
 if TYPE_CHECKING:
     Port = PortTable
     Source = SourceTable
 else:
-    Port = Annotated[reduce(or_, (driver.port for driver in usable().values())), Discriminator("driver")]
+    Port = Annotated[
+        reduce(or_, (Annotated[driver.port, _guarded(name)] for name, driver in usable().items())),
+        Discriminator("driver"),
+    ]
     Source = Annotated[
-        reduce(or_, (Annotated[driver.source, Tag(name)] for name, driver in usable().items())),
+        reduce(or_, (Annotated[driver.source, _guarded(name), Tag(name)] for name, driver in usable().items())),
         Discriminator(_source_kind),
     ]
 

@@ -14,6 +14,7 @@ from collections import Counter
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 from math import isfinite
+from pathlib import Path
 
 from drivers.config import Channel
 from drivers.current_loop import LoopWatch
@@ -285,3 +286,12 @@ def redirect(config: PortTable, url: str) -> PortTable:
         raise
     except Exception as error:  # noqa: BLE001 - another's code
         raise PortError(f"port '{config.name}': found '{url}'; its driver fails on it ({_said(error)})") from None
+
+
+def beside(config: PortTable, folder: Path) -> PortTable:
+    """The same port, whatever files it names found from a folder. Raises PortError."""
+    try:
+        return config.beside(folder)
+    except Exception as error:  # noqa: BLE001 - another's code
+        found = f"found driver '{config.driver}', which fails on finding its files ({_said(error)})"
+        raise PortError(f"port '{config.name}': {found}") from None

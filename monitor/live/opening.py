@@ -17,7 +17,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 from drivers.config import Port
-from drivers.ports import PortError, redirect
+from drivers.ports import PortError, beside, redirect
 from drivers.units import UnitError, to_si
 from monitor.engine.picture import Picture
 from monitor.live.hand import Press
@@ -84,7 +84,7 @@ def opened(command: str, call: Call, hand: Callable[[Picture], Press | None] | N
     try:
         text = read_rig_text(Path(call.rig))
         rig = text.rig()
-        ports = [port.beside(Path(call.rig).absolute().parent) for port in redirected(rig, call.ports)]
+        ports = [beside(port, Path(call.rig).absolute().parent) for port in redirected(rig, call.ports)]
         for_s = duration(call.for_)
         if screen and not on_a_terminal():
             raise BadCall("no terminal on standard output and standard error for the operator's screen: add --headless")

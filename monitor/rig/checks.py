@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from math import dist, hypot
 
-from drivers.config import Channel
+from drivers.config import Channel, fails
 from drivers.registry import usable
 from monitor.rig import calibrated
 from monitor.rig.lines import Path
@@ -169,9 +169,14 @@ def _sources(rig: Rig) -> Iterator[Disagreement]:
             yield path, "a source of another kind of port", f"{needs}: port '{port.name}' has driver '{port.driver}'"
             continue
         fitting[port.name].append(channel.wired)
-        place = (source.port, *source.place())
-        if place in places:
-            yield path, f"the same place as channel {places[place]}", "a place of its own"
+        try:
+            place = (source.port, *source.place())
+            first = places.get(place)
+        except Exception as error:  # noqa: BLE001 - another's code
+            yield path, fails(port.driver, "the place of this source", error), "a driver that can tell it from others"
+            continue
+        if first is not None:
+            yield path, f"the same place as channel {first}", "a place of its own"
         places.setdefault(place, channel.name)
     for i, port in enumerate(rig.port):
         if ports[port.name] is not port:
@@ -179,8 +184,11 @@ def _sources(rig: Rig) -> Iterator[Disagreement]:
         try:
             faults = list(usable()[port.driver].faults(port, fitting[port.name]))
         except Exception as error:  # noqa: BLE001 - another's code
-            found = f"'{port.driver}', which fails on these channels ({type(error).__name__}: {error})"
-            yield ("port", i, "driver"), " ".join(found.split()), "a driver that can judge its channels"
+            yield (
+                ("port", i, "driver"),
+                fails(port.driver, "these channels", error),
+                "a driver that can judge its channels",
+            )
             continue
         for channel_name, (key, found, allowed) in faults:
             yield (*at[channel_name], *key), found, allowed

@@ -181,7 +181,8 @@ def _sound(document: dict[str, Any]) -> Iterator[checks.Disagreement]:
 def _place(detail: ErrorDetails, document: dict[str, Any]) -> KeyPath:
     """The path of the very key that one fault of the schema is about."""
     path = _real(detail["loc"], document)
-    return (*path, "driver") if detail["type"].startswith("union_tag") else path
+    of_driver = detail["type"].startswith("union_tag") or (detail["type"] == "driver_fails" and path[:1] == ("port",))
+    return (*path, "driver") if of_driver else path
 
 
 def _at(document: Any, path: KeyPath) -> str | KeyPath:
@@ -230,7 +231,8 @@ def _fault(detail: ErrorDetails, document: dict[str, Any], lines: Lines) -> Faul
         named = given.get("driver") if isinstance(given, dict) else None
         shown = "nothing" if named is None else _short(named)
         return Fault(_written(path, document), lines.find(path), shown, _drivers(named))
-    return Fault(_written(path, document), lines.find(path), _short(given), _allowed(detail))
+    found = detail.get("ctx", {}).get("found") or _short(given)
+    return Fault(_written(path, document), lines.find(path), found, _allowed(detail))
 
 
 def _drivers(named: object) -> str:
