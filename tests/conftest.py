@@ -21,6 +21,9 @@ import pytest
 from drivers import units
 from monitor import cli
 
+from .faults import rows
+from .screen import Shown
+
 OURS = ("port:", "engine", "journal", "drill", "headless", "actions")
 
 
@@ -43,6 +46,35 @@ def pytest_collection_finish() -> None:
     gc.collect()
     gc.freeze()
     gc.set_threshold(50_000)
+
+
+FAULTS = pytest.StashKey[dict[str, Shown]]()
+
+
+@pytest.fixture
+def faults(request: pytest.FixtureRequest) -> dict[str, Shown]:
+    """The rows of the fault matrix that this test shows, by id: those it is marked with."""
+    table = {row.id: row for row in rows()}
+    shown = {mark.args[0]: Shown(table[mark.args[0]]) for mark in request.node.iter_markers("fault")}
+    request.node.stash[FAULTS] = shown
+    return shown
+
+
+@pytest.fixture
+def fault(faults: dict[str, Shown]) -> Shown:
+    """The one row that this test shows."""
+    (one,) = faults.values()
+    return one
+
+
+@pytest.hookimpl(wrapper=True)
+def pytest_runtest_call(item: pytest.Item) -> Iterator[None]:
+    """A test that is marked with a row holds all that the row says against what it found."""
+    yield
+    shown = item.stash.get(FAULTS, {})
+    assert set(shown) == {mark.args[0] for mark in item.iter_markers("fault")}
+    for it in shown.values():
+        it.checked()
 
 
 def wait_until(true: Callable[[], object], seconds: float = 10.0, what: str = "it") -> None:

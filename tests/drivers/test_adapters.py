@@ -129,16 +129,23 @@ class Plug:
         self.near, self.far = os.openpty()
         tty.setraw(self.far)
         self.device = os.ttyname(self.far)
+        self.out = False
 
     def say(self, value):
+        """What the sensor says into an adapter that is out goes nowhere."""
+        if self.out:
+            return
         os.write(self.near, nmea.sentence("II", [nmea.quadruple("H1", "length", value)]))
 
     def pull(self):
+        self.out = True
         os.close(self.near)
         os.close(self.far)
 
 
-def test_an_adapter_that_comes_back_under_another_name_is_found_again(wait_until):
+@pytest.mark.fault("adapter-pulled")
+@pytest.mark.fault("adapter-renamed")
+def test_an_adapter_that_comes_back_under_another_name_is_found_again(wait_until, faults):
     heard, there = Heard(), []
     first, other = Plug(), Plug()
     names = {id(first): first.device, id(other): other.device}
@@ -151,9 +158,12 @@ def test_an_adapter_that_comes_back_under_another_name_is_found_again(wait_until
         wait_until(lambda: heard.links == [True])
         first.say(1.0)
         wait_until(lambda: heard.values("H") == [1.0])
+        pulled_ns = time.monotonic_ns()
         first.pull()
         del there[0]
         wait_until(lambda: heard.links == [True, False], 2.0, "the loss")
+        first.say(1.5)
+        faults["adapter-pulled"].shown(heard.all, config, [channel], pulled_ns)
         taken = Plug()  # the system gives the old name to the next one that comes
         back = Plug()
         assert back.device not in (names[id(first)], names[id(other)])
@@ -161,6 +171,7 @@ def test_an_adapter_that_comes_back_under_another_name_is_found_again(wait_until
             Adapter(taken.device, "0403", "6001", "YARD5"),
             Adapter(back.device, "0403", "6001", "YARD7", "1-1.4"),
         ]
+        back_ns = time.monotonic_ns()
         wait_until(lambda: heard.links == [True, False, True], 10.0, "the return")
         taken.say(5.0)
         other.say(8.0)
@@ -168,23 +179,34 @@ def test_an_adapter_that_comes_back_under_another_name_is_found_again(wait_until
         wait_until(lambda: len(heard.values("H")) == 2)
         assert heard.values("H") == [1.0, 2.0]
         assert port.counters()["reconnects"] == 1
+        faults["adapter-pulled"].lost([1.0, 1.5, 2.0], heard.values("H"), befell=[1.5])
+        faults["adapter-renamed"].shown(heard.all, config, [channel], back_ns)
+        faults["adapter-renamed"].lost([1.0, 2.0], heard.values("H"))
     finally:
         port.stop()
     for plug in (other, taken, back):
         plug.pull()
 
 
-def test_two_adapters_alike_are_said_and_not_guessed_between(wait_until):
+@pytest.mark.fault("adapters-alike")
+def test_two_adapters_alike_are_said_and_not_guessed_between(wait_until, fault):
     heard, plugs = Heard(), [Plug(), Plug()]
+    channel = Channel(name="H", quantity="length", source={"port": "b", "id": "H1"})
     there = [Adapter(plug.device, "0403", "6001", "YARD7", f"1-1.{i}") for i, plug in enumerate(plugs)]
     config = NmeaPort(name="b", driver="nmea", url="usb:YARD7")
-    port = SerialReader(config, [], heard, time.monotonic_ns, plugged=lambda: there)
+    port = SerialReader(config, [channel], heard, time.monotonic_ns, plugged=lambda: there)
+    begun_ns = time.monotonic_ns()
     port.start()
     try:
         wait_until(lambda: heard.links == [False])
         assert heard.all[0].text.startswith(f"cannot open: 2 adapters are usb:YARD7: {plugs[0].device} (0403:6001")
+        fault.shown(heard.all, config, [channel], begun_ns)
+        plugs[1].say(1.0)
         del there[0]
         wait_until(lambda: heard.links == [False, True], 10.0)
+        plugs[1].say(2.0)
+        wait_until(lambda: 2.0 in heard.values("H"))
+        fault.lost([1.0, 2.0], heard.values("H"), befell=[1.0])
     finally:
         port.stop()
     for plug in plugs:

@@ -92,8 +92,11 @@ class Now:
         return self.ns
 
 
+LINE = NmeaPort(name="it", driver="nmea", url="loop://")
+
+
 def by_nmea(sink, clock):
-    port = open_port(NmeaPort(name="it", driver="nmea", url="loop://"), [channel({"id": "P1"})], sink, clock)
+    port = open_port(LINE, [channel({"id": "P1"})], sink, clock)
     return lambda ma: port.take(nmea.sentence("II", [nmea.quadruple("P1", "current", ma * 1e-3)]), clock())
 
 
@@ -128,6 +131,29 @@ def test_a_loop_behind_any_driver(by):
     assert heard[0].value == pytest.approx(5e5, rel=1e-4)
     assert heard[1].value == pytest.approx(-0.1875e5, rel=1e-2)
     assert [it.sequence for it in heard] == list(range(6))
+
+
+@pytest.mark.parametrize(
+    "milliamperes",
+    [
+        pytest.param(0.0, marks=pytest.mark.fault("loop-broken")),
+        pytest.param(3.6, marks=pytest.mark.fault("loop-low")),
+        pytest.param(21.5, marks=pytest.mark.fault("loop-high")),
+        pytest.param(0.5, marks=pytest.mark.fault("loop-touched")),
+        pytest.param(20.8, marks=pytest.mark.fault("loop-beyond")),
+    ],
+)
+def test_what_a_loop_that_measures_nothing_shows(milliamperes, fault):
+    """Ten currents a second through the driver's own decoder, at the clock's own pace: no wire is waited for."""
+    heard, clock, sent = [], Now(), []
+    say = by_nmea(heard.append, clock)
+    for tenth in range(1, 80):
+        clock.ns = tenth * 100_000_000
+        sent.append(tenth)
+        say(12.0 if tenth < 20 else milliamperes)
+    fault.shown(heard, LINE, [channel({"id": "P1"})], 2_000_000_000, until_ns=clock.ns)
+    numbers = {kind: [it.sequence + 1 for it in heard if (it.quality is GOOD) is kind] for kind in (True, False)}
+    fault.lost(sent, numbers[True], befell=sent[19:], old=numbers[False])
 
 
 @pytest.mark.parametrize("said", [it for it in Quality if it is not Quality.OLD])

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import itertools
+import time
 from pathlib import Path
 
 import pytest
@@ -13,10 +14,11 @@ from drivers.config import Channel
 from drivers.kinds.lines import LinesPort, LinesSource
 from drivers.lines import Item, LineDecoder
 from drivers.patterns import LONGEST, PLAIN, line_pattern
+from drivers.ports import open_port
 from drivers.text_line import TextReader
 from monitor.rig.load import RigFaults, parse_rig
 
-from .conformance import Conformance
+from .conformance import Conformance, Heard
 from .test_conformance import Pty, Tcp
 
 SPOKEN = r"^(?P<id>\w+)=(?P<value>[-+.\d]+) (?P<unit>\w+)$"
@@ -247,3 +249,31 @@ class TestLines(Conformance):
         it = request.param()
         yield it
         it.close()
+
+
+@pytest.mark.parametrize(
+    "line",
+    [
+        pytest.param(b"P1 is 2.5 bar", marks=pytest.mark.fault("line-of-another-form")),
+        pytest.param(b"P1=2.5 mm", marks=pytest.mark.fault("line-in-another-unit")),
+        pytest.param(b"X9=2.5 bar", marks=pytest.mark.fault("line-of-a-stranger")),
+        pytest.param(None, marks=pytest.mark.fault("line-joined-late")),
+    ],
+)
+def test_a_line_that_is_none_of_ours_costs_itself(line, wait_until, fault):
+    """Over a pseudo-terminal; joined late, the first thing that is heard is the end of a line."""
+    far, heard = LinesPty(), Heard()
+    port = open_port(far.config, far.channels, heard, time.monotonic_ns)
+    port.start()
+    try:
+        wait_until(lambda: heard.links == [True])
+        begun_ns = time.monotonic_ns()
+        far.send(b"P1=1.5 bar\r\n" if line is None else b"\r\n" + line + b"\r\n")
+        far.send(b"P1=3.5 bar\r\n")
+        wait_until(lambda: heard.readings)
+        counts, strangers = port.counters(), port.strangers()
+        fault.shown(heard.all, far.config, far.channels, begun_ns, counters=counts, strangers=strangers)
+        fault.lost(["it", 3.5e5], [round(it.value, 6) for it in heard.readings], befell=["it"])
+    finally:
+        port.stop()
+        far.close()

@@ -16,6 +16,7 @@ from drivers.kinds.modbus import ModbusPort
 from drivers.ports import RunningPort, open_port
 from drivers.reading import LinkState, Quality
 
+from ..screen import Shown
 from .conformance import Conformance, Heard
 from .modbus_far import Bus, Server, ServerFar, framed
 
@@ -47,11 +48,16 @@ class Line:
 
     def __init__(self, tables, channels, **config) -> None:
         self.bus = Bus(tables)
-        self.heard = Heard()
+        self.heard, self.channels = Heard(), channels
         settings = {"parity": "none", "every": 0.02, "timeout": 0.1} | config
-        begun = time.monotonic_ns()
-        table = ModbusPort(name="it", driver="modbus", url=self.bus.name, **settings)
-        self.port: RunningPort = open_port(table, channels, self.heard, lambda: time.monotonic_ns() - begun)
+        self.table = ModbusPort(name="it", driver="modbus", url=self.bus.name, **settings)
+        self.port: RunningPort = open_port(self.table, channels, self.heard, time.monotonic_ns)
+
+    def shown(self, fault: Shown, since_ns: int, channel: int = 0) -> None:
+        """The board has the details of that channel."""
+        them = [self.channels[channel], *self.channels[:channel], *self.channels[channel + 1 :]]
+        counts, strangers = self.port.counters(), self.port.strangers()
+        fault.shown(self.heard.all, self.table, them, since_ns, counters=counts, strangers=strangers)
 
     def __enter__(self):
         self.port.start()
@@ -101,53 +107,72 @@ def test_a_silent_station_costs_the_others_a_twentieth(wait_until):
     assert beside > 0.7 * alone, "test_rounds.py has the exact share; here the machine may be busy with others"
 
 
-def test_the_link_is_down_only_when_no_station_answers_and_mends_itself(wait_until):
+@pytest.mark.fault("bus-silent")
+def test_the_link_is_down_only_when_no_station_answers_and_mends_itself(wait_until, fault):
     tables = {1: {(HOLD, 0): 1}, 2: {(HOLD, 0): 2}}
     with Line(tables, [channel("P1", 1, 0), channel("P2", 2, 0)]) as it:
         wait_until(lambda: it.heard.values("P2"))
-        gone = tables.pop(1)
+        tables.pop(1)
         wait_until(lambda: it.port.counters().get("no answer from station 1", 0) >= 2)
         assert it.heard.links == [True]
-        other = tables.pop(2)
+        other, silent_ns = tables.pop(2), time.monotonic_ns()
         wait_until(lambda: it.heard.links == [True, False])
+        it.shown(fault, silent_ns)
         text = next(one.text for one in it.heard.all if isinstance(one, LinkState) and not one.up)
         assert text.startswith("no station answers: 1, 2 (")
-        tables.update({1: gone, 2: other})
+        tables.update({1: {(HOLD, 0): 3}, 2: other})  # the first measures 2 meanwhile, and nobody can ask it
         wait_until(lambda: it.heard.links == [True, False, True], 20.0)
-        count = len(it.heard.values("P1"))
-        wait_until(lambda: len(it.heard.values("P1")) > count)
+        wait_until(lambda: 3e3 in it.heard.values("P1"))
+        fault.lost([1e3, 2e3, 3e3], it.heard.values("P1"), befell=[2e3])
 
 
-def test_a_station_that_comes_back_is_heard_again(wait_until):
+@pytest.mark.fault("station-silent")
+def test_a_station_that_comes_back_is_heard_again(wait_until, fault):
     tables = {1: {(HOLD, 0): 1}, 2: {(HOLD, 0): 2}}
     with Line(tables, [channel("P1", 1, 0), channel("P2", 2, 0)]) as it:
         wait_until(lambda: it.heard.values("P2"))
-        gone = tables.pop(2)
+        up_ns = time.monotonic_ns()
+        wait_until(lambda: time.monotonic_ns() - up_ns > 2_000_000_000, what="a port that is not only just up")
+        tables.pop(2)
+        silent_ns = time.monotonic_ns()
         wait_until(lambda: it.port.counters().get("no answer from station 2", 0) >= 2)
-        tables[2] = gone
-        count = len(it.heard.values("P2"))
-        wait_until(lambda: len(it.heard.values("P2")) > count + 5)
+        wait_until(lambda: time.monotonic_ns() - silent_ns > 1_200_000_000, what="a silence")
+        it.shown(fault, silent_ns)
+        tables[2] = {(HOLD, 0): 4}  # it measured 3 meanwhile
+        wait_until(lambda: it.heard.values("P2").count(4e3) > 5)
+        fault.lost([2e3, 3e3, 4e3], it.heard.values("P2"), befell=[3e3])
+        assert set(it.heard.values("P1")) == {1e3}
 
 
-def test_a_refusal_is_named_and_costs_its_neighbour_nothing(wait_until):
+@pytest.mark.fault("register-refused")
+def test_a_refusal_is_named_and_costs_its_neighbour_nothing(wait_until, fault):
     with Line({1: {(HOLD, 10): 100}}, [channel("P1", 1, 10), channel("P2", 1, 11)]) as it:
+        begun_ns = time.monotonic_ns()
         wait_until(lambda: len(it.heard.values("P1")) > 3)
         counts = it.port.counters()
         assert it.heard.links == [True]
         assert it.bus.requests[0] == bytes.fromhex("0103000A0002"), "both at once, at first"
+        it.shown(fault, begun_ns)
     assert counts["illegal data address from station 1"] == counts["refused"] >= 2
     assert it.heard.values("P2") == []
+    fault.lost([1e5], it.heard.values("P1"))
 
 
-def test_garbled_late_and_foreign_answers_are_counted_and_are_no_readings(wait_until):
+@pytest.mark.fault("answer-garbled")
+@pytest.mark.fault("answer-foreign")
+def test_garbled_late_and_foreign_answers_are_counted_and_are_no_readings(wait_until, faults):
     tables = {1: {(HOLD, 0): 1}, 2: {(HOLD, 0): 2}}
     with Line(tables, [channel("P1", 1, 0)]) as it:
         wait_until(lambda: it.heard.values("P1"))
+        begun_ns = time.monotonic_ns()
         it.bus.instead = [bytes.fromhex("01030200010000"), framed("090302FFFF"), framed("0104020001"), None]
         wait_until(lambda: not it.bus.instead)
         count = len(it.heard.values("P1"))
         wait_until(lambda: len(it.heard.values("P1")) > count)
         counts = it.port.counters()
+        for one in faults.values():
+            it.shown(one, begun_ns)
+            one.lost([1e3, "the answer"], it.heard.values("P1"), befell=["the answer"])
     assert counts["garbled answer from station 1"] == counts["bad_checksum"] == 1
     assert (counts["malformed"], counts["unknown_id"]) == (1, 1)
     assert it.port.strangers() == {"station 9": 1}
@@ -190,31 +215,60 @@ def test_clicks_before_a_frame_and_an_adapter_that_hears_itself_are_put_up_with(
         assert it.port.counters()["malformed"] == 0
 
 
-def test_the_device_says_of_itself_how_it_is(wait_until):
+NE_107 = {"maintenance": 0x100, "out-of-specification": 0x108, "check": 0x10C, "failure": 0x10E, "good": 0}
+
+
+@pytest.mark.fault("device-failure")
+@pytest.mark.fault("device-check")
+@pytest.mark.fault("device-out-of-specification")
+@pytest.mark.fault("device-maintenance")
+def test_the_device_says_of_itself_how_it_is(wait_until, faults):
     status = {"input": 9, "failure": [0, 1], "check": [2], "out_of_specification": [3], "maintenance": [8]}
     tables = {1: {(HOLD, 0): 100}}
     with Line(tables, [channel("P1", 1, 0, status=status)]) as it:
         wait_until(lambda: it.port.counters().get("illegal data address from station 1", 0) > 1)
         assert it.heard.readings == [], "a device whose status is not known gives no readings"
-        for word, quality in (
-            (0x100, "maintenance"),
-            (0x108, "out-of-specification"),
-            (0x10C, "check"),
-            (0x10E, "failure"),
-            (0, "good"),
-        ):
+        for quality, word in NE_107.items():
+            begun_ns = time.monotonic_ns()
             tables[1][4, 9] = word
-            wait_until(lambda wanted=quality: it.heard.readings and it.heard.readings[-1].quality is Quality(wanted))
+            wait_until(
+                lambda heard=it.heard, wanted=quality: heard.readings and heard.readings[-1].quality is Quality(wanted)
+            )
+            if (fault := faults.get(f"device-{quality}")) is None:
+                continue
+            wait_until(lambda since=begun_ns: time.monotonic_ns() - since > 500_000_000, what="an alarm's delay")
+            it.shown(fault, begun_ns)
+            said = [one.quality for one in it.heard.readings if one.quality is Quality(quality)]
+            old = [] if Quality(quality).valid else said
+            fault.lost(said, [] if old else said, befell=old, old=old)
 
 
-def test_not_a_number_is_no_reading_and_infinity_is_none(wait_until):
+@pytest.mark.fault("not-a-number")
+def test_not_a_number_is_no_reading_and_infinity_is_none(wait_until, fault):
     tables = {1: {(HOLD, 0): 0x7FC0, (HOLD, 1): 0, (HOLD, 2): 0x7F80, (HOLD, 3): 0}}
     words = {"words": "high-first"}
     channels = [channel("P1", 1, 0, "float32", **words), channel("P2", 1, 2, "float32", **words)]
     with Line(tables, channels) as it:
+        begun_ns = time.monotonic_ns()
         wait_until(lambda: it.port.counters()["malformed"] > 2)
         assert it.port.counters()["empty"] > 1
         assert it.heard.readings == []
+        it.shown(fault, begun_ns)
+        tables[1][HOLD, 2] = 0x3F80
+        wait_until(lambda: it.heard.values("P2"))
+        fault.lost([float("inf"), 1e3], it.heard.values("P2"), befell=[float("inf")])
+
+
+@pytest.mark.fault("words-exchanged")
+def test_two_words_in_the_wrong_order_are_out_of_range(wait_until, fault):
+    """10.3 is 0x4124CCCD (IEEE 754 binary32); its words exchanged are -1.1e8."""
+    asked = channel("P1", 1, 0, "float32", words="low-first").model_copy(update={"range": (-1e4, 1e6)})
+    with Line({1: {(HOLD, 0): 0x4124, (HOLD, 1): 0xCCCD}}, [asked]) as it:
+        begun_ns = time.monotonic_ns()
+        wait_until(lambda: it.heard.readings and time.monotonic_ns() - it.heard.readings[0].time_ns > 500_000_000)
+        it.shown(fault, begun_ns)
+        values = set(it.heard.values("P1"))
+        fault.lost(list(values), [], befell=list(values), old=list(values))
 
 
 def test_each_channel_has_its_own_rate(wait_until):
@@ -258,7 +312,9 @@ def test_an_answer_that_waited_while_the_computer_slept_is_old(wait_until):
     assert said == {(1000.0, Quality.GOOD), (31_000.0, Quality.OLD)}
 
 
-def test_settings_that_the_port_does_not_take_are_said_in_a_sentence(wait_until):
+@pytest.mark.fault("settings-refused")
+def test_settings_that_the_port_does_not_take_are_said_in_a_sentence(wait_until, fault):
+    begun_ns = time.monotonic_ns()
     line = Line({}, [channel("P1", 1, 0)], parity="even")
     serial.Serial(
         line.bus.name, 19200
@@ -268,6 +324,8 @@ def test_settings_that_the_port_does_not_take_are_said_in_a_sentence(wait_until)
         assert it.heard.all[0].text == (
             f"cannot open: the port does not take 19200 bit/s, parity even, 1 stop bits ({it.bus.name})"
         )
+        it.shown(fault, begun_ns)
+        fault.lost([1e3], it.heard.values("P1"), befell=[1e3])
 
 
 def test_a_serial_server_on_the_network_is_a_bus_too(wait_until):
@@ -294,15 +352,21 @@ def test_a_serial_server_on_the_network_is_a_bus_too(wait_until):
         station.join(10.0)
 
 
-def test_two_monitors_do_not_talk_at_once_on_one_bus(wait_until):
+@pytest.mark.fault("bus-of-two-monitors")
+def test_two_monitors_do_not_talk_at_once_on_one_bus(wait_until, fault):
     with Line({1: {(HOLD, 0): 7}}, [channel("P1", 1, 0)]) as it:
         wait_until(lambda: it.heard.values("P1"))
         other = Heard()
         table = ModbusPort(name="it", driver="modbus", url=it.bus.name, parity="none")
-        second = open_port(table, [channel("P1", 1, 0)], other, time.monotonic_ns)
+        second = open_port(table, it.channels, other, time.monotonic_ns)
+        begun_ns = time.monotonic_ns()
         second.start()
         try:
             wait_until(lambda: other.links == [False])
-            assert other.all[0].text.startswith("cannot open: ")
+            assert other.all[0].text == f"cannot open: another program has it open ({it.bus.name})"
+            fault.shown(other.all, table, it.channels, begun_ns)
+            it.bus.tables[1][HOLD, 0] = 8
+            wait_until(lambda: 8e3 in it.heard.values("P1"))
+            fault.lost([7, 8], [round(value / 1e3) for value in it.heard.values("P1")])
         finally:
             second.stop()

@@ -198,22 +198,26 @@ def test_clear_text_has_no_listener(yard, wait_until):
     assert answered == ["ended"]
 
 
-def test_the_rig_file_s_lines_read_the_sensors_and_hear_their_wills(yard, made, roles, tmp_path, wait_until):
+@pytest.mark.fault("writes-elsewhere")
+def test_the_rig_file_s_lines_read_the_sensors_and_hear_their_wills(yard, made, roles, tmp_path, wait_until, fault):
     port, source = (tomllib.loads(it) for it in blocks("toml"))
     (tmp_path / "operator.password").write_text(SECRETS["operator"] + "\n")
     (tmp_path / "operator.password").chmod(0o600)
     given = port["port"][0] | {"host": yard.host, "port": yard.port}
     config = MqttPort.model_validate(given).beside(tmp_path)
     heard = Heard()
-    reader = open_port(config, [Channel(name="t", quantity="angle", **source)], heard, time.monotonic_ns)
+    channel = Channel(name="t", quantity="angle", **source)
+    reader = open_port(config, [channel], heard, time.monotonic_ns)
     reader.start()
     try:
         wait_until(lambda: heard.links == [True])
-        tilt = senml.pack([("tilt", "rad", 0.01)])
-        roles["node-8"].publish("sensors/node-7/data", tilt, wait_until)
-        roles["node-7"].publish("sensors/node-7/data", tilt, wait_until)
+        for node, value in (("node-8", 0.02), ("node-7", 0.01)):
+            roles[node].publish("sensors/node-7/data", senml.pack([("tilt", "rad", value)]), wait_until)
+        wait_until(lambda: heard.readings)
+        fault.shown(heard.all, config, [channel], heard.begun_ns)
         roles["node-7"].publish("sensors/node-7/presence", "offline", wait_until)
         wait_until(lambda: any(isinstance(it, NodeState) for it in heard.all))
         assert heard.values("t") == [0.01]
+        fault.lost([0.02, 0.01], heard.values("t"), befell=[0.02])
     finally:
         reader.stop()

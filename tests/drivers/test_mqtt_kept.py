@@ -12,6 +12,7 @@ from paho.mqtt import client as mqtt
 from paho.mqtt.enums import CallbackAPIVersion
 from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
+from paho.mqtt.publish import single
 
 from drivers import senml
 from drivers.config import Channel
@@ -128,7 +129,8 @@ def test_a_stream_that_never_rests_is_live_again_at_once(running, publish, broke
     assert {found[value] for value in after} == {Quality.GOOD}
 
 
-def test_what_was_had_and_never_acknowledged_comes_again_and_is_old(running, publish, broker, wait_until):
+@pytest.mark.fault("delivered-twice")
+def test_what_was_had_and_never_acknowledged_comes_again_and_is_old(running, publish, broker, wait_until, fault):
     # MQTT 5 section 4.4: on a session taken up again the broker sends it anew, DUP set.
     got = []
     one = mqtt.Client(CallbackAPIVersion.VERSION2, client_id="yard-1", protocol=mqtt.MQTTv5, manual_ack=True)
@@ -142,18 +144,22 @@ def test_what_was_had_and_never_acknowledged_comes_again_and_is_old(running, pub
     publish("yard/t", "1")
     wait_until(lambda: one.loop(0.01) is not None and got[1:] == [b"1"])
     one.socket().close()
-    _, heard = running([channel(unit="rad")], **AWAY)
+    port, heard = running([channel(unit="rad")], **AWAY)
     publish("yard/t", "2")
     wait_until(lambda: len(heard.readings) == 2)
     assert qualities(heard) == [(1.0, Quality.OLD), (2.0, Quality.GOOD)]
+    fault.shown(heard.all, port._config, [channel(unit="rad")], heard.begun_ns)
+    fault.lost([1.0, 2.0], [2.0], befell=[1.0], old=[it.value for it in heard.readings if it.quality is Quality.OLD])
 
 
 @pytest.mark.wires
+@pytest.mark.fault("broker-stalls")
+@pytest.mark.fault("node-clock-off")
 @pytest.mark.parametrize("days_off", [-3, 400])
-def test_what_a_stall_hands_over_late_is_old_whatever_the_node_s_clock(running, broker, wait_until, days_off):
+def test_what_a_stall_hands_over_late_is_old_whatever_the_node_s_clock(running, broker, wait_until, days_off, faults):
     """The broker stands still for a second and then hands all over at once; 0.3 s is what the channel may be silent."""
     it = channel(format="senml", n="tilt", unit=None).model_copy(update={"stale_after": 0.3})
-    _, heard = running([it], qos=0)
+    port, heard = running([it], qos=0)
     node = mqtt.Client(CallbackAPIVersion.VERSION2)
     up, sent, pace = threading.Event(), [], threading.Event()
     node.on_connect = lambda *_: up.set()
@@ -172,6 +178,9 @@ def test_what_a_stall_hands_over_late_is_old_whatever_the_node_s_clock(running, 
     try:
         say(0.5)
         wait_until(lambda: len(heard.readings) == len(sent))
+        faults["node-clock-off"].shown(heard.all, port._config, [it], sent[0])
+        faults["node-clock-off"].lost([float(k) for k in range(len(sent))], heard.values("t"))
+        stalled_ns = time.monotonic_ns()
         broker.stall(True)
         say(1.0)
         broker.stall(False)
@@ -187,6 +196,9 @@ def test_what_a_stall_hands_over_late_is_old_whatever_the_node_s_clock(running, 
     assert len(late) > 10
     assert set(late) == {Quality.OLD}
     assert heard.links == [True], "the wire itself was never lost"
+    faults["broker-stalls"].shown(heard.all, port._config, [it], stalled_ns)
+    live, old = ([it.value for it in heard.readings if (it.quality is Quality.GOOD) is kind] for kind in (True, False))
+    faults["broker-stalls"].lost([float(k) for k in range(len(sent))], live, befell=old, old=old)
 
 
 @pytest.mark.parametrize("protocol", ["5", "3.1.1"])
@@ -221,10 +233,15 @@ def test_without_a_session_nothing_is_put_aside(running, publish, wait_until):
     assert len(heard.readings) == 1
 
 
-def test_a_broker_that_forgot_the_session_gives_live_readings(running, publish, broker, wait_until):
-    _, heard = running([channel()], **AWAY)
+@pytest.mark.fault("broker-gone")
+def test_a_broker_that_forgot_the_session_gives_live_readings(running, publish, broker, wait_until, fault):
+    port, heard = running([channel(unit="rad")], **AWAY)
+    stopped_ns = time.monotonic_ns()
     broker.stop()
     wait_until(lambda: heard.links == [True, False])
+    fault.shown(heard.all, port._config, [channel()], stopped_ns)
+    with pytest.raises(OSError):
+        single("yard/t", "0", 1, hostname=broker.host, port=broker.port)
     broker.start()  # without persistence: it has forgotten us
     wait_until(lambda: heard.links == [True, False, True], 20.0)
     publish_again = mqtt.Client(CallbackAPIVersion.VERSION2)
@@ -237,18 +254,27 @@ def test_a_broker_that_forgot_the_session_gives_live_readings(running, publish, 
         publish_again.disconnect()
         publish_again.loop_stop()
     assert heard.readings[0].quality is Quality.GOOD
+    fault.lost([0.0, 1.0], heard.values("t"), befell=[0.0])
 
 
+@pytest.mark.fault("name-taken")
 @pytest.mark.parametrize("config", [AWAY, {"client_id": "yard-1", "protocol": "3.1.1"}], ids=["5", "3.1.1"])
-def test_another_program_of_the_same_name_is_told(running, broker, wait_until, config):
-    _, heard = running([channel()], **config)
+def test_another_program_of_the_same_name_is_told(running, publish, broker, wait_until, fault, config):
+    port, heard = running([channel(unit="rad")], **config)
+    begun_ns = time.monotonic_ns()
     other = mqtt.Client(CallbackAPIVersion.VERSION2, client_id="yard-1", protocol=mqtt.MQTTv5)
     other.connect(broker.host, broker.port)
     try:
         wait_until(lambda: other.loop(0.01) is not None and heard.links[:2] == [True, False])
+        publish("yard/t", "1")
     finally:
         other.disconnect()
     assert "is another program called 'yard-1', too?" in heard.all[1].text
+    fault.shown(heard.all, port._config, [channel()], begun_ns)
+    wait_until(lambda: heard.links == [True, False, True])
+    publish("yard/t", "2")
+    wait_until(lambda: heard.values("t"))
+    fault.lost([1.0, 2.0], heard.values("t"), befell=[1.0])
 
 
 def test_a_broker_that_says_who_took_the_name_is_believed(wait_until):
@@ -340,7 +366,8 @@ def test_of_a_group_that_shares_each_gets_a_part(running, publish, wait_until, p
     assert all(heard.readings for heard in both), "mosquitto takes turns"
 
 
-def test_a_filter_never_makes_one_sensor_of_two(running, publish, wait_until):
+@pytest.mark.fault("two-gateways")
+def test_a_filter_never_makes_one_sensor_of_two(running, publish, wait_until, fault):
     """Two gateways hand the same node on: the first that is heard keeps the channel; the other takes over when it is gone."""
     it = channel("+/node-7/tilt", unit="rad")
     port, heard = running([it.model_copy(update={"stale_after": 0.3})])
@@ -349,6 +376,8 @@ def test_a_filter_never_makes_one_sensor_of_two(running, publish, wait_until):
     wait_until(lambda: len(heard.readings) + port.counters()["unknown_id"] == 4)
     assert [it.value for it in heard.readings] == [1.0, 3.0]
     assert port.strangers() == {"west/node-7/tilt": 2}
+    fault.shown(heard.all, port._config, [it], heard.begun_ns, counters=port.counters(), strangers=port.strangers())
+    fault.lost([1.0, 2.0, 3.0, 4.0], heard.values("t"), befell=[2.0, 4.0])
     silent_ns = heard.readings[-1].time_ns + 300_000_000
     wait_until(lambda: time.monotonic_ns() > silent_ns)
     publish("west/node-7/tilt", "5")

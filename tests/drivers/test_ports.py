@@ -4,17 +4,19 @@ import random
 import socket
 import threading
 import time
+from math import degrees
 
 import pytest
 from paho.mqtt import client as mqtt
+from paho.mqtt import publish
 from paho.mqtt.enums import CallbackAPIVersion
 
 from drivers.config import Channel
 from drivers.kinds.mqtt import MqttPort
 from drivers.kinds.nmea import NmeaPort
 from drivers.mqtt import MqttReader
-from drivers.ports import Backoff, PortError, open_port, redirect
-from drivers.reading import LinkState, Quality
+from drivers.ports import Backoff, PortError, beside, open_port, redirect
+from drivers.reading import LinkState, Quality, Reading
 
 CHANNEL = Channel(
     name="t", quantity="angle", source={"port": "net", "topic": "yard/t", "format": "number", "unit": "deg"}
@@ -51,6 +53,18 @@ def test_a_broker_found_elsewhere(url, host, port, user):
 def test_what_is_no_broker_is_a_sentence(url):
     with pytest.raises(PortError, match="net"):
         redirect(MqttPort(name="net", driver="mqtt", host="x"), url)
+
+
+def test_a_driver_that_fails_on_finding_its_files_is_a_sentence(tmp_path):
+    class Odd(NmeaPort):
+        def beside(self, _folder):
+            raise RuntimeError("no\n folder")
+
+    with pytest.raises(PortError) as caught:
+        beside(Odd(name="b", driver="nmea", url="x"), tmp_path)
+    assert (
+        str(caught.value) == "port 'b': found driver 'nmea', which fails on finding its files (RuntimeError: no folder)"
+    )
 
 
 def test_a_serial_line_found_elsewhere():
@@ -123,20 +137,24 @@ def publisher(broker):
     client.loop_stop()
 
 
+@pytest.mark.fault("value-retained")
 @pytest.mark.parametrize("protocol", ["5", "3.1.1"])
-def test_what_the_broker_kept_is_old_and_what_comes_now_is_not(broker, publisher, protocol, wait_until):
+def test_what_the_broker_kept_is_old_and_what_comes_now_is_not(broker, publisher, protocol, wait_until, fault):
     # MQTT 5.0 section 3.3.1.3: RETAIN is set only on what a new subscription is given from the store.
     publisher("1.0", retain=True)
     said = []
     config = MqttPort(name="net", driver="mqtt", host=broker.host, port=broker.port, protocol=protocol)
     port = open_port(config, [CHANNEL], said.append, time.monotonic_ns)
+    begun_ns = time.monotonic_ns()
     port.start()
     try:
         wait_until(lambda: len(said) == 2)
+        fault.shown(said, config, [CHANNEL], begun_ns)
         publisher("2.0", retain=True)
         wait_until(lambda: len(said) == 3)
         assert [it.quality for it in said[1:]] == [Quality.OLD, Quality.GOOD]
         assert (port.counters()["old"], port.counters()["good"]) == (1, 1)
+        fault.lost([1, 2], [round(degrees(said[2].value))], befell=[1], old=[round(degrees(said[1].value))])
     finally:
         port.stop()
 
@@ -245,5 +263,56 @@ def test_a_password_that_is_not_there_is_said(broker, monkeypatch, wait_until):
         monkeypatch.setenv("YARD_PASSWORD", "x")
         wait_until(lambda: len(said) == 2)
         assert said[1].up
+    finally:
+        port.stop()
+
+
+@pytest.mark.parametrize(
+    ("source", "payload"),
+    [
+        pytest.param({"format": "number", "unit": "deg"}, b"1.5 deg", marks=pytest.mark.fault("payload-malformed")),
+        pytest.param({"format": "senml", "n": "t"}, b'[{"n":"x9","v":1}]', marks=pytest.mark.fault("payload-stranger")),
+        pytest.param(
+            {"format": "senml", "n": "t"}, b'[{"n":"t","u":"m","v":1}]', marks=pytest.mark.fault("payload-mislabelled")
+        ),
+    ],
+)
+def test_a_message_that_is_none_of_ours_costs_itself(broker, publisher, source, payload, wait_until, fault):
+    channel = Channel(name="t", quantity="angle", source={"port": "net", "topic": "yard/t"} | source)
+    said = []
+    config = MqttPort(name="net", driver="mqtt", host=broker.host, port=broker.port)
+    port = open_port(config, [channel], said.append, time.monotonic_ns)
+    port.start()
+    try:
+        wait_until(lambda: said)
+        begun_ns = time.monotonic_ns()
+        publisher(payload)
+        publisher(b"2" if source["format"] == "number" else b'[{"n":"t","u":"rad","v":2}]')
+        wait_until(lambda: len(said) == 2)
+        counts, strangers = port.counters(), port.strangers()
+        fault.shown(said, config, [channel], begun_ns, counters=counts, strangers=strangers)
+        fault.lost(["it", "2"], ["2" for it in said if isinstance(it, Reading)], befell=["it"])
+    finally:
+        port.stop()
+
+
+@pytest.mark.wires
+@pytest.mark.fault("access-refused")
+def test_a_topic_that_the_broker_s_access_list_keeps_from_us_is_never_heard(any_broker, tmp_path, wait_until, fault):
+    """mosquitto grants the subscription and delivers nothing: only the silence tells."""
+    (tmp_path / "acl").write_text("topic write yard/#\n")
+    (tmp_path / "acl").chmod(0o600)
+    broker = any_broker("allow_anonymous true\nacl_file acl\n")
+    said = []
+    config = MqttPort(name="net", driver="mqtt", host=broker.host, port=broker.port)
+    port = open_port(config, [CHANNEL], said.append, time.monotonic_ns)
+    port.start()
+    try:
+        wait_until(lambda: said)
+        begun_ns = time.monotonic_ns()
+        publish.single("yard/t", "1", 1, hostname=broker.host, port=broker.port)
+        wait_until(lambda: time.monotonic_ns() - begun_ns > 3_100_000_000, what="a silence")
+        fault.shown(said, config, [CHANNEL], begun_ns)
+        fault.lost([1], [it.value for it in said if isinstance(it, Reading)], befell=[1])
     finally:
         port.stop()

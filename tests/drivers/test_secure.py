@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import math
 import shutil
+import ssl
 import subprocess
 import threading
 import time
@@ -10,6 +12,7 @@ from datetime import UTC, datetime, timedelta
 
 import pytest
 import trustme
+from paho.mqtt import publish
 
 from drivers import secure
 from drivers.config import Channel
@@ -86,6 +89,19 @@ def said(wait_until):
         port.stop()
 
 
+def speak(broker, folder, degrees, **who):
+    """A node that the broker lets in says a value; of the broker's certificate it asks nothing."""
+    tls = {"ca_certs": str(folder / "ca.pem"), "cert_reqs": ssl.CERT_NONE, "insecure": True}
+    if "certificate" in who:
+        tls |= {"certfile": str(folder / "screen.pem"), "keyfile": str(folder / "screen.key")}
+    auth = {"username": "screen", "password": SECRET} if "user" in who else None
+    publish.single("yard/t", str(degrees), 1, hostname=broker.host, port=broker.port, tls=tls, auth=auth)
+
+
+def values(heard):
+    return [round(math.degrees(it)) for it in heard.values("t")]
+
+
 class Closed(Topic):
     """What every driver must do, through TLS, with a client certificate, a user and a password."""
 
@@ -152,40 +168,67 @@ def test_nothing_that_is_said_stands_on_the_wire_in_clear_text(files, any_broker
     assert "nothing is sent in clear text" in heard.all[0].text
 
 
-def test_a_broker_without_tls_is_not_spoken_to(files, broker, said):
+@pytest.mark.fault("broker-without-tls")
+def test_a_broker_without_tls_is_not_spoken_to(files, broker, said, fault):
     _, folder = files
-    text, _ = said(config(broker, folder))
+    it = config(broker, folder)
+    text, heard = said(it)
     assert text.startswith("no TLS found")
+    publish.single("yard/t", "1", 1, hostname=broker.host, port=broker.port)
+    fault.shown(heard.all, it, [CHANNEL], heard.begun_ns)
+    fault.lost([1], values(heard), befell=[1])
 
 
-def test_a_foreign_authority_is_named_and_its_mending_is_noticed(files, any_broker, said, wait_until):
+@pytest.mark.fault("certificate-foreign")
+def test_a_foreign_authority_is_named_and_its_mending_is_noticed(files, any_broker, said, wait_until, fault):
     ours, folder = files
     trustme.CA().cert_pem.write_to_path(folder / "other.pem")
-    text, heard = said(config(any_broker(TLS), folder, ca="other.pem"))
+    broker = any_broker(TLS)
+    it = config(broker, folder, ca="other.pem")
+    text, heard = said(it)
+    fault.shown(heard.all, it, [CHANNEL], heard.begun_ns)
+    speak(broker, folder, 1)
     assert text.startswith("foreign host certificate found")
     assert f"allowed is one signed by {folder / 'other.pem'}" in text
     ours.cert_pem.write_to_path(folder / "other.pem")
     wait_until(lambda: heard.links == [False, True], what="the mended file")
+    speak(broker, folder, 2)
+    wait_until(lambda: values(heard))
+    fault.lost([1, 2], values(heard), befell=[1])
 
 
-def test_without_an_authority_of_our_own_those_of_the_machine_count(files, any_broker, said):
+@pytest.mark.fault("authority-missing")
+def test_without_an_authority_of_our_own_those_of_the_machine_count(files, any_broker, said, fault):
     _, folder = files
-    text, _ = said(config(any_broker(TLS), folder, ca=None))
+    broker = any_broker(TLS)
+    it = config(broker, folder, ca=None)
+    text, heard = said(it)
+    speak(broker, folder, 1)
+    fault.shown(heard.all, it, [CHANNEL], heard.begun_ns)
+    fault.lost([1], values(heard), befell=[1])
     assert "foreign host certificate" in text
     assert "an authority this machine knows" in text
 
 
 @pytest.mark.parametrize(
     ("days", "sentence"),
-    [((-3, -1), "expired host certificate found"), ((1, 3), "host certificate not valid yet found")],
+    [
+        pytest.param((-3, -1), "expired host certificate found", marks=pytest.mark.fault("certificate-expired")),
+        pytest.param((1, 3), "host certificate not valid yet found", marks=pytest.mark.fault("certificate-early")),
+    ],
 )
-def test_a_certificate_out_of_its_time(files, any_broker, said, days, sentence):
+def test_a_certificate_out_of_its_time(files, any_broker, said, days, sentence, fault):
     ours, folder = files
     begin, end = (datetime.now(UTC) + timedelta(days=it) for it in days)
     write(ours.issue_cert("127.0.0.1", not_before=begin, not_after=end), folder, "host")
-    text, _ = said(config(any_broker(TLS), folder))
+    broker = any_broker(TLS)
+    it = config(broker, folder)
+    text, heard = said(it)
     assert sentence in text
     assert "allowed is one valid today" in text
+    speak(broker, folder, 1)
+    fault.shown(heard.all, it, [CHANNEL], heard.begun_ns)
+    fault.lost([1], values(heard), befell=[1])
 
 
 @pytest.mark.parametrize("name", ["broker.example", "127.0.0.2"])
@@ -196,11 +239,17 @@ def test_a_certificate_of_another_host(files, any_broker, said, name):
     assert "misnamed host certificate found; allowed is one for '127.0.0.1'" in text
 
 
+@pytest.mark.fault("client-certificate-missing")
 @pytest.mark.parametrize("protocol", ["5", "3.1.1"])
-def test_no_client_certificate_where_the_broker_asks_for_one(files, any_broker, said, protocol):
+def test_no_client_certificate_where_the_broker_asks_for_one(files, any_broker, said, protocol, fault):
     _, folder = files
-    text, _ = said(config(any_broker(WITH_CERTIFICATE), folder, protocol=protocol))
+    broker = any_broker(WITH_CERTIFICATE)
+    it = config(broker, folder, protocol=protocol)
+    text, heard = said(it)
     assert "client certificate" in text
+    speak(broker, folder, 1, certificate=True)
+    fault.shown(heard.all, it, [CHANNEL], heard.begun_ns)
+    fault.lost([1], values(heard), befell=[1])
 
 
 def test_a_client_certificate_of_a_foreign_authority(files, any_broker, said):
@@ -213,19 +262,25 @@ def test_a_client_certificate_of_a_foreign_authority(files, any_broker, said):
     assert f"'{folder / 'strange.pem'}'" in text
 
 
+@pytest.mark.fault("password-wrong")
 @pytest.mark.parametrize("protocol", ["5", "3.1.1"])
-def test_a_wrong_password_names_its_file_and_never_itself(files, any_broker, said, wait_until, protocol):
+def test_a_wrong_password_names_its_file_and_never_itself(files, any_broker, said, wait_until, protocol, fault):
     _, folder = files
     users(folder, screen=SECRET)
     (folder / "password").write_text("not it\n")
-    text, heard = said(
-        config(any_broker(WITH_USERS), folder, protocol=protocol, user="screen", password_file="password")
-    )
+    broker = any_broker(WITH_USERS)
+    it = config(broker, folder, protocol=protocol, user="screen", password_file="password")
+    text, heard = said(it)
     assert text.startswith("refused: ")
     assert f"found user 'screen' with the password of {folder / 'password'}" in text
     assert "not it" not in text
+    fault.shown(heard.all, it, [CHANNEL], heard.begun_ns)
+    speak(broker, folder, 1, user=True)
     (folder / "password").write_text(SECRET)
     wait_until(lambda: heard.links == [False, True], what="the right password")
+    speak(broker, folder, 2, user=True)
+    wait_until(lambda: values(heard))
+    fault.lost([1, 2], values(heard), befell=[1])
 
 
 def test_no_user_where_the_broker_asks_for_one(files, any_broker, said):
@@ -235,15 +290,23 @@ def test_no_user_where_the_broker_asks_for_one(files, any_broker, said):
     assert "found no user" in text
 
 
+@pytest.mark.fault("password-open")
 @pytest.mark.parametrize("mode", [0o644, 0o640, 0o604, 0o660, 0o620])
-def test_a_password_that_others_may_read_is_not_used(files, any_broker, said, wait_until, mode):
+def test_a_password_that_others_may_read_is_not_used(files, any_broker, said, wait_until, mode, fault):
     _, folder = files
     users(folder, screen=SECRET)
     (folder / "password").chmod(mode)
-    text, heard = said(config(any_broker(WITH_USERS), folder, user="screen", password_file="password"))
+    broker = any_broker(WITH_USERS)
+    it = config(broker, folder, user="screen", password_file="password")
+    text, heard = said(it)
+    fault.shown(heard.all, it, [CHANNEL], heard.begun_ns)
+    speak(broker, folder, 1, user=True)
     assert f"found password file '{folder / 'password'}' with mode {mode:03o}; allowed is 600 or 400" in text
     (folder / "password").chmod(0o400)
     wait_until(lambda: heard.links == [False, True], what="the closed file")
+    speak(broker, folder, 2, user=True)
+    wait_until(lambda: values(heard))
+    fault.lost([1, 2], values(heard), befell=[1])
 
 
 def test_a_private_key_that_others_may_read_is_not_used(files, any_broker, said):

@@ -162,10 +162,12 @@ def test_what_came_while_the_reader_was_stopped_is_old(wire, reader, wait_until)
     assert "good" in after, "a second later at most what comes is of now again"
 
 
-def test_what_a_store_beyond_the_wire_gives_at_once_is_old(wire, wait_until):
+@pytest.mark.fault("store-lets-go")
+def test_what_a_store_beyond_the_wire_gives_at_once_is_old(wire, wait_until, fault):
     """A serial server whose network was gone for 2.5 s: our reader runs all the while, and nothing waits in this computer."""
     heard, channel = Heard(), Channel(name="H", quantity="length", source={"port": "b", "id": "H1"})
-    port = open_port(NmeaPort(name="b", driver="nmea", url=wire.url), [channel], heard, time.monotonic_ns)
+    config = NmeaPort(name="b", driver="nmea", url=wire.url)
+    port = open_port(config, [channel], heard, time.monotonic_ns)
     port.start()
     try:
         wait_until(lambda: heard.links == [True])
@@ -190,6 +192,11 @@ def test_what_a_store_beyond_the_wire_gives_at_once_is_old(wire, wait_until):
     after = [it.quality for it in heard.readings if talker.sent_ns[round(it.value)] > back_ns + 1_000_000_000]
     assert Quality.GOOD in after
     assert port.counters()["old"] == len(heard.readings) - len(good)
+    fault.shown(heard.all, config, [channel], gone_ns)
+    live, old = (
+        {it.value for it in heard.readings if (it.quality is Quality.GOOD) is is_live} for is_live in (True, False)
+    )
+    fault.lost([float(n) for n in range(len(talker.sent_ns))], live, befell=old, old=old)
 
 
 def test_a_line_that_began_before_is_as_old_as_its_beginning():

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import os
 import re
 import shutil
@@ -9,12 +10,20 @@ import socket
 import subprocess
 import sys
 import threading
+import time
 import tomllib
 from importlib.resources import files
 from importlib.util import find_spec
 from pathlib import Path
 
 import pytest
+
+from drivers import nmea
+from drivers.kinds.nmea import NmeaSource
+from drivers.reading import Reading
+from monitor.rig.checks import references
+from monitor.rig.load import parse_rig
+from replay.recording import read_recording
 
 ROOT = Path(__file__).resolve().parents[2]
 TEMPLATE = ROOT / "tests" / "drivers" / "template"
@@ -142,29 +151,112 @@ DRIVER = Driver("NAME", "", P, SourceTable, fails, fails, FAULTS)
 """
 
 
-def test_a_driver_that_fails_when_it_is_used_is_a_sentence_and_the_others_work(tmp_path):
-    """One fails on judging its channels, one on opening its port."""
-    for name, faults in (("judges", "fails"), ("opens", "nothing_more")):
-        text = CLUMSY.replace("NAME", name).replace("FAULTS", faults)
+@pytest.mark.fault("driver-fails-on-channels")
+@pytest.mark.fault("driver-fails-on-opening")
+def test_a_driver_that_fails_when_it_is_used_is_a_sentence_and_the_others_work(tmp_path, faults):
+    """One fails on judging its channels, one on opening its port, beside which another is read."""
+    for name, judges in (("judges", "fails"), ("opens", "nothing_more")):
+        text = CLUMSY.replace("NAME", name).replace("FAULTS", judges)
         distribution(tmp_path, f"its-{name}", {name: f"{name}_it:DRIVER"}, {f"{name}_it": text})
     rig = tmp_path / "rig.toml"
     rig.write_text(YARD + '[[port]]\nname = "x"\ndriver = "judges"\n')
+    begun_s = time.monotonic()
     it = ran([tmp_path], "monitor", "check", str(rig))
+    faults["driver-fails-on-channels"].printed(it.stderr, time.monotonic() - begun_s)
+    faults["driver-fails-on-channels"].refused(it.returncode)
     assert it.returncode == 1
     assert "port[2].driver (x): found 'judges', which fails on these channels (KeyError: 'no such" in it.stderr
     assert len(it.stderr.splitlines()) == 2
     rig.write_text(YARD + '[[port]]\nname = "x"\ndriver = "opens"\n')
-    call = ["run", str(rig), "--headless", "--for", "2s", "--no-record", "--json"]
-    for port in ("x=there", "bench=socket://127.0.0.1:1"):
-        it = ran([tmp_path], "monitor", *call, "--port", port)
-        assert "Traceback" not in it.stderr
-        if port.startswith("x"):
-            assert it.returncode == 2
-            assert "port 'x': found 'there'; its driver fails on it (KeyError" in it.stderr
-        else:
-            assert it.returncode == 0, it.stderr
-            assert "driver fault: KeyError: 'no such" in it.stdout
-            assert '"about":"bench"' in it.stdout
+    kept = tmp_path / "kept.jsonl"
+    call = ["run", str(rig), "--headless", "--for", "2s", "--record", str(kept), "--json"]
+    it = ran([tmp_path], "monitor", *call, "--port", "x=there")
+    assert it.returncode == 2
+    assert "port 'x': found 'there'; its driver fails on it (KeyError" in it.stderr
+    sent = [0.3 + 0.001 * n for n in range(20)]
+    with socket.create_server(("127.0.0.1", 0)) as server:
+        server.settimeout(60.0)
+        box = threading.Thread(target=_say, args=(server, sent))
+        box.start()
+        it = ran([tmp_path], "monitor", *call, "--port", f"bench=socket://127.0.0.1:{server.getsockname()[1]}")
+        box.join(60.0)
+    assert it.returncode == 0, it.stderr
+    assert "Traceback" not in it.stderr
+    alarms = [one for line in it.stdout.splitlines() if (one := json.loads(line))["kind"] == "alarm"]
+    faults["driver-fails-on-opening"].told(alarms)
+    readings = [it for it in read_recording(kept).lines() if isinstance(it, Reading) and it.channel == "H1"]
+    faults["driver-fails-on-opening"].lost(sent, [round(it.value, 3) for it in readings])
+
+
+def _say(server: socket.socket, values: list[float]) -> None:
+    """Values of H1 to the first who calls, until he hangs up."""
+    client, _ = server.accept()
+    with client:
+        client.sendall(b"".join(nmea.sentence("II", [nmea.quadruple("H1", "length", value)]) for value in values))
+        client.settimeout(60.0)
+        client.recv(1)
+
+
+UNREADABLE = """
+from typing import Literal
+from pydantic import field_validator, model_validator
+from drivers.driver import Driver
+from drivers.tables import PortTable, SourceTable
+
+class P(PortTable):
+    driver: Literal["odd"]
+    url: str = ""
+
+    @field_validator("url")
+    @classmethod
+    def looks(cls, it):
+        return {"there": it}[it]
+
+class S(SourceTable):
+    id: str
+
+    @model_validator(mode="after")
+    def fits(self):
+        if self.id == "wild":
+            raise RuntimeError("no\\n such id")
+        return self
+
+DRIVER = Driver("odd", "", P, S, None, None)
+"""
+
+
+@pytest.mark.fault("driver-fails-on-tables")
+def test_a_driver_whose_tables_fail_as_no_validator_should_is_a_sentence(tmp_path, fault):
+    """Validators may raise ValueError; these raise what a slip of the pen does. Each fault is said, others besides."""
+    distribution(tmp_path, "its-odd", {"odd": "odd_it:DRIVER"}, {"odd_it": UNREADABLE})
+    rig = tmp_path / "rig.toml"
+    text = YARD + '[[port]]\nname = "x"\ndriver = "odd"\nurl = "here"\n'
+    text += '[[channel]]\nname = "wild"\nquantity = "length"\nsource = { port = "x", id = "wild" }\n'
+    rig = tmp_path / "rig.toml"
+    rig.write_text(text.replace('quantity = "angle"', 'quantity = "angel"', 1))
+    begun_s = time.monotonic()
+    it = ran([tmp_path], "monitor", "check", str(rig))
+    fault.printed(it.stderr, time.monotonic() - begun_s)
+    fault.refused(it.returncode)
+    assert "port[2].driver (x): found 'odd', which fails on this table (KeyError: 'here')" in it.stderr
+    assert "channel[15].source (wild): found 'odd', which fails on this table (RuntimeError: no such id)" in it.stderr
+    assert "'angel'" in it.stderr, "what else is wrong is said as well"
+    assert len(it.stderr.splitlines()) == 4, it.stderr
+
+
+def test_a_driver_that_fails_on_where_a_value_stands_is_a_sentence():
+    class Odd(NmeaSource):
+        def place(self):
+            return [self.id][1:][0]
+
+    rig = parse_rig(YARD)
+    odd = rig.channel[0].model_copy(update={"source": Odd(port="bench", id="P1")})
+    (fault,) = references(rig.model_copy(update={"channel": [odd, *rig.channel[1:]]}))
+    assert fault == (
+        ("channel", 0, "source"),
+        "'nmea', which fails on the place of this source (IndexError: list index out of range)",
+        "a driver that can tell it from others",
+    )
 
 
 def _table(name: str) -> str:

@@ -24,6 +24,7 @@ from drivers.nmea import XdrDecoder
 from drivers.ports import open_port
 from drivers.reading import LinkState
 
+from ..screen import Shown
 from .conformance import Heard
 
 CHANNEL = Channel(name="H", quantity="length", source={"port": "b", "id": "H1"})
@@ -63,15 +64,19 @@ class Wire:
     def __init__(self, **port) -> None:
         self.near, self.far = os.openpty()
         tty.setraw(self.far)
-        config = NmeaPort(name="b", driver="nmea", url=os.ttyname(self.far), **port)
+        self.config = NmeaPort(name="b", driver="nmea", url=os.ttyname(self.far), **port)
         self.heard = Heard()
-        self.port = open_port(config, [CHANNEL], self.heard, time.monotonic_ns)
+        self.port = open_port(self.config, [CHANNEL], self.heard, time.monotonic_ns)
         self.port.start()
 
     def send(self, data: bytes | memoryview) -> None:
         sent = 0
         while sent < len(data):  # a terminal takes some kilobytes at a time
             sent += os.write(self.near, data[sent:])
+
+    def shown(self, fault: Shown, since_ns: int) -> None:
+        counts, strangers = self.port.counters(), self.port.strangers()
+        fault.shown(self.heard.all, self.config, [CHANNEL], since_ns, counters=counts, strangers=strangers)
 
     def texts(self) -> list[str]:
         return [it.text for it in self.heard.all if isinstance(it, LinkState)]
@@ -106,11 +111,19 @@ def until_said(it: Wire, bring, count: int) -> None:
 
 
 @pytest.mark.wires
+@pytest.mark.fault("wrong-speed")
 @pytest.mark.parametrize(("sent", "read"), [(38400, 4800), (9600, 4800), (4800, 9600), (4800, 38400)])
-def test_a_wrong_speed_is_said_while_the_link_stays_up_and_forgotten_when_it_is_right(wire, sent, read, wait_until):
-    it, rng = wire(baud=read), random.Random(1)
+def test_a_wrong_speed_is_said_while_the_link_stays_up_and_forgotten_when_it_is_right(
+    wire, sent, read, wait_until, fault
+):
+    it, rng, values = wire(baud=read), random.Random(1), []
     began = time.monotonic()
-    until_said(it, lambda: misread(b"".join(sentence("H1", rng.random()) for _ in range(4)), sent, read), 2)
+
+    def said() -> bytes:
+        values.extend(round(rng.random(), 5) for _ in range(4))
+        return misread(b"".join(sentence("H1", value) for value in values[-4:]), sent, read)
+
+    until_said(it, said, 2)
     assert time.monotonic() - began >= 5.0
     assert it.texts()[1:] == [f"bytes come unreadable: speed {read} right?"]
     assert it.heard.links == [True, True]
@@ -118,36 +131,84 @@ def test_a_wrong_speed_is_said_while_the_link_stays_up_and_forgotten_when_it_is_
     it.send(b"\r\n" + sentence("H1", 1.5))
     wait_until(lambda: it.heard.values("H") == [1.5])
     wait_until(lambda: it.texts()[2:] == ["connected"])
+    it.shown(fault, round(began * 1e9))
+    fault.lost([*values, 1.5], it.heard.values("H"), befell=values)
 
 
 @pytest.mark.wires
-def test_sentences_without_a_checksum_are_told_apart_from_noise(wire):
-    it = wire()
+@pytest.mark.fault("no-checksum")
+def test_sentences_without_a_checksum_are_told_apart_from_noise(wire, fault):
+    it, begun_ns = wire(), time.monotonic_ns()
     until_said(it, lambda: b"$IIXDR,D,0.5,M,H1\r\n" * 3, 2)
+    it.shown(fault, begun_ns)
+    fault.lost([0.5], it.heard.values("H"), befell=[0.5])
     assert it.texts()[1:] == ['sentences come without checksum: checksum = "optional"?']
 
 
 @pytest.mark.wires
-def test_two_talkers_on_one_wire_are_said(wire):
-    it, rng = wire(), random.Random(2)
-    until_said(it, lambda: woven([[sentence(n, rng.random()) for _ in range(8)] for n in ("H1", "H2")], rng, 16), 2)
+@pytest.mark.fault("two-talkers")
+def test_two_talkers_on_one_wire_are_said(wire, fault):
+    it, rng, values = wire(), random.Random(2), []
+    begun_ns = time.monotonic_ns()
+
+    def said() -> bytes:
+        values.extend(round(rng.random(), 5) for _ in range(8))
+        others = [sentence("H2", rng.random()) for _ in range(8)]
+        return woven([[sentence("H1", value) for value in values[-8:]], others], rng, 16)
+
+    until_said(it, said, 2)
+    it.shown(fault, begun_ns)
+    fault.lost(values, it.heard.values("H"), befell=values)
     assert it.texts()[1:] == ["most lines come spoilt: two talkers, or a bad cable?"]
 
 
-def test_noise_is_counted_and_the_next_sentence_read(wire, wait_until):
-    it = wire()
+@pytest.mark.fault("noise")
+def test_noise_is_counted_and_the_next_sentence_read(wire, wait_until, fault):
+    it, begun_ns = wire(), time.monotonic_ns()
     it.send(random.Random(3).randbytes(200_000) + b"\n" + sentence("H1", 1.5))
     wait_until(lambda: it.heard.values("H") == [1.5])
     counts = it.port.counters()
     assert counts["malformed"] > 500
     assert counts["good"] == 1
+    it.shown(fault, begun_ns)
+    fault.lost([1.5], it.heard.values("H"))
 
 
-def test_a_line_of_a_megabyte_takes_no_memory(wire, wait_until):
+@pytest.mark.fault("bit-flipped")
+def test_a_line_with_one_wrong_bit_is_counted_and_not_read(wire, wait_until, fault):
+    it, begun_ns = wire(), time.monotonic_ns()
+    spoilt = bytearray(sentence("H1", 1.0))
+    spoilt[spoilt.index(b"1.")] ^= 0x02  # 1 becomes 3
+    it.send(bytes(spoilt) + sentence("H1", 2.0))
+    wait_until(lambda: it.heard.readings)
+    it.shown(fault, begun_ns)
+    fault.lost([1.0, 2.0], it.heard.values("H"), befell=[1.0])
+
+
+@pytest.mark.fault("two-readers")
+def test_a_second_reader_is_refused_and_takes_nothing_from_the_first(wire, wait_until, fault):
+    it, heard = wire(), Heard()
+    second = open_port(it.config, [CHANNEL], heard, time.monotonic_ns)
+    second.start()
+    try:
+        wait_until(lambda: heard.links == [False])
+        fault.shown(heard.all, it.config, [CHANNEL], heard.begun_ns)
+        values = [round(0.5 + n * 0.01, 2) for n in range(50)]
+        it.send(b"".join(sentence("H1", value) for value in values))
+        wait_until(lambda: len(it.heard.readings) == len(values))
+        assert heard.readings == []
+        fault.lost(values, it.heard.values("H"))
+    finally:
+        second.stop()
+
+
+@pytest.mark.fault("endless-line")
+def test_a_line_of_a_megabyte_takes_no_memory(wire, wait_until, fault):
     it = wire()
     it.send(sentence("H1", 1.0))
     wait_until(lambda: it.heard.values("H") == [1.0])
     line = memoryview(b"$IIXDR," + b"9" * 1_000_000 + b"\r\n" + sentence("H1", 2.0))
+    begun_ns = time.monotonic_ns()
     tracemalloc.start()
     try:
         it.send(line)
@@ -157,19 +218,24 @@ def test_a_line_of_a_megabyte_takes_no_memory(wire, wait_until):
         tracemalloc.stop()
     assert most < 100_000, "18 kB when this was written"
     assert it.port.counters()["malformed"] == 1
+    it.shown(fault, begun_ns)
+    fault.lost([1.0, "the megabyte", 2.0], it.heard.values("H"), befell=["the megabyte"])
 
 
-def test_half_a_line_before_the_wire_was_cut_is_no_part_of_the_next(wait_until, tmp_path):
+@pytest.mark.fault("half-line")
+def test_half_a_line_before_the_wire_was_cut_is_no_part_of_the_next(wait_until, tmp_path, fault):
     name, heard = tmp_path / "ttyUSB0", Heard()
     ends = os.openpty()
     tty.setraw(ends[1])
     name.symlink_to(os.ttyname(ends[1]))
-    port = open_port(NmeaPort(name="b", driver="nmea", url=str(name)), [CHANNEL], heard, time.monotonic_ns)
+    config = NmeaPort(name="b", driver="nmea", url=str(name))
+    port = open_port(config, [CHANNEL], heard, time.monotonic_ns)
     port.start()
     try:
         wait_until(lambda: heard.links == [True])
         os.write(ends[0], sentence("H1", 1.0) + b"$IIXDR,D,1")  # one more character would make it 12
         wait_until(lambda: heard.values("H") == [1.0])
+        cut_ns = time.monotonic_ns()
         name.unlink()
         for end in ends:
             os.close(end)
@@ -181,6 +247,8 @@ def test_half_a_line_before_the_wire_was_cut_is_no_part_of_the_next(wait_until, 
         os.write(ends[0], b"2.0,M,H1*00\r\n" + sentence("H1", 3.0))
         wait_until(lambda: heard.values("H") == [1.0, 3.0])
         assert port.counters()["malformed"] == 1
+        fault.shown(heard.all, config, [CHANNEL], cut_ns, counters=port.counters())
+        fault.lost([1.0, "12", 3.0], heard.values("H"), befell=["12"])
     finally:
         port.stop()
         for end in ends:

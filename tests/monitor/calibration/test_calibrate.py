@@ -17,6 +17,7 @@ from pathlib import Path
 
 import pytest
 
+from drivers.reading import Reading
 from monitor.calibration.keeping import keep
 from monitor.drill.scenario import Scenario
 from monitor.drill.sensors import Fault
@@ -238,7 +239,10 @@ def test_a_file_beside_that_was_spoilt_meanwhile_is_left_as_it_is(rig_file):
     assert beside.read_text() == "nonsense"
 
 
-def test_a_calibration_goes_with_the_recording_and_an_old_one_is_a_caution_there(bench, rig_file, typed, tmp_path):
+@pytest.mark.fault("calibration-out-of-date")
+def test_a_calibration_goes_with_the_recording_and_an_old_one_is_a_caution_there(
+    bench, rig_file, typed, tmp_path, fault
+):
     rig_file.with_name("yard.calibration.toml").write_text(
         f'[[calibration]]\nchannel = "{GAUGE}"\ndate = 2020-01-02\nwho = "x"\n'
         'points = [["0.1 bar", "0 bar"], ["8.1 bar", "8 bar"]]\nuncertainty = "2 mbar"\n'
@@ -259,6 +263,9 @@ def test_a_calibration_goes_with_the_recording_and_an_old_one_is_a_caution_there
     (old,) = [it for it in verdict["alarms"] if it["rule"] == "calibration-old"]
     assert old["text"] == f"CAUTION calibration-old {GAUGE}: was due 2021-01-01 - check it, calibrate"
     assert verdict["same_as_live"] is True
+    fault.replayed(alone, 0)
+    numbers = [it.sequence for it in read_journal(alone).lines() if isinstance(it, Reading) and it.channel == GAUGE]
+    fault.lost(list(range(numbers[-1] + 1)), numbers)
 
 
 @pytest.mark.parametrize(

@@ -33,6 +33,8 @@ from monitor.rig.load import parse_rig
 from replay.entries import Action, Notice, Tick
 from replay.journal import read_journal
 
+from ...screen import status
+
 RIG = files("monitor.drill").joinpath("rigs/one-bag.toml")
 RECORDING = Path(__file__).resolve().parents[3] / "recordings" / "stuck-shore.jsonl"
 HOUR_NS = 3_600_000_000_000
@@ -95,6 +97,10 @@ class Bench:
     def entries(self, kind) -> list:
         return [it for it in list(self.kept.entries) if isinstance(it, kind)]
 
+    def numbers(self, *kinds: Quality) -> list[tuple[str, int]]:
+        """Which readings there are of these qualities: channel and number."""
+        return [(it.channel, it.sequence) for it in self.entries(Reading) if it.quality in kinds]
+
     def close(self) -> None:
         self._stop.set()
         self._thread.join()
@@ -110,6 +116,11 @@ def bench(wait_until):
     wait_until(lambda: it.statuses() == {"ok"}, 20.0, "live sensors")
     yield it
     it.close()
+
+
+def whole(numbers: list[tuple[str, int]]) -> list[tuple[str, int]]:
+    """Every number of each channel up to its last: a reading that was lost would leave one out."""
+    return [(name, n) for name, last in sorted(dict(sorted(numbers)).items()) for n in range(last + 1)]
 
 
 def replayed(rig, entries) -> list:
@@ -161,7 +172,10 @@ def test_an_hour_asleep_is_said_and_all_is_stale_until_it_is_heard_again(bench, 
     assert pictures[-1] == encode.picture(bench.session.latest()), "a replay needs no such clock"
 
 
-def test_what_waits_on_the_wire_over_a_sleep_is_old(bench, wait_until):
+@pytest.mark.fault("asleep")
+def test_what_waits_on_the_wire_over_a_sleep_is_old(bench, wait_until, fault):
+    pictures, woken_ns = [], bench.session.clock() + HOUR_NS
+    bench.session.on_picture = pictures.append
     bench.ahead_ns = HOUR_NS
     wait_until(lambda: any(it.time_ns > HOUR_NS and it.quality is Quality.GOOD for it in bench.entries(Reading)))
     after = [it for it in bench.entries(Reading) if it.time_ns > HOUR_NS]
@@ -169,13 +183,18 @@ def test_what_waits_on_the_wire_over_a_sleep_is_old(bench, wait_until):
         mine = [it.quality for it in after if it.channel == name]
         assert mine == sorted(mine, key=lambda quality: quality is Quality.GOOD), "first what is old, then what is not"
     assert any(it.quality is Quality.OLD for it in after), "a read was waiting when the lid was shut"
+    fault.seen(pictures, woken_ns)
+    live, old = bench.numbers(Quality.GOOD), bench.numbers(Quality.OLD)
+    fault.lost(whole(live + old), live, befell=old, old=old)
 
 
-def test_a_wall_clock_that_is_set_changes_nothing(bench, wait_until, monkeypatch):
+@pytest.mark.fault("wall-clock-set")
+def test_a_wall_clock_that_is_set_changes_nothing(bench, wait_until, monkeypatch, fault):
     """It jumps by up to ten years either way, at every look at it."""
     rng, real = random.Random(4), time.time
     monkeypatch.setattr(time, "time", lambda: real() + rng.uniform(-3e8, 3e8))
-    begun = bench.session.clock()
+    pictures, begun = [], bench.session.clock()
+    bench.session.on_picture = pictures.append
     wait_until(lambda: bench.session.latest().time_ns - begun > 2_000_000_000)
     assert bench.statuses() == {"ok"}
     assert not [it for it in bench.entries(Notice) if it.kind != "link"]
@@ -185,6 +204,10 @@ def test_a_wall_clock_that_is_set_changes_nothing(bench, wait_until, monkeypatch
         times = [it.time_ns for it in bench.entries(Reading) if it.channel in names]
         assert times == sorted(times)
     assert not any(it.device_time_ns for it in bench.entries(Reading))
+    fault.seen(pictures, begun)
+    assert all(fault.row.said_in(status(it)) for it in pictures), "and it stays so"
+    live = bench.numbers(Quality.GOOD)
+    fault.lost(whole(live), live)
 
 
 NET = MqttPort(name="net", driver="mqtt", host="h")
@@ -228,7 +251,8 @@ def test_what_devices_think_the_time_is_changes_no_picture():
 
 
 @pytest.mark.wires
-def test_a_program_that_was_stopped_says_so_and_shows_nothing_from_before_as_live(tmp_path, wait_until):
+@pytest.mark.fault("stopped")
+def test_a_program_that_was_stopped_says_so_and_shows_nothing_from_before_as_live(tmp_path, wait_until, fault):
     """A real `inchwatch run` on a real drill over TCP, stopped for three seconds by the system and let go on."""
     command = [sys.executable, "-m", "monitor"]
     ports = [f"{name}=socket://127.0.0.1:0" for name in ("bench", "mast")]
@@ -280,6 +304,12 @@ def test_a_program_that_was_stopped_says_so_and_shows_nothing_from_before_as_liv
         mine = [it for it in after if it.channel == name and it.time_ns >= resumed_ns - 100_000_000]
         assert mine[0].quality is Quality.OLD, "what had waited is there, and old"
         assert mine[-1].quality is Quality.GOOD
+    fault.replayed(tmp_path / "it.jsonl", entries[gap - 1].time_ns + 3_000_000_000)
+    live, old = (
+        [(it.channel, it.sequence) for it in entries if isinstance(it, Reading) and it.quality is quality]
+        for quality in (Quality.GOOD, Quality.OLD)
+    )
+    fault.lost(whole(live + old), live, befell=old, old=old)
 
 
 def _all(picture: dict, status: str) -> bool:

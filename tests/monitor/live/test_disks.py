@@ -12,7 +12,7 @@ import pytest
 
 from drivers.reading import Reading
 from monitor.debrief.judge import in_words, judged
-from monitor.engine.picture import AlarmPicture
+from monitor.engine.picture import AlarmPicture, Picture
 from monitor.live.keeping import JournalKeeper
 from monitor.live.session import Session
 from monitor.rig.load import parse_rig
@@ -32,7 +32,8 @@ class Watched:
 
     def __init__(self, path: Path, also: Path | None = None, split: Split | None = None) -> None:
         self.handed: list[Entry] = []
-        self.session = Session(RIG)
+        self.pictures: list[Picture] = []
+        self.session = Session(RIG, on_picture=self.pictures.append)
         self.said: list[str] = []
         self.path = path
         self._keeper = JournalKeeper(path, TEXT, "training-yard", self._trouble, also=also, split=split)
@@ -120,21 +121,27 @@ def grows(path: Path, wait_until) -> None:
     wait_until(lambda: path.stat().st_size > size + 2_000, what=f"{path} that grows")
 
 
-def test_a_full_disk_is_said_and_once_there_is_room_all_of_it_is_kept(small_disk, watch, sounds, wait_until):
+@pytest.mark.fault("disk-full")
+def test_a_full_disk_is_said_and_once_there_is_room_all_of_it_is_kept(small_disk, watch, sounds, wait_until, fault):
     it = watch(small_disk.folder / "full.jsonl")
     grows(it.path, wait_until)
+    since_ns = it.session.clock()
     small_disk.fill()
     assert "No space left" in sounds(it)
     small_disk.free()
     wait_until(lambda: not it.alarms(), what="an alarm that clears")
     it.stop()
     assert [a["rule"] for a in all_there(it)["alarms"]].count("recorder") == 1
+    fault.seen(it.pictures, since_ns)
+    fault.lost(it.handed, played(it.path))
 
 
-def test_a_disk_that_stays_full_costs_what_a_gap_says(small_disk, watch, sounds, wait_until, monkeypatch):
+@pytest.mark.fault("disk-stays-full")
+def test_a_disk_that_stays_full_costs_what_a_gap_says(small_disk, watch, sounds, wait_until, monkeypatch, fault):
     monkeypatch.setattr("replay.place.KEPT_AT_MOST", 20_000)
     it = watch(small_disk.folder / "gap.jsonl")
     grows(it.path, wait_until)
+    since_ns = it.session.clock()
     small_disk.fill()
     sounds(it)
     wait_until(lambda: (gap := it._keeper._writer._places[0]._gap) and gap.lost > 300, what="a gap that grows")
@@ -156,22 +163,31 @@ def test_a_disk_that_stays_full_costs_what_a_gap_says(small_disk, watch, sounds,
     assert "recorder" in {a["rule"] for a in verdict["alarms"]}, "the alarm itself is kept, whatever is lost"
     said = f"LOST: {gaps[0].lost} entries from {gaps[0].from_ns * 1e-9:.1f} s to {gaps[0].to_ns * 1e-9:.1f} s"
     assert said in in_words(verdict)
+    fault.seen(it.pictures, since_ns)
+    there = set(map(repr, kept))
+    fault.lost(it.handed, kept, befell=[entry for entry in it.handed if repr(entry) not in there])
 
 
-def test_a_deleted_file_is_written_anew_whole(tmp_path, watch, sounds, wait_until):
+@pytest.mark.fault("file-deleted")
+def test_a_deleted_file_is_written_anew_whole(tmp_path, watch, sounds, wait_until, fault):
     it = watch(tmp_path / "gone.jsonl")
     grows(it.path, wait_until)
+    since_ns = it.session.clock()
     it.path.unlink()
-    assert "file deleted or" in sounds(it)
+    assert "file gone, written anew" in sounds(it)
     wait_until(lambda: not it.alarms(), what="an alarm that clears")
-    assert "file deleted or moved, gone.jsonl written anew" in it.said
+    assert "file gone, written anew: gone.jsonl" in it.said
     it.stop()
     all_there(it)
+    fault.seen(it.pictures, since_ns)
+    fault.lost(it.handed, played(it.path))
 
 
-def test_a_file_whose_name_another_has_taken_is_written_anew_beside_it(tmp_path, watch, sounds, wait_until):
+@pytest.mark.fault("file-replaced")
+def test_a_file_whose_name_another_has_taken_is_written_anew_beside_it(tmp_path, watch, sounds, wait_until, fault):
     it = watch(tmp_path / "taken.jsonl")
     grows(it.path, wait_until)
+    since_ns = it.session.clock()
     it.path.rename(tmp_path / "away.jsonl")
     it.path.write_text("somebody else's\n")
     sounds(it)
@@ -179,13 +195,17 @@ def test_a_file_whose_name_another_has_taken_is_written_anew_beside_it(tmp_path,
     it.stop()
     assert it.path.read_text() == "somebody else's\n"
     all_there(it, tmp_path / "taken.again1.jsonl")
+    fault.seen(it.pictures, since_ns)
+    fault.lost(it.handed, played(tmp_path / "taken.again1.jsonl"))
 
 
-def test_a_folder_that_goes_away_is_said_until_it_is_back(tmp_path, watch, sounds, wait_until):
+@pytest.mark.fault("folder-gone")
+def test_a_folder_that_goes_away_is_said_until_it_is_back(tmp_path, watch, sounds, wait_until, fault):
     folder = tmp_path / "stick"
     folder.mkdir()
     it = watch(folder / "day.jsonl")
     grows(it.path, wait_until)
+    since_ns = it.session.clock()
     folder.rename(tmp_path / "elsewhere")
     sounds(it)
     wait_until(lambda: any("not written anew: No such file" in text for text in it.said))
@@ -193,16 +213,20 @@ def test_a_folder_that_goes_away_is_said_until_it_is_back(tmp_path, watch, sound
     wait_until(lambda: not it.alarms(), what="an alarm that clears")
     it.stop()
     all_there(it)
+    fault.seen(it.pictures, since_ns)
+    fault.lost(it.handed, played(it.path))
 
 
+@pytest.mark.fault("folder-read-only")
 def test_a_folder_that_takes_no_new_file_lets_the_session_stay_in_the_one_it_has(
-    locked_folder, watch, sounds, wait_until
+    locked_folder, watch, sounds, wait_until, fault
 ):
     it = watch(locked_folder.folder / "day.jsonl", split=Split(100_000))
     second = locked_folder.folder / "day.part0002.jsonl"
     locked_folder.lock()
     with pytest.raises(JournalError, match="cannot record there: Read-only file system"):
         JournalKeeper(locked_folder.folder / "other.jsonl", TEXT, "training-yard", print)
+    since_ns = it.session.clock()
     wait_until(it.alarms, what="a part that is due")
     assert it.said[0] == "no next file, goes on in this one: Read-only file system"
     grows(it.path, wait_until)
@@ -213,11 +237,15 @@ def test_a_folder_that_takes_no_new_file_lets_the_session_stay_in_the_one_it_has
     grows(second, wait_until)
     it.stop()
     assert all_there(it)["parts"] >= 2
+    fault.seen(it.pictures, since_ns)
+    fault.lost(it.handed, played(it.path))
 
 
-def test_a_disk_that_hangs_is_said_and_holds_nobody_up(slow_disk, watch, sounds, wait_until):
+@pytest.mark.fault("disk-hangs")
+def test_a_disk_that_hangs_is_said_and_holds_nobody_up(slow_disk, watch, sounds, wait_until, fault):
     it = watch(slow_disk.folder / "slow.jsonl")
     grows(it.path, wait_until)
+    since_ns = it.session.clock()
     slow_disk.freeze()
     assert "does not answer" in sounds(it)
     ticks, begun_s = it.ticks(), time.monotonic()
@@ -227,6 +255,8 @@ def test_a_disk_that_hangs_is_said_and_holds_nobody_up(slow_disk, watch, sounds,
     wait_until(lambda: not it.alarms(), what="an alarm that clears")
     it.stop()
     all_there(it)
+    fault.seen(it.pictures, since_ns)
+    fault.lost(it.handed, played(it.path))
 
 
 def test_a_disk_that_hangs_at_the_end_is_waited_for_and_given_up(slow_disk, watch, wait_until, monkeypatch):
@@ -259,10 +289,12 @@ def test_two_places_are_the_same_to_the_byte(tmp_path, watch, wait_until):
     assert all_there(it, tmp_path / "b/day.jsonl")["parts"] == len(names)
 
 
-def test_a_second_place_that_hangs_does_not_delay_the_first(tmp_path, slow_disk, watch, sounds, wait_until):
+@pytest.mark.fault("second-place-hangs")
+def test_a_second_place_that_hangs_does_not_delay_the_first(tmp_path, slow_disk, watch, sounds, wait_until, fault):
     (tmp_path / "home").mkdir()
     it = watch(tmp_path / "home/day.jsonl", slow_disk.folder / "day.jsonl")
     grows(it.path, wait_until)
+    since_ns = it.session.clock()
     slow_disk.freeze()
     assert "only home kept" in sounds(it)
     seals = it.path.read_bytes().count(b'{"k":"seal"')
@@ -272,14 +304,18 @@ def test_a_second_place_that_hangs_does_not_delay_the_first(tmp_path, slow_disk,
     it.stop()
     all_there(it)
     assert it.path.read_bytes() == (slow_disk.folder / "day.jsonl").read_bytes()
+    fault.seen(it.pictures, since_ns)
+    fault.lost(it.handed, played(it.path))
 
 
+@pytest.mark.fault("one-place-full")
 @pytest.mark.parametrize("second", [False, True])
-def test_one_place_goes_on_when_the_other_is_full(tmp_path, small_disk, watch, sounds, wait_until, second):
+def test_one_place_goes_on_when_the_other_is_full(tmp_path, small_disk, watch, sounds, wait_until, second, fault):
     (tmp_path / "home").mkdir()
     well, ill = tmp_path / "home/day.jsonl", small_disk.folder / "day.jsonl"
     it = watch(well, ill) if second else watch(ill, well)
     grows(ill, wait_until)
+    since_ns = it.session.clock()
     small_disk.fill()
     assert "only home kept" in sounds(it)
     it.stop()
@@ -290,9 +326,12 @@ def test_one_place_goes_on_when_the_other_is_full(tmp_path, small_disk, watch, s
     assert kept == it.handed[: len(kept)], "what was written before is whole"
     assert cut.damage
     assert cut.damage.startswith(("torn", "not closed"))
+    fault.seen(it.pictures, since_ns)
+    fault.lost(it.handed, played(well))
 
 
-def test_a_sync_that_hangs_is_said_though_writes_go_on(tmp_path, watch, sounds, wait_until, monkeypatch):
+@pytest.mark.fault("sync-hangs")
+def test_a_sync_that_hangs_is_said_though_writes_go_on(tmp_path, watch, sounds, wait_until, monkeypatch, fault):
     """The system's call is held up by hand: no disk could be had that takes writes and hangs in a sync."""
     free, put_on_disk = threading.Event(), place._put_on_disk
     free.set()
@@ -300,6 +339,7 @@ def test_a_sync_that_hangs_is_said_though_writes_go_on(tmp_path, watch, sounds, 
     monkeypatch.setattr(place, "SLOW_SYNC_S", 0.2)
     it = watch(tmp_path / "day.jsonl")
     grows(it.path, wait_until)
+    since_ns = it.session.clock()
     free.clear()
     assert "not on the disk for 0.2 s" in sounds(it)
     grows(it.path, wait_until)
@@ -307,12 +347,16 @@ def test_a_sync_that_hangs_is_said_though_writes_go_on(tmp_path, watch, sounds, 
     wait_until(lambda: not it.alarms(), what="an alarm that clears")
     it.stop()
     all_there(it)
+    fault.seen(it.pictures, since_ns)
+    fault.lost(it.handed, played(it.path))
 
 
-def test_a_disk_that_forgets_what_it_took_is_never_well_again(tmp_path, bad_disk, watch, sounds, wait_until):
+@pytest.mark.fault("disk-forgets")
+def test_a_disk_that_forgets_what_it_took_is_never_well_again(tmp_path, bad_disk, watch, sounds, wait_until, fault):
     (tmp_path / "home").mkdir()
     it = watch(bad_disk.folder / "day.jsonl", tmp_path / "home/day.jsonl")
     grows(it.path, wait_until)
+    since_ns = it.session.clock()
     bad_disk.spoil()
     wait_until(it.alarms, what="the recorder's alarm")
     assert "only home kept" in it.alarms()[0].text
@@ -323,6 +367,8 @@ def test_a_disk_that_forgets_what_it_took_is_never_well_again(tmp_path, bad_disk
     it.stop()
     assert "not all of it is on the disk" in it.session.unrecorded
     all_there(it, tmp_path / "home/day.jsonl")
+    fault.seen(it.pictures, since_ns)
+    fault.lost(it.handed, played(tmp_path / "home/day.jsonl"))
 
 
 def test_a_second_place_that_cannot_be_had_is_a_sentence_and_leaves_nothing_behind(tmp_path):

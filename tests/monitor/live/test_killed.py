@@ -18,6 +18,7 @@ import pytest
 
 from drivers import nmea
 from drivers.reading import Reading
+from monitor.debrief.judge import in_words, judged
 from replay.journal import read_journal
 
 RIG = str(files("monitor.drill").joinpath("rigs/training-yard.toml"))
@@ -65,8 +66,11 @@ def counter():
     it.close()
 
 
+@pytest.mark.fault("killed")
 @pytest.mark.parametrize("batch", range(4))
-def test_a_killed_run_misses_a_quarter_of_a_second_at_most(tmp_path: Path, counter: Counter, wait_until, batch: int):
+def test_a_killed_run_misses_a_quarter_of_a_second_at_most(
+    tmp_path: Path, counter: Counter, wait_until, batch: int, fault
+):
     rng = random.Random(batch)
     paths = [tmp_path / f"{i}.jsonl" for i in range(RUNS_AT_ONCE)]
     runs = [
@@ -108,7 +112,11 @@ def test_a_killed_run_misses_a_quarter_of_a_second_at_most(tmp_path: Path, count
             assert journal.damage.startswith(("not closed", "torn"))
             assert numbers == list(range(numbers[0], numbers[-1] + 1)), "nothing is missing in between"
             last_sent = max(i for i, sent_s in enumerate(list(counter.sent_s)) if sent_s <= killed_s)
-            assert counter.sent_s[last_sent] - counter.sent_s[min(numbers[-1] + 1, last_sent)] <= 0.25
+            missing_s = counter.sent_s[last_sent] - counter.sent_s[min(numbers[-1] + 1, last_sent)]
+            assert missing_s <= 0.25
+            fault.lost_s(missing_s)
+        begun_s = time.monotonic()
+        fault.printed(in_words(judged(path)), time.monotonic() - begun_s)
     finally:
         for run in runs:
             run.kill()

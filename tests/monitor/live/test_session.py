@@ -88,7 +88,8 @@ def test_recorder_trouble_becomes_an_alarm(session, wait_until):
     wait_until(lambda: not any(a.active for a in session.latest().alarms if a.rule == "recorder"))
 
 
-def test_a_queue_that_grows_is_said_and_nothing_in_it_is_lost(session, monkeypatch, wait_until):
+@pytest.mark.fault("swamped")
+def test_a_queue_that_grows_is_said_and_nothing_in_it_is_lost(session, monkeypatch, wait_until, fault):
     monkeypatch.setattr("monitor.live.session._QUEUE_BOUND", 50)
     seen: list[Picture] = []
     gate = threading.Event()
@@ -102,6 +103,7 @@ def test_a_queue_that_grows_is_said_and_nothing_in_it_is_lost(session, monkeypat
     session.on_picture = slow
     session.start([], kept)
     wait_until(lambda: len(seen) == 3)
+    begun_ns = session.clock()
     for i in range(300):
         session._queue.put(Reading("H1", i, session.clock(), None, 0.5))
     wait_until(lambda: session.clock() - seen[-1].time_ns > 100_000_000, what="a tick that is overdue")
@@ -109,6 +111,8 @@ def test_a_queue_that_grows_is_said_and_nothing_in_it_is_lost(session, monkeypat
     wait_until(lambda: any(a.rule == "behind-time" for p in seen for a in p.alarms))
     wait_until(lambda: sum(isinstance(e, Reading) for e in kept.entries) == 300)
     wait_until(lambda: not any(a.active for a in seen[-1].alarms if a.rule == "behind-time"))
+    fault.seen(seen, begun_ns)
+    fault.lost(list(range(300)), [it.sequence for it in kept.entries if isinstance(it, Reading)])
 
 
 def test_readings_that_come_faster_than_they_are_taken_in_do_not_hold_the_alarms_back(rig, wait_until):

@@ -17,15 +17,18 @@ import threading
 from collections.abc import Iterator
 from fcntl import ioctl
 from importlib.resources import files
+from itertools import pairwise
 from pathlib import Path
 
 import pytest
 
+from drivers.reading import Reading
 from monitor.live.opening import Call, opened
 from monitor.prelift.live_board import Hand, LiveBoard, places
 from monitor.rig.load import parse_rig
 from monitor.screens.ink import plain
 from monitor.screens.sensors import SensorScreen
+from replay.recording import read_recording
 
 from .wires import Bench, on_wires
 
@@ -83,7 +86,11 @@ def live_on(bench: Bench, folder: Path, **more) -> LiveBoard:
     return LiveBoard(opened("sensors", call, Hand()), call)
 
 
-def test_the_board_says_who_is_silent_out_of_range_and_a_stranger(bench, tmp_path, wait_until, judged):
+@pytest.mark.fault("channel-silent")
+@pytest.mark.fault("channel-beyond")
+@pytest.mark.fault("channel-frozen")
+@pytest.mark.fault("channel-noisy")
+def test_the_board_says_who_is_silent_out_of_range_and_a_stranger(bench, tmp_path, wait_until, judged, faults):
     it = Program(tmp_path, RIG, "--board", "--json", "--raw", "--record", "board.jsonl", *bench.ports)
 
     def said(channel: str, status: str) -> bool:
@@ -93,9 +100,12 @@ def test_the_board_says_who_is_silent_out_of_range_and_a_stranger(bench, tmp_pat
     assert {row["status"] for row in it.last["channels"].values()} == {"ok"}
     bench.fault("N2-p", "silent")
     bench.fault("H1", "bias", 3.0)
+    bench.fault("S1-mid-y", "frozen")
+    bench.fault("S1-mid-x", "noisy", 12.0)
     wait_until(lambda: said("N2-p", "stale") and said("H1", "out-of-range"), 15.0, "both faults")
+    wait_until(lambda: said("S1-mid-y", "failed") and said("S1-mid-x", "maintenance"), 15.0, "two more")
     both = it.last
-    assert sorted(list(both["channels"])[:2]) == ["H1", "N2-p"], "trouble first"
+    assert sorted(list(both["channels"])[:4]) == ["H1", "N2-p", "S1-mid-x", "S1-mid-y"], "trouble first"
     assert both["channels"]["N2-p"]["fault"]["what"] == "silent"
     assert both["channels"]["H1"]["fault"]["what"] == "out of range"
     bench.mend("H1")
@@ -111,7 +121,31 @@ def test_the_board_says_who_is_silent_out_of_range_and_a_stranger(bench, tmp_pat
     assert "Traceback" not in errors
     (verdict,) = judged(tmp_path / "board.jsonl")
     assert (verdict["same_as_live"], verdict["complete"], verdict["damage"]) == (True, True, None)
-    assert {alarm["about"] for alarm in verdict["alarms"] if alarm["rule"].startswith("sensor-")} == {"H1", "N2-p"}
+    begun = moments(tmp_path / "board.jsonl")
+    assert {alarm["about"] for alarm in verdict["alarms"] if alarm["rule"].startswith("sensor-")} == set(begun)
+    for about, kind in (("N2-p", "silent"), ("H1", "beyond"), ("S1-mid-y", "frozen"), ("S1-mid-x", "noisy")):
+        fault = faults[f"channel-{kind}"]
+        fault.replayed(tmp_path / "board.jsonl", begun[about])
+        numbers = [it.sequence for it in readings_of(tmp_path / "board.jsonl", about)]
+        after = [it.sequence for it in readings_of(tmp_path / "board.jsonl", about) if it.time_ns >= begun[about]]
+        unused = after if kind in ("beyond", "frozen") else []
+        fault.lost(list(range(numbers[-1] + 1)), [it for it in numbers if it not in unused], befell=unused, old=unused)
+
+
+def readings_of(recording: Path, channel: str) -> list[Reading]:
+    return [it for it in read_recording(recording).lines() if isinstance(it, Reading) and it.channel == channel]
+
+
+def moments(recording: Path) -> dict[str, int]:
+    """When each fault began, by what the channels said: (ns of the session) the last value, the first beyond, repeated, wild."""
+    silent, beyond, frozen, noisy = (readings_of(recording, name) for name in ("N2-p", "H1", "S1-mid-y", "S1-mid-x"))
+    usual = next(it.noise for it in parse_rig(TEXT).channel if it.name == "S1-mid-x")
+    return {
+        "N2-p": silent[-1].time_ns,
+        "H1": next(it.time_ns for it in beyond if it.value > 3.0),
+        "S1-mid-y": next(b.time_ns for a, b in pairwise(frozen) if a.value == b.value),
+        "S1-mid-x": next(it.time_ns for it in noisy if abs(it.value - noisy[0].value) > 7.0 * usual),
+    }
 
 
 def test_without_a_terminal_it_is_a_table_a_second_and_ends_by_itself(bench, tmp_path):
