@@ -57,15 +57,15 @@ line then says which.
 
 @dataclass(frozen=True, slots=True)
 class Row:
-    """One fault. `says` is what stands `where`; of an alarm also the name of its rule."""
+    """One fault. `says` is what stands `where`; of an alarm also the name of its rule. What a command says has no time."""
 
     id: str
     medium: str
     fault: str
     where: str
     says: str
-    within_s: float
     lost: str
+    within_s: float | None = None
     alarm: str = ""
 
     def said_in(self, text: str) -> bool:
@@ -82,6 +82,7 @@ def rows() -> tuple[Row, ...]:
     for row in found:
         assert row.where in WHERE, row
         assert bool(row.alarm) is (row.where == "alarm"), row
+        assert (row.within_s is None) is (row.where == "terminal"), row
         assert (
             row.lost == REFUSED
             or LAST.fullmatch(row.lost)
@@ -132,7 +133,8 @@ def text() -> str:
             alarm = f"[{row.alarm}](ALARMS.md#{row.alarm})" if row.alarm else WHERE[row.where]
             says = f"{alarm}: `{row.says}`"
             shown = "<br>".join(f"`{test.removeprefix('tests/')}`" for test in tests.get(row.id, ()))
-            lines.append(f"| {row.fault} | {says} | {row.within_s:g} s | {row.lost} | {shown} |".replace("\n", " "))
+            within = "when it is called" if row.within_s is None else f"{row.within_s:g} s"
+            lines.append(f"| {row.fault} | {says} | {within} | {row.lost} | {shown} |".replace("\n", " "))
         lines.append("")
     return "\n".join(lines).rstrip() + "\n"
 

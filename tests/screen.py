@@ -111,11 +111,11 @@ class Shown:
         assert ours, f"{self.row.id}: {self.row.says!r} was not told, but {[it['text'] for it in alarms]}"
         self._timely(ours[0]["raised"] - since_s)
 
-    def printed(self, text: str, seconds: float) -> None:
+    def printed(self, text: str) -> None:
         """The words stand in what a command printed."""
         assert self.row.where == "terminal"
         assert self.row.said_in(text), (self.row.says, text)
-        self._timely(seconds)
+        self._left -= {"says", "within"}
 
     def lost(
         self, sent: Sequence[Any], had: Sequence[Any], befell: Sequence[Any] = (), old: Sequence[Any] = ()
@@ -145,6 +145,7 @@ class Shown:
         self._left.discard("lost")
 
     def _timely(self, seconds: float) -> None:
+        assert self.row.within_s is not None
         assert seconds <= self.row.within_s, f"{self.row.id}: after {seconds:.2f} s"
         self._left -= {"says", "within"}
 

@@ -31,7 +31,7 @@ def test_every_row_has_its_test_and_every_marked_test_its_row():
     assert set(faults.marked()) == set(ids)
 
 
-ROW = faults.Row("x", "Wires", "a cable is pulled", "terminal", "lost… (b)", 2.0, "that one line")
+ROW = faults.Row("x", "Wires", "a cable is pulled", "alarm", "lost… (b)", "that one line", 2.0, "link-lost")
 
 
 def test_words_are_found_in_one_line_and_an_ellipsis_stands_for_anything():
@@ -47,7 +47,7 @@ def test_a_row_whose_words_time_or_loss_are_not_held_against_anything_is_not_sho
     it.lost([1, 2, 3], [1, 3], befell=[2])
     with pytest.raises(AssertionError, match=r"\['says', 'within'\]"):
         it.checked()
-    it.printed("lost it (b)", 1.9)
+    it.told([{"rule": "link-lost", "text": "lost it (b)", "raised": 3.9}], since_s=2.0)
     it.checked()
 
 
@@ -70,8 +70,12 @@ def test_another_loss_than_the_row_s_is_seen(sent, had, befell, old, lost):
 
 
 def test_words_that_come_too_late_and_other_words_are_seen():
-    for text, seconds in (("lost (b)", 2.1), ("found (b)", 0.1)):
+    for rule, text, seconds in (
+        ("link-lost", "lost (b)", 2.1),
+        ("recorder", "lost (b)", 0.1),
+        ("link-lost", "up (b)", 0.1),
+    ):
         with pytest.raises(AssertionError):
-            Shown(ROW).printed(text, seconds)
+            Shown(ROW).told([{"rule": rule, "text": text, "raised": seconds}])
     with pytest.raises(AssertionError):
         Shown(replace(ROW, lost="at most the last 0.25 s")).lost_s(0.3)

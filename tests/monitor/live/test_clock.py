@@ -304,7 +304,7 @@ def test_a_program_that_was_stopped_says_so_and_shows_nothing_from_before_as_liv
         mine = [it for it in after if it.channel == name and it.time_ns >= resumed_ns - 100_000_000]
         assert mine[0].quality is Quality.OLD, "what had waited is there, and old"
         assert mine[-1].quality is Quality.GOOD
-    fault.replayed(tmp_path / "it.jsonl", entries[gap - 1].time_ns + 3_000_000_000)
+    fault.replayed(tmp_path / "it.jsonl", resumed_ns)
     live, old = (
         [(it.channel, it.sequence) for it in entries if isinstance(it, Reading) and it.quality is quality]
         for quality in (Quality.GOOD, Quality.OLD)
