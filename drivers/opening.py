@@ -38,7 +38,7 @@ def opened(url: str, plugged: adapters.Plugged, taken: str, **settings: Any) -> 
     except (serial.SerialException, OSError, ValueError) as error:
         cause = error.__context__ if isinstance(error.__context__, OSError) else error
         if "lock" in str(error) and getattr(cause, "errno", None) in _TAKEN:
-            raise NotOpened(f"cannot open: another program, or another port, has it ({place})") from None
+            raise NotOpened(f"cannot open: another program has it open ({place})") from None
         if "configure port" in str(error):  # pyserial asked the system for the settings of a wire, and it has none
             raise NotOpened(f"cannot open: found no serial port ({place})") from None
         raise NotOpened(f"cannot open: {reason(error)} ({place})") from None

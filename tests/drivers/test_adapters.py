@@ -248,7 +248,7 @@ def test_two_programs_do_not_each_take_a_part_of_what_a_wire_brings(wait_until):
         wait_until(lambda: first.links == [True])
         ports[1].start()
         wait_until(lambda: second.links == [False])
-        assert second.all[0].text == f"cannot open: another program, or another port, has it ({plug.device})"
+        assert second.all[0].text == f"cannot open: another program has it open ({plug.device})"
         for value in range(50):
             plug.say(float(value))
         wait_until(lambda: len(first.values("H")) == 50)
