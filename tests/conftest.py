@@ -16,6 +16,7 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
+import hypothesis
 import pytest
 
 from drivers import units
@@ -23,6 +24,9 @@ from monitor import cli
 
 from .faults import rows
 from .screen import Shown
+
+hypothesis.settings.register_profile("untimed", deadline=None, suppress_health_check=[hypothesis.HealthCheck.too_slow])
+hypothesis.settings.load_profile("untimed")  # how long an example takes says how busy the computer is
 
 OURS = ("port:", "engine", "journal", "drill", "headless", "actions")
 
