@@ -21,12 +21,11 @@ from monitor.screens.feed import Feed
 from monitor.screens.ink import Role
 from monitor.screens.layout import View, alarm_rows, operator
 from monitor.screens.sheet import Sheet
+from monitor.screens.sound import Sound
 
 REDRAW_S = 0.1
 STOPPED_S = 1.0
 """A picture older than this says that the monitor itself has stopped."""
-_BELL_S = 2.0
-"""The bell repeats this often until every warning and danger has been seen."""
 _SAID_S = 5.0
 """How long an answer stays in the last line."""
 _HISTORY = 600
@@ -56,19 +55,27 @@ class OperatorScreen(App[None]):
     TITLE = "inchwatch"
 
     def __init__(
-        self, feed: Feed, *, bell: bool = True, for_s: float | None = None, clock: Callable[[], float] = time.monotonic
+        self,
+        feed: Feed,
+        *,
+        bell: bool = True,
+        sound: str | None = None,
+        for_s: float | None = None,
+        clock: Callable[[], float] = time.monotonic,
     ) -> None:
+        """Raises BadCommand where `sound` is no command line."""
         super().__init__()
         self.feed = feed
         self.picture: Picture | None = None
         self.day = False
-        self._bell, self._for_s, self._clock = bell, for_s, clock
+        self._for_s, self._clock = for_s, clock
+        self._sound = Sound(lambda: self.bell(), bell=bell, command=sound)
         self._view = View(feed.rig, feed.recording)
         self._history: deque[tuple[int, float | None]] = deque(maxlen=_HISTORY)
         self._question: Question | None = None
         self._crib_m = 0.0
         self._chosen = 0
-        self._fresh = self._rang = clock()
+        self._fresh = clock()
         self._said_until = 0.0
         self._answered_ns = -1
 
@@ -134,11 +141,13 @@ class OperatorScreen(App[None]):
         self._said_until = self._clock() + _SAID_S
 
     def _ring(self, now: float) -> None:
-        if not self._bell or self.picture is None or now - self._rang < _BELL_S:
-            return
-        if any(a.state is AlarmState.UNACKNOWLEDGED and a.priority >= Priority.WARNING for a in self.picture.alarms):
-            self._rang = now
-            self.bell()
+        news = "" if self.picture is None else self._sound.hear(self.picture.alarms, now)
+        if news:
+            self._say(news, Role.UNKNOWN)
+
+    def on_unmount(self) -> None:
+        """Be silent once the window closes."""
+        self._sound.close()
 
     def on_key(self, event: events.Key) -> None:
         """A key: STOP before anything else, then the answer to a question, then the rest."""
@@ -344,6 +353,6 @@ class OperatorScreen(App[None]):
         self._close_note()
 
 
-def run_operator(feed: Feed, *, bell: bool = True, for_s: float | None = None) -> None:
-    """Show the operator's screen until it is quit, or `for_s` seconds have passed."""
-    OperatorScreen(feed, bell=bell, for_s=for_s).run()
+def run_operator(feed: Feed, *, bell: bool = True, sound: str | None = None, for_s: float | None = None) -> None:
+    """Show the operator's screen until it is quit, or `for_s` seconds have passed. Raises BadCommand."""
+    OperatorScreen(feed, bell=bell, sound=sound, for_s=for_s).run()

@@ -236,9 +236,10 @@ def test_a_picture_that_does_not_change_is_a_monitor_that_has_stopped(feed):
 @pytest.mark.parametrize(
     ("priority", "state", "bell", "rings"),
     [
-        (Priority.DANGER, AlarmState.UNACKNOWLEDGED, True, 3),
+        (Priority.DANGER, AlarmState.UNACKNOWLEDGED, True, 8),
         (Priority.WARNING, AlarmState.UNACKNOWLEDGED, True, 3),
-        (Priority.CAUTION, AlarmState.UNACKNOWLEDGED, True, 0),
+        (Priority.CAUTION, AlarmState.UNACKNOWLEDGED, True, 1),
+        (Priority.NOTICE, AlarmState.UNACKNOWLEDGED, True, 0),
         (Priority.DANGER, AlarmState.ACKNOWLEDGED, True, 0),
         (Priority.DANGER, AlarmState.UNACKNOWLEDGED, False, 0),
     ],
@@ -257,6 +258,21 @@ def test_the_bell_repeats_until_it_is_seen(feed, make_alarm, priority, state, be
 
     asyncio.run(go())
     assert len(rung) == rings
+
+
+def test_a_sound_that_cannot_be_had_is_a_sentence_and_the_bell_goes_on(feed, make_alarm):
+    waiting(feed, make_alarm, (AlarmState.UNACKNOWLEDGED, Priority.DANGER))
+    rung = []
+
+    async def go() -> str:
+        app = OperatorScreen(feed, bell=False, sound="no-such-horn --loud", clock=lambda: 0.0)
+        app.bell = lambda: rung.append(True)
+        async with app.run_test(size=(80, 24)) as pilot:
+            await pilot.pause()
+            return plain(app.sheet.lines)
+
+    assert "sound: 'no-such-horn' is not there; the bell goes on" in asyncio.run(go())
+    assert rung
 
 
 def test_a_window_may_be_resized_while_it_runs(feed):
