@@ -40,7 +40,7 @@ def parser() -> argparse.ArgumentParser:
     demo.add_argument("--json", action="store_true", help="with --headless: JSON lines, the verdict last")
     demo.add_argument("--drill", metavar="NAME", default="demo", help="another drill than the demo's own")
     demo.add_argument("--seed", type=int, default=1, help="seed of the sensors' noise (default: 1)")
-    demo.add_argument("--no-bell", action="store_true", help="do not sound the terminal bell")
+    _add_sound(demo)
 
     check = _add(commands, "check", "validate a rig file and print its lift plan sheet")
     check.add_argument("rig", nargs="?", metavar="RIG", help="rig file (TOML)")
@@ -78,7 +78,7 @@ def parser() -> argparse.ArgumentParser:
     )
     run.add_argument("--record", metavar="FILE", help="where to keep the session (default: RIG-DATE-TIME.jsonl here)")
     _add_keeping(run)
-    run.add_argument("--no-bell", action="store_true", help="do not sound the terminal bell")
+    _add_sound(run)
 
     sensors = _add(
         commands,
@@ -216,6 +216,36 @@ def _add(
     )
 
 
+def _add_sound(command: argparse.ArgumentParser) -> None:
+    command.add_argument(
+        "--bell",
+        action=argparse.BooleanOptionalAction,
+        default=True,
+        help="sound the terminal bell until alarms are acknowledged; with --sound, --no-bell leaves it to ring where that fails",
+    )
+    command.add_argument(
+        "--sound",
+        metavar="COMMAND",
+        help="run this, without a shell, for each alarm until it is acknowledged: {priority}, {rule}, {about} and {text} in it are "
+        "replaced, and stand in the environment as INCHWATCH_PRIORITY ...; no three short sounds, they mean: leave",
+    )
+
+
+def _sound(top: argparse.ArgumentParser, call: argparse.Namespace) -> str | None:
+    """The command line after --sound, which may be none."""
+    line: str | None = call.sound
+    if line is not None:
+        from monitor.screens.sound import BadCommand, words
+
+        if call.headless:
+            top.error("--sound goes with the screen: not with --headless")
+        try:
+            words(line)
+        except BadCommand as error:
+            top.error(f"--sound: {error}")
+    return line
+
+
 def _add_keeping(command: argparse.ArgumentParser) -> None:
     command.add_argument(
         "--also",
@@ -272,7 +302,14 @@ def _command(top: argparse.ArgumentParser, call: argparse.Namespace) -> int:
     if call.command == "demo":
         from monitor.drill.demo import demo
 
-        return demo(call.drill, seed=call.seed, headless=call.headless, as_json=call.json, bell=not call.no_bell)
+        return demo(
+            call.drill,
+            seed=call.seed,
+            headless=call.headless,
+            as_json=call.json,
+            bell=call.bell,
+            sound=_sound(top, call),
+        )
     from monitor.live.opening import Call
 
     if call.command == "calibrate":
@@ -320,7 +357,7 @@ def _command(top: argparse.ArgumentParser, call: argparse.Namespace) -> int:
 
     if (call.json or call.actions) and not call.headless:
         top.error("--json and --actions go with --headless")
-    return run(Call(**shared, headless=call.headless, bell=not call.no_bell))
+    return run(Call(**shared, headless=call.headless, bell=call.bell, sound=_sound(top, call)))
 
 
 def _check(top: argparse.ArgumentParser, call: argparse.Namespace) -> int:

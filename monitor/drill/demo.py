@@ -28,7 +28,7 @@ DEMO_RIG = "training-yard"
 _ANY_PORT = "socket://127.0.0.1:0"
 
 
-def demo(name: str, *, seed: int, headless: bool, as_json: bool, bell: bool) -> int:
+def demo(name: str, *, seed: int, headless: bool, as_json: bool, bell: bool, sound: str | None = None) -> int:
     """Play a drill on the operator's screen, or headless with its verdict; returns the exit code.
 
     Headless, the code is 1 if the drill sounded something else than it must (cautions besides are allowed).
@@ -52,7 +52,7 @@ def demo(name: str, *, seed: int, headless: bool, as_json: bool, bell: bool) -> 
         from monitor.screens.operator import run_operator
 
         session.start(ports)
-        run_operator(session, bell=bell)
+        run_operator(session, bell=bell, sound=sound)
     finally:
         session.stop()
         drill.stop()

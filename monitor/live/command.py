@@ -39,7 +39,7 @@ def _screen(call: Call, it: Opened) -> int:
     session = it.session
     session.start(it.ports, it.keeper)
     try:
-        run_operator(session, bell=call.bell, for_s=it.for_s)
+        run_operator(session, bell=call.bell, sound=call.sound, for_s=it.for_s)
     finally:
         session.stop()
     print(session.recording, file=sys.stderr)

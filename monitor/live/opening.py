@@ -48,6 +48,7 @@ class Call:
     also: str | None = None
     split: str | None = None
     bell: bool = True
+    sound: str | None = None
 
 
 @dataclass(frozen=True, slots=True)
