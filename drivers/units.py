@@ -1,7 +1,7 @@
 """Quantities to SI, at the edge. Used by ports, channels and the rig file alike.
 
-A strict grammar stands before the units library: one number and one unit that the quantity knows (or feet and
-inches). The library alone would read "8 bar 3" as 24 bar and a bare "psi" as 1 psi, without a word. Factors are
+A strict grammar stands before the units library: one number and one unit that the quantity knows (or feet,
+inches and a fraction). The library alone would read "8 bar 3" as 24 bar and a bare "psi" as 1 psi, without a word. Factors are
 exact fractions, rounded to a float once, so that a rig file means the same bits on every machine.
 """
 
@@ -100,7 +100,10 @@ EXAMPLES = {
 
 _NUMBER = r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d{1,3})?"
 _ONE = re.compile(rf"\s*({_NUMBER})\s*([A-Za-z°%][A-Za-z°%/^0-9]*)\s*", re.ASCII)
-_FEET = re.compile(r"\s*([+-]?)(\d+)\s*ft\s*(\d+(?:\.\d+)?)(?:\s+(\d+)/(\d+))?\s*in\s*", re.ASCII)
+_TAPE = re.compile(
+    r"\s*([+-]?)(?:(\d+)\s*ft\s*)?(?:(\d+(?:\.\d+)?)\s+(\d+)/(\d+)|(\d+)/(\d+)|(\d+(?:\.\d+)?))\s*in\s*", re.ASCII
+)
+"""Feet and inches, as a tape is read: a number, a fraction, or one after the other."""
 
 
 class UnitError(ValueError):
@@ -142,7 +145,7 @@ def linear(quantity: str, unit: str) -> tuple[float, float]:
 def to_si(quantity: str, given: object) -> float:
     """The SI value of `given`: a string with a unit, or a bare number that is SI already. Raises UnitError."""
     if isinstance(given, str):
-        exact = _feet_inches(given) if quantity == "length" else None
+        exact = _on_a_tape(given) if quantity == "length" else None
         if exact is None:
             match = _ONE.fullmatch(given)
             if match is None or match[2] not in UNITS[quantity][1]:
@@ -177,14 +180,18 @@ def within_reason(quantity: str, given: object) -> float:
     return value
 
 
-def _feet_inches(text: str) -> Fraction | None:
-    """ "4 ft 6 1/2 in" as metres; None if the text is not of that form."""
-    match = _FEET.fullmatch(text)
-    if match is None or (match[5] is not None and int(match[5]) == 0):
+def _on_a_tape(text: str) -> Fraction | None:
+    """ "4 ft 6 1/2 in" or "2 7/16 in" as metres; None if the text is not of that form."""
+    match = _TAPE.fullmatch(text)
+    if match is None:
         return None
-    inches = Fraction(match[3]) + (Fraction(int(match[4]), int(match[5])) if match[4] else 0)
-    total = int(match[2]) * _factor("length", "ft")[0] + inches * _factor("length", "in")[0]
-    return -total if match[1] == "-" else total
+    sign, feet, whole, top, bottom, only_top, only_bottom, alone = match.groups()
+    top, bottom = (top, bottom) if top else (only_top, only_bottom)
+    if bottom is not None and int(bottom) == 0:
+        return None
+    inches = Fraction(whole or alone or 0) + (Fraction(int(top), int(bottom)) if top else 0)
+    total = int(feet or 0) * _factor("length", "ft")[0] + inches * _factor("length", "in")[0]
+    return -total if sign == "-" else total
 
 
 def _validate(quantity: str, given: object) -> float:

@@ -44,6 +44,9 @@ def test_known_conversions():
     assert to_si("pressure", "116 psi") == pytest.approx(799_791.8, abs=0.1)  # 116 psi = 7.997918 bar (NIST SP 811)
     assert to_si("length", "4 ft 6 in") == pytest.approx(1.3716)
     assert to_si("length", "4 ft 6 1/2 in") == pytest.approx(1.3843)
+    assert to_si("length", "-1 ft 0 1/2 in") == pytest.approx(-0.3175)
+    assert to_si("length", "2 7/16 in") == pytest.approx(0.0619125)  # 2.4375 in of 25.4 mm
+    assert to_si("length", "7/16 in") == pytest.approx(0.0111125)
     assert to_si("temperature", "20 degC") == pytest.approx(293.15)
     assert to_si("angle", "180 deg") == math.pi
     assert to_si("pressure", 800_000) == 800_000.0  # a bare number is SI
@@ -70,6 +73,10 @@ def test_known_conversions():
         ("force", "56 ton"),
         ("force", "5 t"),  # a ton is 8.90, 9.81 or 9.96 kN
         ("length", "1 ft 2 3/0 in"),
+        ("length", "3/0 in"),
+        ("length", "2 7/16"),
+        ("length", "2 7/16 mm"),
+        ("length", "1 2 in"),
         ("length", "١ m"),
     ],
 )
