@@ -13,9 +13,10 @@ from math import sqrt
 from drivers.config import Channel
 from drivers.reading import Reading
 from drivers.units import EXAMPLES, UnitError, allowed, to_si
+from monitor import quantities as show
 from monitor.calibration.words import fit_in_words, precise
 from monitor.engine.channels import ZERO_WINDOW_NS, ChannelState
-from monitor.rig.calibrated import disorder, fine
+from monitor.rig.calibrated import disorder
 from monitor.rig.curve import Curve
 from monitor.rig.measure import difference
 
@@ -111,8 +112,9 @@ class Guide:
             self._tell("ask", asked[self.stage], {"stage": self.stage.value, "may": list(MAY[self.stage])})
 
     def _small(self) -> str:
-        return {"pressure": "2 mbar", "length": "0.5 mm", "angle": "0.05 deg", "force": "20 N", "temperature": "0.1 K",
-                "current": "0.01 mA", "voltage": "1 mV"}[self.channel.quantity]  # fmt: skip
+        us = {"pressure": "0.03 psi", "length": "0.02 in", "force": "5 lbf"} if self._units == "us" else {}
+        return ({"pressure": "2 mbar", "length": "0.5 mm", "angle": "0.05 deg", "force": "20 N", "temperature": "0.1 K",
+                 "current": "0.01 mA", "voltage": "1 mV"} | us)[self.channel.quantity]  # fmt: skip
 
     def say(self, deed: str, text: str = "") -> None:
         """Take what a person says. What cannot be is answered by one sentence, and nothing has changed."""
@@ -210,7 +212,8 @@ class Guide:
             return
         self.points.append(point)
         read, quantity = precise(point.read, self.channel.quantity, self._units), self.channel.quantity
-        said_so = f"point {len(self.points)}: {said} reads {read}, spread {fine(point.sd, quantity)} over {point.count} readings"
+        spread = show.small(point.sd, quantity, self._units)
+        said_so = f"point {len(self.points)}: {said} reads {read}, spread {spread} over {point.count} readings"
         self._tell("point", said_so, {"read": point.read, "sd": point.sd, "count": point.count, "true": true})
         if len(self.points) > 1:
             self._tell_fit()
@@ -224,7 +227,7 @@ class Guide:
             "straight": not curve.bent,
             "sd": max(curve.sd(x) for x in curve.reads),
         }
-        self._tell("fit", fit_in_words(curve, self.channel.quantity), figures)
+        self._tell("fit", fit_in_words(curve, self.channel.quantity, self._units), figures)
 
     def _back(self) -> None:
         if self.stage is Stage.CONFIRM:

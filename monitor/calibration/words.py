@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from math import degrees
 
-from monitor.rig.calibrated import fine
+from monitor import quantities as show
 from monitor.rig.curve import Curve
 
 _METRIC = {
@@ -25,18 +25,20 @@ _US = _METRIC | {
 
 def precise(si: float, quantity: str, units: str = "metric") -> str:
     """A value of a quantity (SI) to what a good reference shows: "2.0137 bar"."""
+    if quantity == "temperature" and units == "us":
+        return f"{si * 1.8 - 459.67:.2f} °F"
     scale, places, unit = (_US if units == "us" else _METRIC)[quantity]
     return f"{si * scale:.{places}f} {unit}"
 
 
-def fit_in_words(curve: Curve, quantity: str) -> str:
+def fit_in_words(curve: Curve, quantity: str, units: str = "metric") -> str:
     """What the points make, in one line: slope, offset, how far the points are off, how sure it is."""
-    off = ", ".join(f"{'+' if it >= 0.0 else '-'}{fine(abs(it), quantity)}" for it in curve.residuals)
+    off = ", ".join(f"{'+' if it >= 0.0 else '-'}{show.small(abs(it), quantity, units)}" for it in curve.residuals)
     sd = max(curve.sd(x) for x in curve.reads)
     how = "; no line, the points are joined piece by piece" if curve.bent else ""
     offset = curve.line.at(0.0)
     sign = "-" if offset < 0.0 else "+"
     return (
-        f"true = {curve.gain:.5f} x read {sign} {fine(abs(offset), quantity)}; points off it {off}{how};"
-        f" {fine(sd, quantity)} sd"
+        f"true = {curve.gain:.5f} x read {sign} {show.small(abs(offset), quantity, units)}; points off it {off}{how};"
+        f" {show.small(sd, quantity, units)} sd"
     )

@@ -10,7 +10,7 @@ import re
 from collections.abc import Iterator
 
 _AMOUNT = (
-    r"(?<![\w.-])-?\d[\d./]*(?: ft)?(?: \d[\d./]*)*(?: ?°C?| (?:mm/s|in/s|mm|m|in|ft|bar|psi|kN|lbf|mA|mV|s|min)\b)?"
+    r"(?<![\w.-])-?\d[\d./]*(?: ft)?(?: \d[\d./]*)*(?: ?°[CF]?| (?:mm/s|in/s|mm|m|in|ft|bar|psi|kN|lbf|mA|mV|s|min)\b)?"
 )
 _HAS_AMOUNT = re.compile(_AMOUNT)
 _TOKEN = re.compile(rf"{_AMOUNT}\S*|\S+")

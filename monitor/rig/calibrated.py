@@ -94,24 +94,7 @@ def _line(due: Due, quantity: str, units: str) -> str:
     how = f"{len(it.points)} points {'piece by piece' if curve.bent else 'on a line'}"
     sd = max(curve.sd(x) for x in curve.reads)
     ends = f"OUT OF DATE: {due.wrong}" if due.wrong else f"due {due.until}"
-    return f"{it.channel}: {_day(it)} by {it.who}, {how} from {low} to {high}, {fine(sd, quantity)} sd; {ends}"
-
-
-_FINE = {
-    "length": (1e3, "mm"),
-    "pressure": (1e-2, "mbar"),
-    "force": (1.0, "N"),
-    "angle": (180.0 / 3.141592653589793, "°"),
-    "temperature": (1.0, "K"),
-    "current": (1e3, "mA"),
-    "voltage": (1e3, "mV"),
-}
-
-
-def fine(si: float, quantity: str) -> str:
-    """A small difference, finer than screens show it: "2.31 mbar"."""
-    scale, unit = _FINE[quantity]
-    return f"{si * scale:.3g} {unit}"
+    return f"{it.channel}: {_day(it)} by {it.who}, {how} from {low} to {high}, {show.small(sd, quantity, units)} sd; {ends}"
 
 
 def disagreements(rig: Rig) -> Iterator[tuple[Path, str, str]]:

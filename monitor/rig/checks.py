@@ -7,6 +7,7 @@ from math import dist, hypot
 
 from drivers.config import Channel, fails
 from drivers.registry import usable
+from monitor import quantities as show
 from monitor.rig import calibrated
 from monitor.rig.lines import Path
 from monitor.rig.parts import MATERIALS, SIDES
@@ -69,7 +70,7 @@ def notes(rig: Rig) -> list[str]:
     for supply in rig.supply:
         if supply.volume is not None and supply.volume > _LARGE_M3 and supply.filled > _HIGH_PA:
             said.append(
-                f"supply {supply.name}: {supply.volume * 1e3:.0f} L of water is a large cylinder;"
+                f"supply {supply.name}: {show.volume(supply.volume, rig.rig.units)} of water is a large cylinder;"
                 " what it gives of free air is written as free_air"
             )
     if not rig.step:
@@ -204,14 +205,18 @@ def _off_the_hinge(hinge: tuple[tuple[float, float], tuple[float, float]], rig: 
     if length < _LEAST_M:
         yield (
             ("load", "hinge"),
-            f"points {length * 1e3:.3g} mm apart",
-            f"two points at least {_LEAST_M * 1e3:g} mm apart",
+            f"points {show.small(length, 'length', rig.rig.units)} apart",
+            f"two points at least {show.length(_LEAST_M, rig.rig.units)} apart",
         )
         return
     for i, stack in enumerate(rig.stack):
         off = abs(arm(hinge, stack.at))
         if off < _LEAST_M:
-            yield ("stack", i, "at"), f"{off * 1e3:.3g} mm from the hinge", f"at least {_LEAST_M * 1e3:g} mm"
+            yield (
+                ("stack", i, "at"),
+                (f"{show.small(off, 'length', rig.rig.units)} from the hinge"),
+                f"at least {show.length(_LEAST_M, rig.rig.units)}",
+            )
 
 
 def _load(rig: Rig) -> Iterator[Disagreement]:
