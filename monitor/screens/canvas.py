@@ -79,11 +79,13 @@ _LARGE = {
     "9": ("█▀█", "▀▀█", "▀▀▀"),
     "-": ("   ", "▀▀▀", "   "),
     ".": (" ", " ", "▀"),
+    "/": (" █", "▐▌", "█ "),
     " ": ("   ", "   ", "   "),
+    "\N{THIN SPACE}": (" ", " ", " "),
 }
 
 
 def large(text: str) -> tuple[str, str, str]:
-    """Digits, point, minus and space in letters three rows high."""
+    """Digits, point, stroke, minus and space in letters three rows high."""
     rows = [" ".join(_LARGE[letter][row] for letter in text) for row in range(3)]
     return rows[0], rows[1], rows[2]

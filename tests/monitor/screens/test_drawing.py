@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
 
 import pytest
@@ -299,3 +300,33 @@ def test_a_large_window_shows_the_whole_plan_and_how_it_went(rig, demo):
     assert "✓ 1 fill S1-upper" in text
     assert "▶ 5 hold" in text
     assert "  6 lower" in text
+
+
+METRIC = re.compile(r"\d ?(?:mm|mm/s|m|bar|mbar|kN|N|L|K|°C)\b|\b(?:bar|mm)\b")
+
+
+def test_under_us_units_no_number_is_metric(rig, demo, leaning):
+    """What the drawings themselves say; the engine's own texts come in the rig's units already."""
+    unknown = replace(leaning, load=replace(leaning.load, rise_m=None, bound_m=None))
+    for picture in (demo[0], demo[700], leaning, demo[-1], unknown):
+        for columns in (78, 80, 120):
+            lines = [
+                *board.bags(picture.stacks, "us", columns),
+                *board.shores(picture.shores, "us", columns),
+                *board.numbers(picture, "us", columns),
+                *views.rise(picture, "us", columns),
+                *views.trend([(picture.time_ns, 0.123)], picture.time_ns, "us", columns, 3),
+            ]
+            assert not METRIC.search(plain(lines)), plain(lines)
+            assert {width(line) for line in lines} == {columns}
+
+
+@pytest.mark.parametrize("columns", [28, 32, 40, 72])
+@pytest.mark.parametrize(("inches", "bound"), [(4.94, 0.05), (12.94, 0.07), (35.06, 0.2), (0.0, 0.01), (-0.31, 0.1)])
+def test_a_rise_in_fractions_is_whole_or_coarser_and_never_cut(quiet, columns, inches, bound):
+    load = replace(quiet.load, rise_m=inches * 0.0254, bound_m=bound * 0.0254)
+    lines = views.rise(replace(quiet, load=load), "us", columns)
+    assert "…" not in plain(lines)
+    assert {width(line) for line in lines} == {columns}
+    if columns >= 32:
+        assert "± " in plain(lines)
