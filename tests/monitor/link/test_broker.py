@@ -1,0 +1,230 @@
+"""The broker of our own: who may do what, where it listens, and that it ends with the monitor however that ends."""
+
+from __future__ import annotations
+
+import os
+import signal
+import ssl
+import stat
+import subprocess
+import sys
+import threading
+from contextlib import contextmanager
+from pathlib import Path
+from urllib.parse import urlsplit
+
+import pytest
+import trustme
+from paho.mqtt import client as mqtt
+
+from monitor.link.broker import NotServed, Served, serving
+
+from ...conftest import _mosquitto, free_port
+
+pytestmark = [pytest.mark.broker, pytest.mark.wires]
+
+
+@pytest.fixture(autouse=True)
+def there_is_one():
+    _mosquitto()
+
+
+class Guest:
+    """A real client: what it was told on connecting, and what it hears."""
+
+    def __init__(self, port: int, user: str | None = None, word: str | None = None, ca: ssl.SSLContext | None = None):
+        self.said: str | None = None
+        self.heard: list[tuple[str, bytes]] = []
+        self._told, self._subscribed = threading.Event(), threading.Event()
+        self.client = mqtt.Client(mqtt.CallbackAPIVersion.VERSION2, protocol=mqtt.MQTTv5)
+        if user is not None:
+            self.client.username_pw_set(user, word)
+        if ca is not None:
+            self.client.tls_set_context(ca)
+        self.client.on_connect = self._on_connect
+        self.client.on_message = lambda _c, _u, it: self.heard.append((it.topic, it.payload))
+        self.client.on_subscribe = lambda *_: self._subscribed.set()
+        self.client.connect("127.0.0.1", port)
+        self.client.loop_start()
+        assert self._told.wait(10.0), "no answer"
+
+    def _on_connect(self, client, _user, _flags, reason, _properties):
+        self.said = str(reason)
+        self._told.set()
+
+    def listen(self) -> Guest:
+        self.client.subscribe("inchwatch/#", 1)
+        assert self._subscribed.wait(10.0)
+        return self
+
+    def say(self, leaf: str, payload: str) -> None:
+        self.client.publish(f"inchwatch/yard/{leaf}", payload, 1).wait_for_publish(10.0)
+
+    def leave(self) -> None:
+        self.client.disconnect()
+        self.client.loop_stop()
+
+
+@contextmanager
+def guests(*made: Guest):
+    try:
+        yield made
+    finally:
+        for it in made:
+            it.leave()
+
+
+def operator(it: Served) -> Guest:
+    url = urlsplit(it.url)
+    return Guest(url.port, url.username, Path(it.password_file).read_text().strip())
+
+
+def far_port(it: Served) -> int:
+    return urlsplit(it.follow).port
+
+
+def test_on_the_loopback_all_may_follow_and_call_and_only_the_monitor_shows_pictures(wait_until):
+    with serving() as it:
+        port = urlsplit(it.url).port
+        assert it.follow == f"mqtt://127.0.0.1:{port}"
+        assert (it.password, it.caution) == (None, "")
+        with guests(operator(it).listen(), Guest(port).listen(), Guest(port, "operator", "guessed")) as (
+            us,
+            guest,
+            liar,
+        ):
+            assert (us.said, guest.said, liar.said) == ("Success", "Success", "Not authorized")
+            guest.say("picture", "false")
+            guest.say("presence", "false")
+            guest.say("call", "stop")
+            us.say("picture", "true")
+            wait_until(lambda: len(guest.heard) == 2, what="what may be heard")
+            assert sorted(guest.heard) == [("inchwatch/yard/call", b"stop"), ("inchwatch/yard/picture", b"true")]
+            wait_until(lambda: us.heard, what="the call")
+            assert us.heard == [("inchwatch/yard/call", b"stop")]
+
+
+def test_at_a_told_address_everybody_has_a_name_and_a_screen_cannot_call(wait_until):
+    with serving(f"0.0.0.0:{free_port()}") as it:
+        port, word = far_port(it), it.password
+        assert word is not None
+        assert len(word) >= 16
+        assert it.caution.startswith("CAUTION: no TLS")
+        assert word in it.words
+        assert word not in it.follow
+        us, officer, screen = operator(it).listen(), Guest(port, "officer", word).listen(), Guest(port, "screen", word)
+        strangers = [
+            Guest(port),
+            Guest(port, "officer", word + "x"),
+            Guest(port, "operator", word),
+            Guest(port, "node", ""),
+        ]
+        with guests(us, officer, screen, *strangers):
+            assert [one.said for one in strangers] == ["Not authorized"] * 4
+            assert [one.said for one in (us, officer, screen)] == ["Success"] * 3
+            screen.say("call", "from the screen")
+            officer.say("alarms", "false")
+            officer.say("call", "from the officer")
+            wait_until(lambda: us.heard, what="the officer's call")
+            assert us.heard == [("inchwatch/yard/call", b"from the officer")]
+            assert officer.heard == us.heard
+
+
+def test_with_a_certificate_the_address_is_tls_and_needs_no_caution(tmp_path):
+    authority = trustme.CA()
+    host = authority.issue_cert("127.0.0.1")
+    host.private_key_and_cert_chain_pem.write_to_path(str(tmp_path / "host.pem"))
+    context = ssl.create_default_context()
+    authority.configure_trust(context)
+    pem = str(tmp_path / "host.pem")
+    with serving(f"0.0.0.0:{free_port()}", password="a word of theirs", certificate=pem, key=pem) as it:
+        assert it.follow.startswith("mqtts://officer@")
+        assert (it.caution, it.password) == ("", "a word of theirs")
+        with guests(Guest(far_port(it), "officer", "a word of theirs", context), operator(it)) as both:
+            assert [one.said for one in both] == ["Success", "Success"]
+
+
+def test_what_it_needs_on_the_disk_is_its_owners_and_goes_with_it():
+    with serving() as it:
+        folder = Path(it.password_file).parent
+        modes = {file.name: stat.S_IMODE(file.stat().st_mode) for file in [folder, *folder.iterdir()]}
+        assert modes == {
+            folder.name: 0o700,
+            **dict.fromkeys(("acl", "mosquitto.conf", "operator.password", "users"), 0o600),
+        }
+        assert Path(it.password_file).read_text().strip() not in (folder / "users").read_text()
+    assert not folder.exists()
+
+
+STARTS = """
+import os, sys
+from monitor.link.broker import serving
+with serving() as it:
+    print(it.url, it.password_file, it.pid, flush=True)
+    sys.stdin.read()
+"""
+
+
+@pytest.mark.parametrize("end", [signal.SIGKILL, signal.SIGTERM])
+def test_it_ends_with_the_monitor_however_that_ends(wait_until, end):
+    monitor = subprocess.Popen(
+        [sys.executable, "-c", STARTS], stdin=subprocess.PIPE, stdout=subprocess.PIPE, cwd=Path(__file__).parents[3]
+    )
+    try:
+        url, password, pid = monitor.stdout.readline().decode().split()
+        with guests(Guest(urlsplit(url).port)) as (guest,):
+            assert guest.said == "Success"
+        monitor.send_signal(end)
+        monitor.wait(10.0)
+        wait_until(lambda: not Path(password).parent.exists(), what="the end of its folder")
+        wait_until(lambda: not Path(f"/proc/{pid}").exists() or is_dead(int(pid)), what="the end of the broker")
+        with pytest.raises(ConnectionRefusedError):
+            mqtt.Client(mqtt.CallbackAPIVersion.VERSION2).connect("127.0.0.1", urlsplit(url).port)
+    finally:
+        monitor.kill()
+        monitor.communicate()
+
+
+def is_dead(pid: int) -> bool:
+    try:
+        os.kill(pid, 0)
+    except ProcessLookupError:
+        return True
+    return "\nState:\tZ" in Path(f"/proc/{pid}/status").read_text()
+
+
+def test_a_port_that_somebody_has_is_refused_where_it_was_told():
+    with serving() as it:
+        port = urlsplit(it.url).port
+        with (
+            pytest.raises(NotServed, match=r"found ':\d+' \(address already in use\), allowed is an address of this"),
+            serving(f":{port}"),
+        ):
+            pass
+        with serving() as other:
+            assert urlsplit(other.url).port != port
+
+
+@pytest.mark.parametrize(
+    "address", ["host:0", "host:x", "127.0.0.1:70000", ":", "192.0.2.7", "no.such.host.invalid", "a b"]
+)
+def test_what_is_no_address_of_this_computer_is_refused(address):
+    with pytest.raises(NotServed, match=r"^found '.*allowed is"), serving(address):
+        pass
+
+
+@pytest.mark.parametrize("certificate", [None, "no.pem", "odd.pem"])
+def test_a_certificate_goes_with_its_key(tmp_path, certificate):
+    (tmp_path / "odd.pem").write_text("nothing\n")
+    file = certificate and str(tmp_path / certificate)
+    with pytest.raises(NotServed, match=r"^found .*certificate.*; allowed "), serving(certificate=file, key="key.pem"):
+        pass
+
+
+def test_where_there_is_no_mosquitto_it_is_said_in_a_sentence(monkeypatch):
+    monkeypatch.setattr("monitor.link.broker.shutil.which", lambda *_, **__: None)
+    with (
+        pytest.raises(NotServed, match=r"^found no mosquitto on this computer; allowed is --serve with it installed"),
+        serving(),
+    ):
+        pass
