@@ -205,7 +205,28 @@ def parser() -> argparse.ArgumentParser:
         metavar="PRIORITY",
         help="exit with 1 if an alarm of this priority or above was raised: " + ", ".join(PRIORITIES),
     )
+    _add_web(commands)
     return top
+
+
+def _add_web(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+    web = _add(
+        commands,
+        "web",
+        "a screen in the browsers of tablets: demo, follow or replay with its arguments, a screen for each visitor",
+        "Behind a password, on the loopback unless --listen says otherwise. Needs inchwatch[web].",
+    )
+    web.add_argument("--listen", metavar="HOST:PORT", help="where to listen (default: 127.0.0.1:8080)")
+    web.add_argument(
+        "--password-file", metavar="FILE", help="file of one line, mode 600 (default: made anew, and shown)"
+    )
+    web.add_argument("--password-env", metavar="NAME", help="environment variable with the password")
+    web.add_argument("--certificate", metavar="FILE", help="close it by TLS: the certificate of this computer (PEM)")
+    web.add_argument("--key", metavar="FILE", help="its private key (PEM)")
+    web.add_argument("--most", type=int, default=8, metavar="N", help="so many visitors at once (default: 8)")
+    web.add_argument(
+        "args", nargs=argparse.REMAINDER, metavar="SCREEN ...", help="demo, follow or replay, as typed alone"
+    )
 
 
 def _add(
@@ -299,6 +320,12 @@ def _command(top: argparse.ArgumentParser, call: argparse.Namespace) -> int:
         return drivers(call.name, as_json=call.json)
     if call.command == "drill":
         return _drill(top, call)
+    if call.command == "web":
+        from monitor.web.command import Call as WebCall
+        from monitor.web.command import web
+
+        names = ("args", "listen", "password_file", "password_env", "certificate", "key", "most")
+        return web(WebCall(**{name: getattr(call, name) for name in names}))
     if call.command == "demo":
         from monitor.drill.demo import demo
 

@@ -115,8 +115,9 @@ def kept(call: Call, session: Session, text: str) -> tuple[str, JournalKeeper]:
 
 
 def on_a_terminal() -> bool:
-    """Whether a screen can be shown: it is drawn on standard error, and keys answer to standard output's terminal."""
-    return sys.stdout.isatty() and sys.stderr.isatty()
+    """Whether a screen can be shown: it is drawn on standard error, and keys answer to standard output's terminal; or it goes
+    to a browser (`inchwatch web`)."""
+    return "web_driver" in os.environ.get("TEXTUAL_DRIVER", "") or (sys.stdout.isatty() and sys.stderr.isatty())
 
 
 def redirected(rig: Rig, overrides: list[str]) -> list[Port]:

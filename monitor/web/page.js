@@ -1,0 +1,78 @@
+// What the terminal in the page does not do by itself: find its socket, say when nothing comes any more, ring, and keys to touch.
+"use strict";
+
+const SILENT_MS = 2000; // the server says twice a second that it is there
+let socket = null;
+let heardMs = Date.now();
+let closed = "";
+let sound = null;
+
+const Plain = window.WebSocket;
+window.WebSocket = class extends Plain {
+  constructor(...given) {
+    super(...given);
+    socket = this;
+    heardMs = Date.now();
+    this.addEventListener("message", (event) => {
+      heardMs = Date.now();
+      if (typeof event.data === "string" && JSON.parse(event.data)[0] === "bell") ring();
+    });
+    this.addEventListener("close", (event) => {
+      closed = event.reason || "the connection is closed";
+    });
+  }
+};
+
+function ring() {
+  if (sound === null || sound.state !== "running") return;
+  const tone = sound.createOscillator();
+  const loud = sound.createGain();
+  tone.frequency.value = 880;
+  loud.gain.setValueAtTime(0.5, sound.currentTime);
+  loud.gain.exponentialRampToValueAtTime(0.001, sound.currentTime + 0.2);
+  tone.connect(loud).connect(sound.destination);
+  tone.start();
+  tone.stop(sound.currentTime + 0.2);
+}
+
+// A browser lets no page sound before it was touched.
+function wake() {
+  sound = sound || new AudioContext();
+  sound.resume();
+  document.getElementById("mute")?.remove();
+}
+
+function press(key) {
+  if (socket !== null && socket.readyState === Plain.OPEN) socket.send(JSON.stringify(["stdin", key]));
+}
+
+function button(text, act, name) {
+  const it = document.createElement("button");
+  it.type = "button";
+  it.textContent = text;
+  if (name) it.className = it.id = name;
+  it.addEventListener("pointerdown", (event) => {
+    event.preventDefault(); // the terminal keeps the keyboard
+    act();
+  });
+  document.getElementById("keys").append(it);
+}
+
+function watch() {
+  const silent = Date.now() - heardMs > SILENT_MS;
+  document.body.classList.toggle("gone", closed !== "" || silent);
+  const why = closed || "nothing has come for " + Math.round((Date.now() - heardMs) / 1000) + " s";
+  document.getElementById("why").textContent = "NOT CONNECTED, " + why + ": what stands behind this is not of now";
+}
+
+document.addEventListener("DOMContentLoaded", () => {
+  const here = location.origin.replace(/^http/, "ws");
+  document.getElementById("terminal").dataset.sessionWebsocketUrl = here + "/ws";
+  button(document.body.dataset.live === "yes" ? "STOP (space)" : "space", () => press(" "), document.body.dataset.live === "yes" ? "stop" : "");
+  for (const key of ["a", "t", "l", "?"]) button(key, () => press(key));
+  for (const [text, key] of [["◀", "\x1b[D"], ["▲", "\x1b[A"], ["▼", "\x1b[B"], ["▶", "\x1b[C"], ["enter", "\r"]]) button(text, () => press(key));
+  button("silent: touch for sound", wake, "mute");
+  document.getElementById("again").addEventListener("click", () => location.reload());
+  for (const touch of ["pointerdown", "keydown"]) document.addEventListener(touch, wake, { once: true });
+  setInterval(watch, 250);
+});
