@@ -16,6 +16,8 @@ from typing import Any
 
 import orjson
 
+from monitor.web.child import WATCH
+
 _PRELUDE = b"__GANGLION__\n"
 _DRIVER = "textual.drivers.web_driver:WebDriver"
 _LONGEST = 4_000_000
@@ -34,6 +36,8 @@ class Visitor:
     ) -> None:
         self._args, self._write, self._ring = args, write, ring
         self._process: Process | None = None
+        self._held: int | None = None
+        """Our end of the pipe by which the process knows that we are there."""
 
     @property
     def pid(self) -> int | None:
@@ -49,9 +53,18 @@ class Visitor:
             "COLUMNS": str(_side(columns)),
             "ROWS": str(_side(rows)),
         }
-        self._process = await asyncio.create_subprocess_exec(
-            sys.executable, "-m", "monitor", *self._args, stdin=PIPE, stdout=PIPE, stderr=PIPE, env=environment
-        )
+        theirs, self._held = os.pipe()
+        try:
+            self._process = await asyncio.create_subprocess_exec(
+                *(sys.executable, "-m", "monitor.web.child", *self._args),
+                stdin=PIPE,
+                stdout=PIPE,
+                stderr=PIPE,
+                env=environment | {WATCH: str(theirs)},
+                pass_fds=(theirs,),
+            )
+        finally:
+            os.close(theirs)
 
     async def show(self) -> str:
         """Hand on what the screen draws until its process ends; returns what it said last on standard error, for people."""
@@ -103,6 +116,14 @@ class Visitor:
 
     async def end(self) -> None:
         """End the process: asked first, then made to."""
+        try:
+            await self._end()
+        finally:
+            if self._held is not None:
+                os.close(self._held)
+                self._held = None
+
+    async def _end(self) -> None:
         process = self._process
         if process is None or process.returncode is not None:
             return
