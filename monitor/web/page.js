@@ -46,6 +46,16 @@ function press(key) {
   if (socket !== null && socket.readyState === Plain.OPEN) socket.send(JSON.stringify(["stdin", key]));
 }
 
+// Until the terminal is touched it has no keyboard: STOP must not wait for that.
+const NAMED = { Enter: "\r", Escape: "\x1b", Backspace: "\x7f", ArrowUp: "\x1b[A", ArrowDown: "\x1b[B", ArrowRight: "\x1b[C", ArrowLeft: "\x1b[D" };
+function typed(event) {
+  const key = event.key.length === 1 ? event.key : NAMED[event.key];
+  if (event.target instanceof HTMLTextAreaElement || event.ctrlKey || event.metaKey || event.altKey || !key) return;
+  if (document.body.classList.contains("gone")) return; // the keys are the button's
+  event.preventDefault();
+  press(key);
+}
+
 function button(text, act, name) {
   const it = document.createElement("button");
   it.type = "button";
@@ -73,6 +83,7 @@ document.addEventListener("DOMContentLoaded", () => {
   for (const [text, key] of [["◀", "\x1b[D"], ["▲", "\x1b[A"], ["▼", "\x1b[B"], ["▶", "\x1b[C"], ["enter", "\r"]]) button(text, () => press(key));
   button("silent: touch for sound", wake, "mute");
   document.getElementById("again").addEventListener("click", () => location.reload());
+  document.addEventListener("keydown", typed);
   for (const touch of ["pointerdown", "keydown"]) document.addEventListener(touch, wake, { once: true });
   setInterval(watch, 250);
 });

@@ -17,11 +17,12 @@ import pytest
 
 
 class Page:
-    """One page. `asked` holds every address that it asked for."""
+    """One page. `asked` holds every address that it asked for, `heard` all that came over its WebSockets in bytes."""
 
     def __init__(self, socket: aiohttp.ClientWebSocketResponse) -> None:
         self._socket, self._count = socket, 0
         self.asked: list[str] = []
+        self.heard = b""
 
     async def call(self, method: str, **params: Any) -> dict[str, Any]:
         """Call one method and wait for its answer."""
@@ -33,6 +34,9 @@ class Page:
                 self.asked.append(it["params"]["request"]["url"])
             if it.get("method") == "Network.webSocketCreated":
                 self.asked.append(it["params"]["url"])
+            frame = it["params"]["response"] if it.get("method") == "Network.webSocketFrameReceived" else {}
+            if frame.get("opcode") == 2:
+                self.heard += base64.b64decode(frame["payloadData"])
             if it.get("id") == self._count:
                 assert "error" not in it, it
                 return dict(it["result"])
@@ -47,11 +51,25 @@ class Page:
             while not await self.ask(script):
                 await asyncio.sleep(0.1)
 
+    async def hears(self, words: bytes, seconds: float = 60.0) -> None:
+        """Wait until these words came."""
+        async with asyncio.timeout(seconds):
+            while words not in self.heard:
+                await self.ask("0")
+                await asyncio.sleep(0.1)
+
     async def press(self, key: str) -> None:
         """Press one key."""
         for kind in ("keyDown", "keyUp"):
             text = {"text": key} if kind == "keyDown" else {}
             await self.call("Input.dispatchKeyEvent", type=kind, key=key, **text)
+
+    async def touch(self, element: str) -> None:
+        """Touch the middle of an element, as a finger does."""
+        box = f"(() => {{ const it = document.getElementById('{element}').getBoundingClientRect(); return "
+        x, y = await self.ask(box + "[it.x + it.width / 2, it.y + it.height / 2] })()")
+        await self.call("Input.dispatchTouchEvent", type="touchStart", touchPoints=[{"x": x, "y": y}])
+        await self.call("Input.dispatchTouchEvent", type="touchEnd", touchPoints=[])
 
     async def picture(self) -> bytes:
         """What is seen, as PNG."""
