@@ -26,7 +26,6 @@ BEAT_S = 0.5
 _GUESS_S = 1.0
 _GUESSES = 20
 """A wrong password costs a second, one after the other; beyond so many that wait, more are refused at once."""
-_COOKIE = "inchwatch"
 _HEARTBEAT_S = 5.0
 _MESSAGE = 65536
 _HEADERS = {
@@ -62,6 +61,7 @@ class Doors:
         self._args, self._password, self._most = args, password.encode(), most
         self._live, self._hidden, self._tls = live, hidden, tls
         self._token = secrets.token_urlsafe(32)
+        self._cookie = f"inchwatch-{secrets.token_hex(4)}"  # cookies know no ports: another server here has another
         self._guessing, self._waiting = asyncio.Lock(), 0
         self._visitors: dict[Visitor, web.WebSocketResponse] = {}
 
@@ -90,7 +90,7 @@ class Doors:
             answer = web.Response(status=error.status, text=error.reason)
         if not answer.prepared:
             answer = _with_headers(request, answer)
-            answer.set_cookie(_COOKIE, self._token, httponly=True, samesite="Strict", secure=self._tls, path="/")
+            answer.set_cookie(self._cookie, self._token, httponly=True, samesite="Strict", secure=self._tls, path="/")
         return answer
 
     async def _refused(self, request: web.Request) -> web.Response | None:
@@ -98,7 +98,7 @@ class Doors:
         origin = request.headers.get("Origin")
         if origin is not None and urlsplit(origin).netloc != request.host:
             return web.Response(status=403, text="a page of another origin may not")
-        if hmac.compare_digest(request.cookies.get(_COOKIE, "").encode(), self._token.encode()):
+        if hmac.compare_digest(request.cookies.get(self._cookie, "").encode(), self._token.encode()):
             return None
         given = _given(request.headers.get("Authorization", ""))
         if given is not None:
