@@ -14,7 +14,7 @@ from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
-from drivers.kinds.mqtt import MqttPort
+from drivers.kinds.mqtt import Broker
 
 _EXPIRED, _NOT_YET = 10, 9
 _OTHER_NAME = (62, 64)
@@ -27,8 +27,8 @@ class NotSecure(ValueError):
     """What a port needs for its wire cannot be had. The message says what was found and what is allowed."""
 
 
-def password(config: MqttPort) -> str | None:
-    """The password of a port, from its environment variable or its file; None where it has none. Raises NotSecure.
+def password(config: Broker) -> str | None:
+    """The password for a broker, from its environment variable or its file; None where it has none. Raises NotSecure.
 
     A file is one line, and only its owner may read it.
     """
@@ -55,8 +55,8 @@ def password(config: MqttPort) -> str | None:
     return line
 
 
-def context(config: MqttPort, alert: Callable[[ssl.SSLError], None] = lambda _: None) -> ssl.SSLContext:
-    """TLS 1.2 or newer as a port asks for it: its `ca` alone, or else the machine's authorities, are believed. Raises NotSecure.
+def context(config: Broker, alert: Callable[[ssl.SSLError], None] = lambda _: None) -> ssl.SSLContext:
+    """TLS 1.2 or newer as a broker asks for it: its `ca` alone or the machine's authorities are believed. Raises NotSecure.
 
     `alert` is given what TLS says after the handshake: a client certificate that is missing is told only then (TLS 1.3).
     """
@@ -76,7 +76,7 @@ def context(config: MqttPort, alert: Callable[[ssl.SSLError], None] = lambda _: 
     return it
 
 
-def broken(error: OSError, config: MqttPort) -> str:
+def broken(error: OSError, config: Broker) -> str:
     """Why no connection was made, in a sentence without its place. What tells it from the others comes first: an alarm line
     has room for little more."""
     if isinstance(error, ssl.SSLCertVerificationError):
@@ -88,7 +88,7 @@ def broken(error: OSError, config: MqttPort) -> str:
     return f"cannot connect: {_said(error)}"
 
 
-def _refused(error: ssl.SSLCertVerificationError, config: MqttPort) -> str:
+def _refused(error: ssl.SSLCertVerificationError, config: Broker) -> str:
     by = f"signed by {config.ca or 'an authority this machine knows'}"
     if error.verify_code == _EXPIRED:
         return f"expired host certificate found; allowed is one valid today, {by}"
@@ -99,7 +99,7 @@ def _refused(error: ssl.SSLCertVerificationError, config: MqttPort) -> str:
     return f"foreign host certificate found ({error.verify_message}); allowed is one {by}"
 
 
-def alerted(error: OSError, config: MqttPort) -> str:
+def alerted(error: OSError, config: Broker) -> str:
     """What the broker's TLS said of us, in a sentence without its place."""
     said = _said(error)
     if config.certificate is None:
@@ -107,7 +107,7 @@ def alerted(error: OSError, config: MqttPort) -> str:
     return f"client certificate refused ({said}): found '{config.certificate}', allowed is one of an authority the broker knows"
 
 
-def unanswered(config: MqttPort) -> str:
+def unanswered(config: Broker) -> str:
     """What may be behind a wire that was shut before the broker said anything: TLS does not always come to say so itself."""
     if not config.tls:
         return ""

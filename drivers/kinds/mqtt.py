@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any, Literal
+from typing import TYPE_CHECKING, Annotated, Any, Literal, Self
 from urllib.parse import urlsplit
 
 from pydantic import Field, ValidationInfo, field_validator, model_validator
@@ -31,16 +31,12 @@ CLEAR, CLOSED = 1883, 8883
 """The ports that are registered for MQTT in clear text and over TLS."""
 
 
-class MqttPort(PortTable):
-    """A broker whose topics carry readings.
+class Broker(Strict):
+    """A broker, and what it takes to be let in.
 
     `tls`: the wire is TLS, or there is none; `port` is then 8883 unless said. `ca` is a file of the authorities (PEM) that
     may have signed the broker's certificate; without it those count that the machine knows. `certificate` and `key` are
     the client's own, for brokers that ask for one; one file may hold both.
-
-    `session`: how long the broker puts messages of QoS 1 aside for us while we are away, under the name `client_id`, which
-    no other program may have. They come late: they are kept in the recording and marked old, and nothing is computed from
-    them (see drivers/mqtt.py).
 
     Passwords never stand in the rig file: `password_env` names a variable, `password_file` a file of one line. It and
     the private key may be read by their owner only.
@@ -50,13 +46,9 @@ class MqttPort(PortTable):
     program runs.
     """
 
-    driver: Literal["mqtt"]
     host: Annotated[str, Field(min_length=1)]
     port: Annotated[int, Field(ge=1, le=65535)] = CLEAR
-    qos: Literal[0, 1] = 1
     protocol: Literal["3.1.1", "5"] = "5"
-    client_id: Name | None = None
-    session: Time | None = None
     tls: bool = False
     ca: _File | None = None
     certificate: _File | None = None
@@ -84,6 +76,55 @@ class MqttPort(PortTable):
             raise PydanticCustomError("port", "{allowed}", {"allowed": "one of password_env and password_file"})
         return value
 
+    def beside(self, folder: Path) -> Self:
+        """The same broker, its files found from the rig file's folder."""
+        named = {key: getattr(self, key) for key in _FILES}
+        return self.model_copy(update={key: str(folder / name) for key, name in named.items() if name is not None})
+
+    def at(self, url: str, who: str) -> Self:
+        """The same at `mqtts://HOST:PORT`, `mqtt://HOST:PORT`, `tcp://HOST:PORT` or `HOST:PORT`, with `USER@` before. Raises
+        PortError, which begins with `who`.
+
+        What is closed by TLS stays closed: `mqtt://` and `tcp://` are no place for it.
+        """
+        from drivers.ports import PortError
+
+        parts = urlsplit(url if "://" in url else f"//{url}")
+        allowed = f"{'' if self.tls else 'mqtt://HOST:PORT or '}mqtts://HOST:PORT"
+        try:
+            number = parts.port
+            secret = parts.password is not None
+        except ValueError:
+            raise PortError(f"{who}: found '{url}', allowed is {allowed}") from None
+        if secret:
+            raise PortError(f"{who}: found a password in a URL, which others can read; allowed is {allowed}")
+        if (
+            parts.scheme not in ("", "mqtts", "mqtt", "tcp", "socket")
+            or not parts.hostname
+            or parts.path not in ("", "/")
+        ):
+            raise PortError(f"{who}: found '{url}', allowed is {allowed}")
+        if self.tls and parts.scheme not in ("", "mqtts"):
+            raise PortError(f"{who}: found '{url}', allowed is {allowed}: the rig file asks for TLS")
+        tls = self.tls or parts.scheme == "mqtts"
+        number = number or (CLOSED if tls else CLEAR)
+        user = parts.username or self.user
+        return self.model_copy(update={"host": parts.hostname, "port": number, "user": user, "tls": tls})
+
+
+class MqttPort(Broker, PortTable):
+    """A broker whose topics carry readings.
+
+    `session`: how long the broker puts messages of QoS 1 aside for us while we are away, under the name `client_id`, which
+    no other program may have. They come late: they are kept in the recording and marked old, and nothing is computed from
+    them (see drivers/mqtt.py).
+    """
+
+    driver: Literal["mqtt"]
+    qos: Literal[0, 1] = 1
+    client_id: Name | None = None
+    session: Time | None = None
+
     @field_validator("session")
     @classmethod
     def _with_a_name(cls, value: float | None, info: ValidationInfo) -> float | None:
@@ -95,11 +136,6 @@ class MqttPort(PortTable):
             if info.data.get(key, 1) in (None, 0, "3.1.1"):
                 raise PydanticCustomError("session", "{allowed}", {"allowed": f"this key goes with {wanted} only"})
         return value
-
-    def beside(self, folder: Path) -> MqttPort:
-        """The same port, its files found from the rig file's folder."""
-        named = {key: getattr(self, key) for key in _FILES}
-        return self.model_copy(update={key: str(folder / name) for key, name in named.items() if name is not None})
 
 
 class Presence(Strict):
@@ -157,29 +193,7 @@ def _open(
 
 
 def _elsewhere(port: MqttPort, url: str) -> MqttPort:
-    """`mqtts://HOST:PORT`, `mqtt://HOST:PORT`, `tcp://HOST:PORT` or `HOST:PORT`, with `USER@` before. Raises PortError.
-
-    A port that the rig file closes by TLS stays closed: `mqtt://` and `tcp://` are no place for it.
-    """
-    from drivers.ports import PortError
-
-    parts = urlsplit(url if "://" in url else f"//{url}")
-    allowed = f"{'' if port.tls else 'mqtt://HOST:PORT or '}mqtts://HOST:PORT"
-    try:
-        number = parts.port
-        secret = parts.password is not None
-    except ValueError:
-        raise PortError(f"port '{port.name}': found '{url}', allowed is {allowed}") from None
-    if secret:
-        raise PortError(f"port '{port.name}': found a password in a URL, which others can read; allowed is {allowed}")
-    if parts.scheme not in ("", "mqtts", "mqtt", "tcp", "socket") or not parts.hostname or parts.path not in ("", "/"):
-        raise PortError(f"port '{port.name}': found '{url}', allowed is {allowed}")
-    if port.tls and parts.scheme not in ("", "mqtts"):
-        raise PortError(f"port '{port.name}': found '{url}', allowed is {allowed}: the rig file asks for TLS")
-    tls = port.tls or parts.scheme == "mqtts"
-    number = number or (CLOSED if tls else CLEAR)
-    user = parts.username or port.user
-    return port.model_copy(update={"host": parts.hostname, "port": number, "user": user, "tls": tls})
+    return port.at(url, f"port '{port.name}'")
 
 
 def _faults(port: MqttPort, channels: Sequence[Channel]) -> Iterator[tuple[str, Fault]]:
