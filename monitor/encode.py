@@ -5,10 +5,20 @@ None stays null: not known, never zero. Keys may be added, never renamed.
 
 from __future__ import annotations
 
-from dataclasses import asdict
 from typing import Any
 
-from monitor.engine.picture import AlarmPicture, Picture, StackPicture, Transition
+from monitor.engine.picture import (
+    AlarmPicture,
+    BagPicture,
+    BalancePicture,
+    HingePicture,
+    LoadPicture,
+    Picture,
+    SensorPicture,
+    ShorePicture,
+    StackPicture,
+    Transition,
+)
 
 Json = dict[str, Any]
 
@@ -45,56 +55,62 @@ def transition(it: Transition) -> Json:
     }
 
 
+def standing(it: AlarmPicture) -> Json:
+    """One alarm as it stands, with all that is known of it."""
+    return {
+        **alarm(it),
+        "state": it.state.value,
+        "active": it.active,
+        "first": it.first,
+        "under": it.under,
+        "chattering": it.chattering,
+    }
+
+
 def picture(it: Picture) -> Json:
-    """One picture, as `run --headless --json` prints it."""
-    load = it.load
+    """One picture, as `run --headless --json` prints it and as it goes over the network.
+
+    All of it but the transitions, which are printed and sent one by one; times are rounded, and nothing else.
+    """
     return {
         "kind": "picture",
         "t": seconds(it.time_ns),
+        "rig": it.rig,
         "step": it.step.number if it.step else None,
-        "zeroed": seconds(it.zero.taken_ns),
-        "load": {
-            "rise_m": load.rise_m,
-            "rise_sd_m": load.rise_sd_m,
-            "tilt_x_rad": load.tilt_x_rad,
-            "tilt_y_rad": load.tilt_y_rad,
-            "bound_m": load.bound_m,
-            "rate_m_s": load.rate_m_s,
-        },
-        "hinge": {
-            "distance_m": it.hinge.distance_m,
-            "direction_rad": it.hinge.direction_rad,
-            "sd_m": it.hinge.sd_m,
-            "free": it.hinge.free,
-            "walk_m": it.hinge.walk_m,
-        },
-        "balance": asdict(it.balance),
-        "stacks": {stack.name: _stack(stack) for stack in it.stacks},
-        "shores": {
-            shore.name: {
-                "gap_m": shore.gap_m,
-                "air_pa": shore.air_pa,
-                "load_n": shore.load_n,
-                "load_most_n": shore.load_most_n,
-                "doing": shore.doing,
+        "now": None if it.step is None else {"progress": it.step.progress, "left": it.step.left, "done": it.step.done},
+        "steps": [
+            {
+                "step": s.number,
+                "do": s.do,
+                "bag": s.bag,
+                "stop": s.stop,
+                "started": seconds(s.started_ns),
+                "ended": seconds(s.ended_ns),
+                "ok": s.ok,
             }
-            for shore in it.shores
+            for s in it.steps
+        ],
+        "zeroed": seconds(it.zero.taken_ns),
+        "zero": {"ready": it.zero.ready, "why_not": it.zero.why_not, "live_ready": it.zero.live_ready},
+        "load": _part(it.load),
+        "hinge": _part(it.hinge),
+        "balance": _part(it.balance),
+        "stacks": {
+            stack.name: _part(stack, "name", "bags") | {"bags": {bag.name: _part(bag, "name") for bag in stack.bags}}
+            for stack in it.stacks
         },
+        "shores": {shore.name: _part(shore, "name") for shore in it.shores},
+        "captured_m": it.captured_m,
         "uncaptured_m": it.uncaptured_m,
         "fall_m": it.fall_m,
         "held_by": None if it.held_by is None else list(it.held_by),
+        "alarms": [standing(a) for a in it.alarms],
         "unknown": [{"rule": b.rule, "about": b.about, "because": b.because} for b in it.blind],
         "sensors": {
-            sensor.name: {
-                "status": sensor.status.value,
-                "age_s": _rounded(sensor.age_s),
-                "value": sensor.value,
-                "calibration_sd": sensor.calibration_sd,
-                "beyond_calibration": sensor.beyond_calibration,
-            }
+            sensor.name: _part(sensor, "name") | {"status": sensor.status.value, "age_s": _rounded(sensor.age_s)}
             for sensor in it.sensors
         },
-        "ports": {port.name: {"up": port.up, "text": port.text} for port in it.ports},
+        "ports": {port.name: {"up": port.up, "text": port.text, "since": seconds(port.since_ns)} for port in it.ports},
         "checklist": [
             {"item": i.item, "who": i.who, "ticked": i.ticked, "by": i.by, "t": seconds(i.ticked_ns)}
             for i in it.checklist
@@ -114,33 +130,12 @@ def picture(it: Picture) -> Json:
     }
 
 
-def _stack(it: StackPicture) -> Json:
-    return {
-        "force_n": it.force_n,
-        "height_m": it.height_m,
-        "lean_m": it.lean_m,
-        "lean_x_m": it.lean_x_m,
-        "lean_y_m": it.lean_y_m,
-        "lean_use": it.lean_use,
-        "lean_sd_m": it.lean_sd_m,
-        "lean_bound_m": it.lean_bound_m,
-        "lean_at_rise_m": it.lean_at_rise_m,
-        "slip_m": it.slip_m,
-        "slipping": it.slipping,
-        "disagree": list(it.disagree),
-        "reach_m": it.reach_m,
-        "sink_m_s": it.sink_m_s,
-        "bags": {
-            bag.name: {
-                "pressure_pa": bag.pressure_pa,
-                "height_m": bag.height_m,
-                "use": bag.use,
-                "doing": bag.doing,
-                "loss_pa_s": bag.loss_pa_s,
-            }
-            for bag in it.bags
-        },
-    }
+_Part = LoadPicture | HingePicture | BalancePicture | StackPicture | BagPicture | ShorePicture | SensorPicture
+
+
+def _part(it: _Part, *but: str) -> Json:
+    """A part of the picture under the names its class gives, without those that are said elsewhere."""
+    return {key: getattr(it, key) for key in it.__slots__ if key not in but}
 
 
 def _rounded(age_s: float | None) -> float | None:
