@@ -76,6 +76,11 @@ def parser() -> argparse.ArgumentParser:
         choices=("-",),
         help="with --headless: a person's actions as JSON lines on standard input",
     )
+    run.add_argument(
+        "--broker",
+        metavar="URL",
+        help="let others follow over this broker: mqtt://HOST:PORT or mqtts://USER@HOST:PORT (default: the rig file's [link])",
+    )
     run.add_argument("--record", metavar="FILE", help="where to keep the session (default: RIG-DATE-TIME.jsonl here)")
     _add_keeping(run)
     _add_sound(run)
@@ -193,6 +198,7 @@ def parser() -> argparse.ArgumentParser:
         "--json", action="store_true", help="one JSON object: ports, with --judge the outcome, with --list all"
     )
 
+    _add_follow(commands)
     judge = _add(commands, "judge", "run the engine again over recordings and print the verdict")
     judge.add_argument(
         "files", nargs="+", metavar="FILE", help="recording, or a folder of them; one file of a session brings the rest"
@@ -267,6 +273,44 @@ def _sound(top: argparse.ArgumentParser, call: argparse.Namespace) -> str | None
     return line
 
 
+def _add_follow(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+    follow = _add(
+        commands,
+        "follow",
+        "the safety officer's screen, anywhere on the network: read-only but for STOP, needs no rig file",
+        "With one rig at the broker no name is needed. Without a terminal it prints what `run --headless` prints.",
+    )
+    follow.add_argument(
+        "broker", nargs="?", metavar="BROKER", help="mqtt://HOST:PORT or mqtts://USER@HOST:PORT, as `run` was given"
+    )
+    follow.add_argument("rig", nargs="?", metavar="RIG", help="name of the rig (default: the only one there)")
+    follow.add_argument("--all", action="store_true", help="every rig at the broker, the worst first")
+    follow.add_argument(
+        "--json",
+        action="store_true",
+        help="one JSON object a line: pictures and alarms as `run --headless --json`, and what is wrong with the link; "
+        "with --all one a rig and second",
+    )
+    follow.add_argument("--for", dest="for_", metavar="TIME", help="end by itself after this long, such as 30s")
+    follow.add_argument("--name", metavar="WHO", help="who calls, if STOP is called here (default: the broker's USER)")
+    follow.add_argument(
+        "--actions",
+        metavar="-",
+        choices=("-",),
+        help='lines on standard input instead of a screen; {"do": "stop", "reason": "..."} is the only action',
+    )
+    follow.add_argument("--schema", action="store_true", help="print the JSON Schemas of all five topics and exit")
+    follow.add_argument("--no-bell", action="store_true", help="do not sound the terminal bell")
+    for option, what in (
+        ("--password-file", "file of one line, mode 600, with USER's password"),
+        ("--password-env", "environment variable with USER's password"),
+        ("--ca", "authorities (PEM) that may have signed the broker's certificate (default: the machine's)"),
+        ("--certificate", "our own certificate (PEM), where the broker asks for one"),
+        ("--key", "its private key, mode 600"),
+    ):
+        follow.add_argument(option, metavar="NAME" if option.endswith("env") else "FILE", help=what)
+
+
 def _add_keeping(command: argparse.ArgumentParser) -> None:
     command.add_argument(
         "--also",
@@ -337,6 +381,8 @@ def _command(top: argparse.ArgumentParser, call: argparse.Namespace) -> int:
             bell=call.bell,
             sound=_sound(top, call),
         )
+    if call.command == "follow":
+        return _follow(top, call)
     from monitor.live.opening import Call
 
     if call.command == "calibrate":
@@ -384,7 +430,7 @@ def _command(top: argparse.ArgumentParser, call: argparse.Namespace) -> int:
 
     if (call.json or call.actions) and not call.headless:
         top.error("--json and --actions go with --headless")
-    return run(Call(**shared, headless=call.headless, bell=call.bell, sound=_sound(top, call)))
+    return run(Call(**shared, headless=call.headless, bell=call.bell, sound=_sound(top, call), broker=call.broker))
 
 
 def _check(top: argparse.ArgumentParser, call: argparse.Namespace) -> int:
@@ -400,6 +446,32 @@ def _check(top: argparse.ArgumentParser, call: argparse.Namespace) -> int:
             top.error("--propose prints steps alone: not with --json or --html")
         return print_proposal(call.rig, sys.stdout, sys.stderr)
     return check(call.rig, call.json, sys.stdout, sys.stderr, call.html)
+
+
+def _follow(top: argparse.ArgumentParser, call: argparse.Namespace) -> int:
+    from monitor.follow import Wanted, follow, print_schemas
+
+    if call.schema:
+        return print_schemas()
+    if call.broker is None:
+        top.error("follow needs a BROKER, or --schema")
+    if call.all and (call.rig or call.actions):
+        top.error("--all shows every rig and calls nothing: not with RIG or --actions")
+    keys = ("ca", "certificate", "key", "password_env", "password_file")
+    secrets = tuple((key, value) for key in keys if (value := getattr(call, key)) is not None)
+    return follow(
+        Wanted(
+            call.broker,
+            call.rig,
+            all=call.all,
+            as_json=call.json,
+            for_=call.for_,
+            who=call.name,
+            actions=call.actions is not None,
+            bell=not call.no_bell,
+            secrets=secrets,
+        )
+    )
 
 
 def _drill(top: argparse.ArgumentParser, call: argparse.Namespace) -> int:

@@ -6,6 +6,7 @@ import sys
 import threading
 
 from monitor.live import hand, typed
+from monitor.live.announcing import announced
 from monitor.live.headless import Lines, print_until
 from monitor.live.opening import Call, NotOpened, Opened, ended, ended_by_signal, opened, typed_lines
 from monitor.live.session import Session
@@ -23,9 +24,9 @@ def run(call: Call) -> int:
 def _headless(call: Call, it: Opened) -> int:
     stop, session = threading.Event(), it.session
     lines = Lines(session.rig.rig.units, call.as_json, session.wall_start_s)
-    session.on_picture, session.on_failure = lines.take, stop.set
+    session.on_failure = stop.set
     print(session.recording, file=sys.stderr)
-    with ended_by_signal(stop):
+    with ended_by_signal(stop), announced(it, lines.take, aloud=True):
         session.start(it.ports, it.keeper)
         if call.actions:
             threading.Thread(target=_read_actions, args=(session,), name="actions", daemon=True).start()
@@ -37,11 +38,12 @@ def _screen(call: Call, it: Opened) -> int:
     from monitor.screens.operator import run_operator
 
     session = it.session
-    session.start(it.ports, it.keeper)
-    try:
-        run_operator(session, bell=call.bell, sound=call.sound, for_s=it.for_s)
-    finally:
-        session.stop()
+    with announced(it):
+        session.start(it.ports, it.keeper)
+        try:
+            run_operator(session, bell=call.bell, sound=call.sound, for_s=it.for_s)
+        finally:
+            session.stop()
     print(session.recording, file=sys.stderr)
     return ended(session)
 

@@ -22,6 +22,7 @@ class Lines:
     def __init__(self, units: str, as_json: bool, wall_start_s: float) -> None:
         self._units, self._json, self._wall = units, as_json, wall_start_s
         self._pictures: queue.SimpleQueue[Picture | None] = queue.SimpleQueue()
+        self._due_ns = 0
 
     def take(self, picture: Picture) -> None:
         """Queue a picture; returns at once."""
@@ -32,17 +33,20 @@ class Lines:
         self._pictures.put(None)
 
     def __iter__(self) -> Iterator[str]:
-        due_ns = 0
         while (picture := self._pictures.get()) is not None:
-            for it in picture.transitions:
-                yield self._dump(encode.transition(it)) if self._json else _alarm_line(encode.transition(it))
-            if picture.time_ns >= due_ns:
-                due_ns += _EVERY_NS
-                if self._json:
-                    utc = round(self._wall + picture.time_ns * 1e-9, 4)
-                    yield self._dump(encode.picture(picture) | {"utc": utc})
-                else:
-                    yield self.words(picture)
+            yield from self.of(picture)
+
+    def of(self, picture: Picture) -> Iterator[str]:
+        """The lines that one picture asks for: its transitions, and once a second itself."""
+        for it in picture.transitions:
+            yield self._dump(encode.transition(it)) if self._json else _alarm_line(encode.transition(it))
+        if picture.time_ns >= self._due_ns:
+            self._due_ns = picture.time_ns - picture.time_ns % _EVERY_NS + _EVERY_NS
+            if self._json:
+                utc = round(self._wall + picture.time_ns * 1e-9, 4)
+                yield self._dump(encode.picture(picture) | {"utc": utc})
+            else:
+                yield self.words(picture)
 
     @staticmethod
     def _dump(it: encode.Json) -> str:

@@ -17,6 +17,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 from drivers.config import Port
+from drivers.kinds.mqtt import Broker
 from drivers.ports import PortError, beside, redirect
 from drivers.units import UnitError, to_si
 from monitor.engine.picture import Picture
@@ -24,7 +25,7 @@ from monitor.live.hand import Press
 from monitor.live.keeping import JournalKeeper
 from monitor.live.session import Session
 from monitor.rig.load import RigFaults, read_rig_text
-from monitor.rig.schema import Rig
+from monitor.rig.schema import Link, Rig
 from replay.names import SUFFIX
 from replay.writer import JournalError, Split
 
@@ -49,13 +50,14 @@ class Call:
     split: str | None = None
     bell: bool = True
     sound: str | None = None
+    broker: str | None = None
 
 
 @dataclass(frozen=True, slots=True)
 class Opened:
     """A session that may be started on `ports` with `keeper` (None: nothing is kept), to end after `for_s` (None: never).
 
-    `text`: of the rig file, as recordings carry it.
+    `text`: of the rig file, as recordings carry it. `link`: the broker over which others may follow, None without one.
     """
 
     session: Session
@@ -63,6 +65,7 @@ class Opened:
     keeper: JournalKeeper | None
     for_s: float | None
     text: str
+    link: Broker | None = None
 
 
 class BadCall(ValueError):
@@ -86,6 +89,7 @@ def opened(command: str, call: Call, hand: Callable[[Picture], Press | None] | N
         text = read_rig_text(Path(call.rig))
         rig = text.rig()
         ports = [beside(port, Path(call.rig).absolute().parent) for port in redirected(rig, call.ports)]
+        link = link_of(rig, call.broker, Path(call.rig).absolute().parent)
         for_s = duration(call.for_)
         if screen and not on_a_terminal():
             raise BadCall("no terminal on standard output and standard error for the operator's screen: add --headless")
@@ -102,7 +106,7 @@ def opened(command: str, call: Call, hand: Callable[[Picture], Press | None] | N
     except JournalError as error:
         print(f"inchwatch {command}: {error}", file=sys.stderr)
         raise NotOpened(1) from None
-    return Opened(session, ports, keeper, for_s, text.text)
+    return Opened(session, ports, keeper, for_s, text.text, link)
 
 
 def kept(call: Call, session: Session, text: str) -> tuple[str, JournalKeeper]:
@@ -130,6 +134,12 @@ def redirected(rig: Rig, overrides: list[str]) -> list[Port]:
             raise BadCall(f"--port: found '{override}', allowed is NAME=URL with NAME one of {', '.join(names)}")
         where[name] = url
     return [redirect(port, where[port.name]) if port.name in where else port for port in rig.port]
+
+
+def link_of(rig: Rig, url: str | None, folder: Path) -> Broker | None:
+    """The broker over which others may follow: that of the rig file, at another place where one is given. Raises PortError."""
+    link = rig.link.beside(folder) if rig.link is not None else None
+    return link if url is None else (link or Link(host="localhost")).at(url, "--broker")
 
 
 def duration(given: str | None) -> float | None:

@@ -121,7 +121,13 @@ class Session:
 
     def send(self, do: str, /, **details: Detail) -> None:
         """An action of the operator. Callable from any thread; the next picture answers it."""
-        self._queue.put(Action(self.clock(), do, details))
+        self.send_as("operator", do, **details)
+
+    def send_as(self, by: str, do: str, /, **details: Detail) -> int:
+        """An action of somebody else, and its time (ns). Callable from any thread; the next picture answers it."""
+        action = Action(self.clock(), do, details, by)
+        self._queue.put(action)
+        return action.time_ns
 
     def trouble(self, active: bool, text: str) -> None:
         """The recorder cannot write, or can again. Callable from any thread."""

@@ -12,6 +12,7 @@ from typing import Annotated, Any, Literal
 from pydantic import Field, model_validator
 
 from drivers.config import Channel, Name, Port, Strict, told
+from drivers.kinds.mqtt import Broker
 from drivers.units import Angle, Area, Force, Length, Pressure, Ratio, Speed, Time, Volume
 from monitor.rig.dates import Day, Days
 from monitor.rig.measure import Difference, Measure, Measured
@@ -203,6 +204,10 @@ class Limits(Strict):
     apart: Length | None = None
 
 
+class Link(Broker):
+    """The broker over which others follow the lift, live: `inchwatch run` publishes there. Read-only but for STOP."""
+
+
 class Calibration(Strict):
     """One calibration of a channel against a reference; the newest of a channel counts. It may stand in a file beside the rig's.
 
@@ -243,6 +248,7 @@ class Rig(Strict):
     port: Annotated[list[Port], Field(min_length=1)]
     channel: Annotated[list[Channel], Field(min_length=1)]
     calibration: list[Calibration] = []
+    link: Link | None = None
 
     @model_validator(mode="before")
     @classmethod
