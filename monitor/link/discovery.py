@@ -37,7 +37,7 @@ class Rigs(BrokerClient):
         self._lock = threading.Lock()
         self._rigs: dict[str, Watching] = {}
         self._down_since_s: float | None = self._now_s()
-        self._down = "not connected yet"
+        self._down = ""
         self.asked = threading.Event()
         """Set once the broker has been asked, and its answer is on its way."""
 
@@ -51,11 +51,9 @@ class Rigs(BrokerClient):
         """Every rig, the worst first: what cannot be seen, then STOP, then the gravest alarm."""
         now_s, down_s = self._now_s(), self._down_since_s
         lost = down_s is not None and now_s - down_s > SILENT_S
+        unlinked = f"SILENT: no link to the broker, {self._down or 'not connected yet'}"
         with self._lock:
-            rows = [
-                (name, it.picture, f"SILENT: no link to the broker, {self._down}" if lost else it.trouble(now_s))
-                for name, it in self._rigs.items()
-            ]
+            rows = [(name, it.picture, unlinked if lost else it.trouble(now_s)) for name, it in self._rigs.items()]
         return sorted(rows, key=_badness)
 
     @property

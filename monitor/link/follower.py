@@ -66,7 +66,7 @@ class Follower(BrokerClient):
         self._rig: Rig | None = None
         self._unread = ""
         self._down_since_s: float | None = self._now_s()
-        self._down = "not connected yet"
+        self._down = ""
         self._links = 0
         self._stop_call: _Stop | None = None
         self._said_as: dict[int, str] = {}
@@ -131,7 +131,7 @@ class Follower(BrokerClient):
         now_s = self._now_s()
         down_s = self._down_since_s
         if down_s is not None and now_s - down_s > SILENT_S:
-            return f"SILENT: no link to the broker, {self._down}"
+            return f"SILENT: no link to the broker, {self._down or 'not connected yet'}"
         with self._lock:
             said = self._watching.trouble(now_s)
             unread = self._unread if self._watching.session not in self._rigs else ""
