@@ -42,13 +42,15 @@ class BrokerClient(RunningPort):
     """A client of a broker, for as long as it runs.
 
     A subclass says what is done once it is in (`joined`), takes messages (`took`), and says what is due (`work`).
-    `client_id`: the name it goes by, one of its own where none is given.
+    `client_id`: the name it goes by, one of its own where none is given. It keeps it, so that a broker that has not noticed yet
+    that a connection is lost ends it, and sends its Last Will, before the next one begins.
     """
 
     def __init__(self, name: str, config: Broker, sink: Sink, clock: Clock, *, client_id: str | None = None) -> None:
         super().__init__(name, sink, clock)
         self._config = config
-        self._client_id = client_id
+        self._client_id = client_id or f"inchwatch-{uuid.uuid4().hex[:12]}"
+        self._named = client_id is not None
         self._asked: dict[int, list[str]] = {}
         """Subscriptions that are not answered yet, by the packet that asked for them."""
         self._looked_ns, self._stalled = 0, False
@@ -161,7 +163,7 @@ class BrokerClient(RunningPort):
     def _client(self) -> mqtt.Client:
         client = mqtt.Client(
             CallbackAPIVersion.VERSION2,
-            client_id=self._client_id or f"inchwatch-{uuid.uuid4().hex[:12]}",
+            client_id=self._client_id,
             protocol=mqtt.MQTTv5 if self.newest else mqtt.MQTTv311,
             clean_session=None if self.newest else True,
         )
@@ -220,7 +222,7 @@ class BrokerClient(RunningPort):
         if reason.value == _TAKEN_OVER:
             said = f"another program is called '{name}', too; allowed is one program a client_id"
         elif said == "unspecified error":  # also how some brokers end us when another comes under our name
-            said = f"is another program called '{name}', too?" if name else ""
+            said = f"is another program called '{name}', too?" if self._named else ""
         self._why = "connection lost" + (f" ({said})" if said else "")
         if not self._answered:
             self._why += secure.unanswered(self._config)

@@ -31,9 +31,9 @@ _RIVAL_NS = 5_000_000_000
 """For so long another monitor that announced the same rig counts as there."""
 _MOST_QUEUED = 50
 """So many messages of QoS 1 wait for a broker at most."""
-_STOP_EVERY_NS = 100_000_000
-"""While STOP stands, calls of it are handed on no faster: they change nothing, and a flood of them must not keep the engine busy.
-"""
+_STOPS, _STOP_EVERY_NS = 8.0, 100_000_000
+"""While STOP stands, so many calls of it are handed on at once, and then one so often: they change nothing but the name, and a
+flood of them must not keep the engine busy."""
 _HELLO, _HELLO_NS = "hello", 2_000_000_000
 """What two monitors of one rig go on saying to each other, and how often."""
 
@@ -73,7 +73,7 @@ class Announcer(BrokerClient):
         said: Callable[[str], None] = lambda _: None,
     ) -> None:
         self.session = uuid.uuid4().hex[:16]
-        super().__init__("link", config, self._link_state, clock, client_id=f"inchwatch-{self.session}")
+        super().__init__("link", config, self._link_state, clock)
         self._watched, self._stop_called, self._tell = watched, stop_called, said
         self._slot: _Slot | None = None
         self._links = 0
@@ -84,7 +84,8 @@ class Announcer(BrokerClient):
         self._waiting: dict[str, int] = {}
         """Calls handed to the session and not answered by a picture yet: id, and the time of the action."""
         self._calls: deque[str] = deque(maxlen=wire.CALLS)
-        self._last_stop_ns: int | None = None
+        self._stops = _STOPS
+        self._stop_ns = self._counted_ns = 0
         self._rival_ns: int | None = None
         self._down = ""
         self._told = ""
@@ -135,6 +136,12 @@ class Announcer(BrokerClient):
     def joined(self, client: mqtt.Client, _flags: mqtt.ConnectFlags, _said: Properties | None) -> None:
         """Say all there is, and listen for calls."""
         self._links += 1
+        self._say_all(client)
+        self._say_hello(client)
+        self.asked_for(client.subscribe(self._topic("call"), 1)[1], [self._topic("call")])
+
+    def _say_all(self, client: mqtt.Client) -> None:
+        """What the broker keeps for whoever comes late, anew."""
         it = self._watched
         self._publish(
             client,
@@ -151,8 +158,6 @@ class Announcer(BrokerClient):
         )
         self._alarms_on_their_way, self._changes_sent = None, -1
         self._due_ns = self._presence_due_ns = 0
-        self._say_hello(client)
-        self.asked_for(client.subscribe(self._topic("call"), 1)[1], [self._topic("call")])
 
     def leave(self, client: mqtt.Client) -> None:
         """The good-bye: ended in order is another thing than lost."""
@@ -186,6 +191,9 @@ class Announcer(BrokerClient):
             client.publish(self._topic("presence"), self._presence("here"), 1, retain=True)
         if self._rivalled and now_ns >= self._hello_ns + _HELLO_NS:
             self._say_hello(client)
+        if self._rival_ns is not None and not self._rivalled:
+            self._rival_ns = None
+            self._say_all(client)  # what the broker keeps is the other's
 
     def _confirmed(self, picture: Picture) -> bool:
         """Whether calls were answered: STOP stands, and the engine has taken that action or a later one."""
@@ -240,12 +248,15 @@ class Announcer(BrokerClient):
         self.counts["good"] += 1
         if call.id and (call.id in self._waiting or call.id in self._calls):
             return  # the broker has handed it over twice, or the caller was not sure
-        now_ns, slot, time_ns = self.clock(), self._slot, self._last_stop_ns
+        now_ns, slot = self.clock(), self._slot
+        self._stops = min(_STOPS, self._stops + (now_ns - self._counted_ns) / _STOP_EVERY_NS)
+        self._counted_ns = now_ns
         stands = slot is not None and slot.picture.stop_called is not None
-        if time_ns is None or not stands or now_ns - time_ns >= _STOP_EVERY_NS:
-            time_ns = self._last_stop_ns = self._stop_called(call.by, call.reason)
+        if self._stops >= 1.0 or not stands:
+            self._stops = max(0.0, self._stops - 1.0)
+            self._stop_ns = self._stop_called(call.by, call.reason)
         if call.id:
-            self._waiting[call.id] = time_ns
+            self._waiting[call.id] = self._stop_ns
         while len(self._waiting) > wire.CHANGES:
             del self._waiting[next(iter(self._waiting))]
 

@@ -166,7 +166,7 @@ class Watching:
             return "SILENT: nothing comes from the operator's monitor"
         if now_s - it.beat_s > FROZEN_S:
             return "FROZEN: the operator's monitor repeats one picture, its engine stands"
-        rivals = [other for other in self._sessions.values() if now_s - other.came_s <= SILENT_S]
+        rivals = [other for other in self._sessions.values() if not other.gone and now_s - other.came_s <= SILENT_S]
         if len(rivals) > 1:
             begun = " and ".join(sorted(_clock(other.rig) for other in rivals))
             return f"TWO monitors announce '{self.name}' (begun {begun}): end one"
