@@ -15,6 +15,7 @@ from typing import Any
 
 from paho.mqtt import client as mqtt
 from paho.mqtt.properties import Properties
+from paho.mqtt.reasoncodes import ReasonCode
 
 from drivers.broker import BrokerClient
 from drivers.kinds.mqtt import Broker
@@ -87,7 +88,7 @@ class Announcer(BrokerClient):
         self._stops = _STOPS
         self._stop_ns = self._counted_ns = 0
         self._rival_ns: int | None = None
-        self._down = ""
+        self._down = self._forbidden = ""
         self._told = ""
         self.odd = ""
         """What was wrong with the last message that was; empty: none was."""
@@ -108,6 +109,9 @@ class Announcer(BrokerClient):
         """What is wrong with the link, in one sentence; "" for nothing."""
         if self._down:
             return f"nobody can follow: {self._down}"
+        if self._forbidden:
+            who = self._config.user or "nobody"
+            return f"nobody can follow: the broker does not let '{who}' announce a rig ({self._forbidden})"
         if self._rivalled:
             return f"another monitor announces '{self._watched.rig}' too: end one, or give one rig another name"
         return ""
@@ -129,13 +133,15 @@ class Announcer(BrokerClient):
             self._tell(text)
 
     def prepare(self, client: mqtt.Client) -> None:
-        """The Last Will."""
+        """The Last Will; and hear what the broker says of what we publish."""
+        client.on_publish = self._on_publish
         client.will_set(self._topic("presence"), self._presence("lost"), 1, retain=True)
         client.max_queued_messages_set(_MOST_QUEUED)
 
     def joined(self, client: mqtt.Client, _flags: mqtt.ConnectFlags, _said: Properties | None) -> None:
         """Say all there is, and listen for calls."""
         self._links += 1
+        self._forbidden = ""
         self._say_all(client)
         self._say_hello(client)
         self.asked_for(client.subscribe(self._topic("call"), 1)[1], [self._topic("call")])
@@ -222,6 +228,10 @@ class Announcer(BrokerClient):
         said = {"session": self.session, "standing": standing, "changes": changes}
         self._alarms_on_their_way = self._publish(client, "alarms", said, retain=True)
         self._changes_sent = slot.changed
+
+    def _on_publish(self, _client: Any, _data: Any, _packet: int, reason: ReasonCode, _p: Any) -> None:
+        if reason.is_failure:
+            self._forbidden = str(reason).lower()
 
     def took(self, message: mqtt.MQTTMessage) -> None:
         """A call. STOP is the one thing that is taken from the network; what was kept by the broker is of another time."""
