@@ -215,7 +215,10 @@ class Follower(BrokerClient):
             try:
                 self._rigs[session] = parse_rig(said.document, f"the rig '{self.name}'")
             except RigFaults as faults:
-                self._unread = f"UNREADABLE: {faults.faults[0].found}; allowed is {faults.faults[0].allowed}"
+                self._unread = f"UNREADABLE rig: found {faults.faults[0].found}; allowed is {faults.faults[0].allowed}"
+                self.counts["malformed"] += 1
+            except Exception as error:  # noqa: BLE001 - another's document, which must not end the link
+                self._unread = f"UNREADABLE rig: {type(error).__name__}"
                 self.counts["malformed"] += 1
         for gone in set(self._rigs) - set(self._watching.rigs()):
             del self._rigs[gone]

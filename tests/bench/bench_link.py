@@ -254,7 +254,7 @@ def main(seconds: float) -> None:
     port = free_port()
     with ExitStack() as held:
         folder = Path(held.enter_context(tempfile.TemporaryDirectory()))
-        (folder / "conf").write_text(f"listener {port} 127.0.0.1\nallow_anonymous true\n")
+        (folder / "conf").write_text(f"listener {port} 127.0.0.1\nallow_anonymous true\nset_tcp_nodelay true\n")
         program = shutil.which("mosquitto", path=os.environ["PATH"] + ":/usr/sbin:/usr/local/sbin")
         assert program is not None, "no mosquitto on this machine"
         quiet = {"stdout": subprocess.DEVNULL, "stderr": subprocess.DEVNULL}

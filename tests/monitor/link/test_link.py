@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import threading
 import time
+from dataclasses import replace
 from itertools import pairwise
 
 import pytest
@@ -11,10 +12,13 @@ from paho.mqtt import client as mqtt
 from paho.mqtt.enums import CallbackAPIVersion
 
 from drivers.kinds.mqtt import Broker
+from monitor.engine.engine import Engine
 from monitor.link import wire
 from monitor.link.follower import OnlyStop
+from replay.entries import Tick
 
 from .conftest import NAME
+from .published import picture_message, rig_message, rig_of, rig_text
 
 pytestmark = [pytest.mark.broker, pytest.mark.wires]
 
@@ -268,3 +272,19 @@ def test_a_follower_of_one_rig_takes_nothing_of_another(operator, following, wai
     it.send("stop", reason="mine")
     wait_until(lambda: it.latest().stop_called)
     assert len(right.actions("stop")) == 1
+
+
+def test_a_rig_that_cannot_be_read_is_said_and_its_pictures_are_there_for_programs(following, stranger, wait_until):
+    it = following()
+    picture = replace(Engine(rig_of(NAME)).feed(Tick(0)), rig=NAME)
+    for at, document in enumerate(("no [rig", 'version = 1\n[[port]]\nname = "x"\ndriver = "of another house"\n')):
+        stranger("rig", rig_message(NAME, document, f"s{at}"))
+        wait_until(lambda at=at: it.counters()["malformed"] > at)
+    stranger("picture", picture_message(picture, session="s1"))
+    wait_until(lambda: it.picture is not None)
+    assert it.latest() is None
+    assert not it.ready
+    wait_until(lambda: it.trouble.startswith("UNREADABLE rig: found ") or it.trouble.startswith("SILENT"))
+    stranger("rig", rig_message(NAME, rig_text(NAME), "s1"))
+    stranger("picture", picture_message(picture, session="s1", beat=2))
+    wait_until(lambda: it.latest() is not None and it.rig == rig_of(NAME))
