@@ -120,7 +120,7 @@ def _screen(it: Follower, call: Wanted, stop: threading.Event, until: float | No
 
 
 def _all(call: Wanted, config: Broker, stop: threading.Event, until: float | None) -> int:
-    it = Rigs(config, running_ns)
+    it = Rigs(config, running_ns, who=call.who or "")
     it.start()
     try:
         if not call.as_json and on_a_terminal():

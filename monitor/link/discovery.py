@@ -7,15 +7,12 @@ import time
 from collections.abc import Callable
 from typing import Any
 
-from paho.mqtt import client as mqtt
-from paho.mqtt.properties import Properties
-
-from drivers.broker import BrokerClient
 from drivers.kinds.mqtt import Broker
-from drivers.reading import LinkState
 from monitor.engine.picture import Picture, Priority
 from monitor.link import wire
-from monitor.link.watching import SILENT_S, Watching
+from monitor.link.followed import Followed
+from monitor.link.follower import Following
+from replay.entries import Detail
 
 MOST = 100
 """So many rigs are told apart at one broker; a wire that babbles must not fill the memory."""
@@ -23,77 +20,80 @@ Row = tuple[str, Picture | None, str]
 """A rig's name, its newest picture, why that cannot be trusted."""
 
 
-class Rigs(BrokerClient):
+class Rigs(Following):
     """Every rig at a broker. `leaves`: the kinds of message that are asked for; pictures are not, where only names are wanted."""
 
     def __init__(
         self,
         config: Broker,
         clock: Callable[[], int] = time.monotonic_ns,
-        leaves: tuple[str, ...] = ("presence", "picture"),
+        leaves: tuple[str, ...] = wire.LEAVES,
+        who: str = "",
     ) -> None:
-        super().__init__("link", config, self._link_state, clock)
-        self._leaves = leaves
+        super().__init__(config, clock)
+        self._broker, self._leaves, self._who_calls = config, leaves, who
         self._lock = threading.Lock()
-        self._rigs: dict[str, Watching] = {}
-        self._down_since_s: float | None = self._now_s()
-        self._down = ""
+        self._rigs: dict[str, Followed] = {}
         self.asked = threading.Event()
         """Set once the broker has been asked, and its answer is on its way."""
 
     def names(self) -> list[str]:
         """Every rig that was ever announced here and whose monitor did not end; where there is none, those that did."""
-        with self._lock:
-            live = sorted(name for name, it in self._rigs.items() if it.live)
-            return live or sorted(self._rigs)
+        rigs = self.rigs()
+        return sorted(it.name for it in rigs if it.live) or sorted(it.name for it in rigs)
 
     def rows(self) -> list[Row]:
         """Every rig, the worst first: what cannot be seen, then STOP, then the gravest alarm."""
-        now_s, down_s = self._now_s(), self._down_since_s
-        lost = down_s is not None and now_s - down_s > SILENT_S
-        unlinked = f"SILENT: no link to the broker, {self._down or 'not connected yet'}"
+        return sorted(((it.name, it.picture, it.trouble) for it in self.rigs()), key=_badness)
+
+    def feed(self, name: str) -> Followed | None:
+        """A rig's own feed; None until what the rig is has been heard."""
         with self._lock:
-            rows = [(name, it.picture, unlinked if lost else it.trouble(now_s)) for name, it in self._rigs.items()]
-        return sorted(rows, key=_badness)
+            it = self._rigs.get(name)
+        return it if it is not None and it.ready else None
+
+    def send(self, name: str, do: str, /, **details: Detail) -> None:
+        """Call STOP on a rig that was heard of. Raises OnlyStop for anything else."""
+        with self._lock:
+            it = self._rigs.get(name)
+        if it is not None:
+            it.send(do, **details)
 
     @property
     def down(self) -> str:
         """Why there is no link to the broker, "" while there is one."""
-        return self._down if self._down_since_s is not None else ""
+        return self.link.why if self.link.down_since_s is not None else ""
 
-    def _now_s(self) -> float:
-        return self.clock() * 1e-9
+    def rigs(self) -> list[Followed]:
+        """Those that anything was heard of."""
+        with self._lock:
+            return [it for it in self._rigs.values() if it.session]
+
+    def topics(self) -> list[str]:
+        """Those of every rig."""
+        return [f"{wire.ROOT}/+/{leaf}" for leaf in self._leaves]
 
     # What follows runs in the connection's thread.
 
     def _link_state(self, it: Any) -> None:
-        assert isinstance(it, LinkState), "no sensors are read here"
-        self._down, self._down_since_s = it.text, None if it.up else self._now_s()
+        super()._link_state(it)
         if it.up:
             self.asked.set()
 
-    def joined(self, client: mqtt.Client, _flags: mqtt.ConnectFlags, _said: Properties | None) -> None:
-        """Ask for those topics of every rig."""
+    def rig_called(self, name: str) -> Followed | None:
+        """The rig of this name, from now on if it is a new one; none beyond so many."""
         with self._lock:
-            for it in self._rigs.values():
-                it.anew()
-        topics = [f"{wire.ROOT}/+/{leaf}" for leaf in self._leaves]
-        self.asked_for(client.subscribe([(it, 1) for it in topics])[1], topics)
-
-    def took(self, message: mqtt.MQTTMessage) -> None:
-        """A message of any rig's."""
-        known = wire.rig_of(message.topic)
-        if known is None:
-            return
-        name, leaf = known
-        with self._lock:
-            if name not in self._rigs and len(self._rigs) >= MOST:
-                self.counts["unknown_id"] += 1
-                return
-            it = self._rigs.setdefault(name, Watching(name))
-            it.take(leaf, bytes(message.payload), self._now_s(), kept=bool(message.retain))
-            if not it.session:
-                del self._rigs[name]  # nothing of it was a message yet
+            if name not in self._rigs:
+                silent = [it.name for it in self._rigs.values() if not it.session]
+                for other in silent[: max(0, len(self._rigs) + 1 - MOST)]:
+                    del self._rigs[other]  # nothing of it was a message
+                if len(self._rigs) >= MOST:
+                    self.counts["unknown_id"] += 1
+                    return None
+                self._rigs[name] = Followed(
+                    name, self._broker, self._who_calls, self.now_s, self.link, self.wake, self.counts
+                )
+            return self._rigs[name]
 
 
 def worst(picture: Picture) -> Priority | None:

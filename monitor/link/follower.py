@@ -1,15 +1,10 @@
-"""A second screen's end of the link: a feed of pictures that come over the network, and STOP back.
-
-It needs no rig file: the rig's document comes with the pictures. It reads, and may call STOP; nothing else can be said.
-"""
+"""A second screen's end of the link: connections that follow one rig at a broker, or all of them."""
 
 from __future__ import annotations
 
-import threading
 import time
-import uuid
+from abc import abstractmethod
 from collections.abc import Callable
-from dataclasses import dataclass
 from typing import Any
 
 from paho.mqtt import client as mqtt
@@ -19,221 +14,94 @@ from paho.mqtt.reasoncodes import ReasonCode
 from drivers.broker import BrokerClient
 from drivers.kinds.mqtt import Broker
 from drivers.reading import LinkState
-from monitor.engine.picture import Picture, Transition
 from monitor.link import wire
-from monitor.link.watching import CONFIRM_S, SILENT_S, Watching
-from monitor.rig.load import RigFaults, parse_rig
-from monitor.rig.schema import Rig
-from replay.entries import Detail
+from monitor.link.followed import Followed, Link, OnlyStop, Stop
 
-_AGAIN_S = 10.0
-"""For so long a STOP that could not be said is said again as soon as the broker is back; a later one would come out of the blue."""
-_SHOWN_S = 60.0
-"""For so long it is shown what became of a STOP."""
+__all__ = ["Follower", "Following", "OnlyStop"]
 
 
-class OnlyStop(ValueError):
-    """Something else than STOP was to be said over the network."""
+class Following(BrokerClient):
+    """A connection that hands messages to rigs and says their STOP."""
 
-
-@dataclass(slots=True)
-class _Stop:
-    """A STOP called here."""
-
-    id: str
-    reason: str
-    called_s: float
-    link: int = -1
-    """The connection on which it was said last."""
-    refused: str = ""
-    confirmed: bool = False
-
-
-class Follower(BrokerClient):
-    """Follows one rig at a broker. A feed for a screen; `start` it, `stop` it.
-
-    `who`: the name that a STOP called here bears. `clock`: ns, of a clock that never goes back; staleness is judged by
-    when messages come, never by what the far clock says.
-    """
-
-    def __init__(self, config: Broker, rig: str, who: str = "", clock: Callable[[], int] = time.monotonic_ns) -> None:
+    def __init__(self, config: Broker, clock: Callable[[], int]) -> None:
         super().__init__("link", config, self._link_state, clock)
-        self.name = rig
-        self.who = who or config.user or "safety officer"
-        self._lock = threading.Lock()
-        self._watching = Watching(rig, self.counts)
-        self._rigs: dict[str, Rig] = {}
-        self._rig: Rig | None = None
-        self._unread = ""
-        self._down_since_s: float | None = self._now_s()
-        self._down = ""
-        self._links = 0
-        self._stop_call: _Stop | None = None
-        self._said_as: dict[int, str] = {}
-        """The packets in which STOPs were said, and their ids."""
+        self.link = Link(self.now_s())
+        self._said_as: dict[int, Stop] = {}
+        """The packets in which STOPs were said."""
 
-    @property
-    def rig(self) -> Rig:
-        """The rig that is watched, as the operator's monitor says: of the session that is followed, or of the last one that was
-        known. Raises LookupError before `ready`."""
-        with self._lock:
-            it = self._rig = self._rigs.get(self._watching.session, self._rig)
-        if it is None:
-            raise LookupError(f"'{self.name}' is not known yet")
-        return it
-
-    @property
-    def ready(self) -> bool:
-        """Whether the rig is known, and a screen can be drawn."""
-        with self._lock:
-            return self._watching.session in self._rigs
-
-    @property
-    def recording(self) -> str:
-        """Whom this follows, and where the operator's monitor keeps the session."""
-        with self._lock:
-            said = self._watching.rig
-        where = f"following {self.name} at {self._config.host}"
-        return f"{where}; the operator's monitor: {said.recording}" if said is not None else where
-
-    @property
-    def wall_start_s(self) -> float:
-        """When the session began, in seconds since 1970 by the operator's computer; 0 before it is known. To be shown only."""
-        with self._lock:
-            return self._watching.rig.began if self._watching.rig is not None else 0.0
-
-    def latest(self) -> Picture | None:
-        """The newest picture of a rig that is known; None until there is one. It may be old: `trouble` says so."""
-        with self._lock:
-            return self._watching.picture if self._watching.session in self._rigs else None
-
-    @property
-    def picture(self) -> Picture | None:
-        """The newest picture, whether its rig is known or not."""
-        with self._lock:
-            return self._watching.picture
-
-    def changes(self) -> tuple[Transition, ...]:
-        """The changes of alarms since this was last asked; at first, the alarms that stand. None is lost where pictures are."""
-        with self._lock:
-            return self._watching.changes()
-
-    @property
-    def session(self) -> str:
-        """The session that is followed, "" for none."""
-        with self._lock:
-            return self._watching.session
-
-    @property
-    def trouble(self) -> str:
-        """Why the pictures cannot be trusted now, in one sentence that begins with SILENT, GONE, FROZEN, TWO or LATE; "" while
-        they can."""
-        now_s = self._now_s()
-        down_s = self._down_since_s
-        if down_s is not None and now_s - down_s > SILENT_S:
-            return f"SILENT: no link to the broker, {self._down or 'not connected yet'}"
-        with self._lock:
-            said = self._watching.trouble(now_s)
-            unread = self._unread if self._watching.session not in self._rigs else ""
-        return said or unread
-
-    @property
-    def call_state(self) -> str:
-        """What became of the last STOP, called here or elsewhere on the network, in one sentence; "" where nothing is to say."""
-        now_s = self._now_s()
-        with self._lock:
-            if (it := self._stop_call) is not None and now_s - it.called_s <= _SHOWN_S:
-                return self._of_ours(it, now_s)
-            called = self._watching.called(now_s)
-        if called is None:
-            return ""
-        said = f"STOP called by {called.by}" + (f": {called.reason}" if called.reason else "")
-        late = now_s - called.heard_s > CONFIRM_S
-        return f"{said}; NOT CONFIRMED by the operator's monitor: shout" if late else said
-
-    def _of_ours(self, it: _Stop, now_s: float) -> str:
-        if it.confirmed:
-            return "STOP confirmed by the operator's monitor" if self._watching.stopped else ""
-        if it.refused:
-            return f"STOP NOT CONFIRMED, the broker does not let '{self._config.user or 'nobody'}' call it: shout"
-        if now_s - it.called_s > CONFIRM_S:
-            return "STOP NOT CONFIRMED by the operator's monitor: shout"
-        return "STOP called, not confirmed yet"
-
-    def send(self, do: str, /, **details: Detail) -> None:
-        """Call STOP, with a `reason`. Returns at once; `call_state` says what became of it. Raises OnlyStop for anything else."""
-        if do != "stop":
-            raise OnlyStop(f"found '{do}': over the network only STOP is said; the rest is the operator's to do")
-        reason = details.get("reason")
-        said = " ".join(str(reason).split())[: wire.REASON_MOST] if reason else ""
-        with self._lock:
-            self._stop_call = _Stop(uuid.uuid4().hex[:12], said, self._now_s())
-        self.wake()
-
-    @property
-    def odd(self) -> str:
-        """What was wrong with the last message that was none, "" where all were."""
-        return self._watching.odd
-
-    def _now_s(self) -> float:
+    def now_s(self) -> float:
+        """The clock, in s."""
         return self.clock() * 1e-9
+
+    @abstractmethod
+    def rigs(self) -> list[Followed]:
+        """The rigs that are followed."""
+
+    @abstractmethod
+    def topics(self) -> list[str]:
+        """The topics that are asked for."""
+
+    @abstractmethod
+    def rig_called(self, name: str) -> Followed | None:
+        """The rig that a message is for; None where it is for none."""
 
     # What follows runs in the connection's thread.
 
     def _link_state(self, it: Any) -> None:
-        assert isinstance(it, LinkState), "a follower reads no sensors"
-        self._down, self._down_since_s = it.text, None if it.up else self._now_s()
+        assert isinstance(it, LinkState), "no sensors are read here"
+        self.link.why, self.link.down_since_s = it.text, None if it.up else self.now_s()
 
     def prepare(self, client: mqtt.Client) -> None:
         """Hear what the broker says of a STOP."""
         client.on_publish = self._on_publish
 
     def joined(self, client: mqtt.Client, _flags: mqtt.ConnectFlags, _said: Properties | None) -> None:
-        """Ask for all of the rig's topics."""
-        self._links += 1
-        with self._lock:
-            self._watching.anew()
-        topics = [wire.topic(self.name, leaf) for leaf in wire.LEAVES]
+        """Ask for the topics."""
+        self.link.count += 1
+        for it in self.rigs():
+            it.anew()
+        topics = self.topics()
         self.asked_for(client.subscribe([(it, 1) for it in topics])[1], topics)
 
     def took(self, message: mqtt.MQTTMessage) -> None:
-        """A message of the rig's."""
+        """A message of a rig's."""
         known = wire.rig_of(message.topic)
-        if known is None:
-            return
-        with self._lock:
-            self._watching.take(known[1], bytes(message.payload), self._now_s(), kept=bool(message.retain))
-            if known[1] == "rig":
-                self._read_rig()
-            if (it := self._stop_call) is not None and self._watching.confirms(it.id):
-                it.confirmed = True
-
-    def _read_rig(self) -> None:
-        for session, said in self._watching.rigs().items():
-            if session in self._rigs:
-                continue
-            try:
-                self._rigs[session] = parse_rig(said.document, f"the rig '{self.name}'")
-            except RigFaults as faults:
-                self._unread = f"UNREADABLE rig: found {faults.faults[0].found}; allowed is {faults.faults[0].allowed}"
-                self.counts["malformed"] += 1
-            except Exception as error:  # noqa: BLE001 - another's document, which must not end the link
-                self._unread = f"UNREADABLE rig: {type(error).__name__}"
-                self.counts["malformed"] += 1
-        for gone in set(self._rigs) - set(self._watching.rigs()):
-            del self._rigs[gone]
+        rig = self.rig_called(known[0]) if known is not None else None
+        if known is not None and rig is not None:
+            rig.heard_of(known[1], bytes(message.payload), kept=bool(message.retain))
 
     def work(self, client: mqtt.Client) -> float:
-        """Say a STOP that was called, until it is confirmed; once a connection."""
-        it = self._stop_call
-        if it is not None and not it.confirmed and it.link != self._links and self._now_s() - it.called_s < _AGAIN_S:
-            it.link = self._links
-            said = {"do": "stop", "by": self.who[: wire.WHO_MOST], "reason": it.reason, "id": it.id}
-            packet = client.publish(wire.topic(self.name, "call"), wire.encode(said), 1).mid
-            self._said_as[packet] = it.id
+        """Say each STOP that was called."""
+        for rig in self.rigs():
+            if (said := rig.to_say()) is not None:
+                stop, payload = said
+                self._said_as[client.publish(wire.topic(rig.name, "call"), payload, 1).mid] = stop
         return 1.0
 
     def _on_publish(self, _client: Any, _data: Any, packet: int, reason: ReasonCode, _p: Any) -> None:
-        call = self._said_as.pop(packet, None)
-        if (it := self._stop_call) is not None and call == it.id and reason.is_failure:
-            it.refused = str(reason).lower()
+        stop = self._said_as.pop(packet, None)
+        if stop is not None and reason.is_failure:
+            stop.refused = str(reason).lower()
+
+
+class Follower(Followed, Following):
+    """Follows one rig at a broker. A feed for a screen; `start` it, `stop` it.
+
+    `who`: the name that a STOP called here bears. `clock`: ns, of a clock that never goes back.
+    """
+
+    def __init__(self, config: Broker, rig: str, who: str = "", clock: Callable[[], int] = time.monotonic_ns) -> None:
+        Following.__init__(self, config, clock)
+        Followed.__init__(self, rig, config, who, self.now_s, self.link, self.wake, self.counts)
+
+    def rigs(self) -> list[Followed]:
+        """The one."""
+        return [self]
+
+    def topics(self) -> list[str]:
+        """All of its own."""
+        return [wire.topic(self.name, leaf) for leaf in wire.LEAVES]
+
+    def rig_called(self, name: str) -> Followed | None:
+        """Itself."""
+        return self if name == self.name else None

@@ -14,11 +14,12 @@ from paho.mqtt.enums import CallbackAPIVersion
 from drivers.kinds.mqtt import Broker
 from monitor.engine.engine import Engine
 from monitor.link import wire
+from monitor.link.discovery import MOST
 from monitor.link.follower import OnlyStop
 from replay.entries import Tick
 
 from .conftest import NAME
-from .published import picture_message, rig_message, rig_of, rig_text
+from .published import picture_message, presence_message, rig_message, rig_of, rig_text
 
 pytestmark = [pytest.mark.broker, pytest.mark.wires]
 
@@ -259,7 +260,31 @@ def test_all_rigs_are_seen_and_the_worst_stands_first(operator, following, wait_
     wait_until(lambda: [row[0] for row in it.rows()] == ["c-gone", "b-stopped", "a-quiet"], what="the order")
     assert [row[2] for row in it.rows()] == ["GONE: the operator's monitor was ended", "", ""]
     assert it.names() == ["a-quiet", "b-stopped"], "one that was ended is none to be chosen"
-    quiet.end()
+    assert it.feed("nobody") is None
+    feed = it.feed("a-quiet")
+    assert feed.rig == quiet.session.rig
+    with pytest.raises(OnlyStop):
+        it.send("a-quiet", "zero")
+    it.send("a-quiet", "stop", reason="from afar")
+    wait_until(lambda: feed.call_state == "STOP confirmed by the operator's monitor")
+    assert feed.latest().stop_called == "safety officer: from afar"
+    assert [(a.by, a.details["reason"]) for a in quiet.actions("stop")] == [("safety officer", "from afar")]
+    assert len(stopped.actions("stop")) == 1
+
+
+def test_a_broker_that_babbles_fills_no_memory(following, stranger, broker, wait_until):
+    it = following(None)
+    wait_until(lambda: not it.down and it.asked.is_set())
+    talker = mqtt.Client(CallbackAPIVersion.VERSION2, protocol=mqtt.MQTTv5)
+    talker.connect(broker.host, broker.port)
+    talker.loop_start()
+    for i in range(3 * MOST):
+        talker.publish(f"inchwatch/r{i}/presence", b"x" if i % 2 else presence_message("here"), 1)
+    talker.publish("inchwatch/last/presence", presence_message("here"), 1).wait_for_publish(10.0)
+    wait_until(lambda: it.counters()["unknown_id"] > 0)
+    talker.disconnect()
+    talker.loop_stop()
+    assert len(it.rows()) <= MOST
 
 
 def test_a_follower_of_one_rig_takes_nothing_of_another(operator, following, wait_until):
