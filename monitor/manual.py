@@ -12,7 +12,7 @@ from monitor.engine.life import LATCHED, TABLE, Event, Table
 from monitor.engine.picture import AlarmState
 from monitor.engine.rates import CHATTER, CHATTER_NS, FLOOD, FLOOD_NS, SLOWER, SLOWER_S
 from monitor.engine.rules import AGAIN_S, RULES, WIDTH, Rule
-from monitor.screens.layout import CAUTIONS
+from monitor.screens.frame import CAUTIONS
 
 _LETTERS = dict(zip(AlarmState, "ABCDEFG", strict=True))
 

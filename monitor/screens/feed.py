@@ -25,3 +25,12 @@ class Feed(Protocol):
 
     def send(self, do: str, /, **details: Detail) -> None:
         """An action of the operator."""
+
+
+def told_by(feed: object, what: str) -> str:
+    """What a feed says of itself beyond the door above; "" of one that has no such thing to say.
+
+    `trouble`: one sentence why its pictures cannot be trusted now. `call_state`: what became of the last STOP called here.
+    """
+    said = getattr(feed, what, "")
+    return said if isinstance(said, str) else ""

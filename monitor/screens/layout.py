@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
 from monitor.engine.picture import Picture
 from monitor.rig.schema import Rig
 from monitor.screens import board, views
-from monitor.screens.ink import Line, Role, fit, width
+from monitor.screens.frame import CAUTIONS, Frame, distrust, filled, keys_help, side_by_side
+from monitor.screens.ink import Line, Role, fit
 
 KEYS = "space STOP  a seen  z zero  n next  b back  k crib  h shelve  m note  ? help"
 
@@ -30,25 +31,15 @@ HELP: tuple[tuple[str, str], ...] = (
     ("t", "light or dark"),
     ("q", "quit: the watching ends (asks)"),
 )
-CAUTIONS = (
-    "This monitor supports and never replaces a trained safety officer, the makers'",
-    "instructions, local rules and licensed practice. It drives no valve.",
-    "Nobody goes under a load held by bags alone.",
-)
 
 
 @dataclass
-class View:
+class View(Frame):
     """What a screen shows besides the picture: the last minute, and what it says or asks in its one line."""
 
     rig: Rig
     recording: str
     history: Sequence[tuple[int, float | None]] = ()
-    message: str = ""
-    message_role: Role = Role.STRONG
-    stopped_s: float | None = None
-    """Seconds since the last picture, once that is too long."""
-    help: bool = field(default=False)
     item: int | None = None
     """Which item of the checklist is chosen, from 0, while that is shown."""
 
@@ -62,11 +53,11 @@ def operator(picture: Picture | None, view: View, columns: int, rows: int) -> li
     """The whole screen: exactly `rows` lines of exactly `columns` cells."""
     if picture is None:
         lines = [fit([("waiting for the first picture", Role.PLAIN)], columns)]
-        return _filled(lines, columns, rows)
+        return filled(lines, columns, rows)
     if view.help:
-        return _filled(_help(picture, view, columns, rows), columns, rows)
+        return filled(_help(picture, view, columns, rows), columns, rows)
     if view.item is not None:
-        return _filled(_checklist(picture, view, view.item, columns, rows), columns, rows)
+        return filled(_checklist(picture, view, view.item, columns, rows), columns, rows)
     units = view.rig.rig.units
     top = _top(picture, view, columns, rows)
     bottom: list[Line] = []
@@ -77,25 +68,15 @@ def operator(picture: Picture | None, view: View, columns: int, rows: int) -> li
         bottom.append(board.status(picture, view.recording, columns))
     bottom.append(_keys(picture, view, columns))
     middle = _middle(picture, view, columns, max(0, rows - len(top) - len(bottom)))
-    return _filled([*top, *middle], columns, rows - len(bottom)) + bottom
+    return filled([*top, *middle], columns, rows - len(bottom)) + bottom
 
 
 def _top(picture: Picture, view: View, columns: int, rows: int) -> list[Line]:
     lines: list[Line] = []
-    if view.stopped_s is not None:
-        lines.append(
-            fit(
-                [
-                    (
-                        f"THE MONITOR HAS STOPPED: no picture for {view.stopped_s:.0f} s. Hold, and watch the gauges.",
-                        Role.DANGER,
-                    )
-                ],
-                columns,
-            )
-        )
+    if why := distrust(view):
+        lines.append(fit([(why, Role.DANGER)], columns))
     room = min(alarm_rows(rows), max(1, rows - 2))
-    lines += _filled(board.alarms(picture, columns, room), columns, room)
+    lines += filled(board.alarms(picture, columns, room), columns, room)
     return lines + (board.step(picture, columns) if rows >= 8 else [])
 
 
@@ -116,8 +97,7 @@ def _middle(picture: Picture, view: View, columns: int, rows: int) -> list[Line]
         return ([*large, *words] if rows >= len(words) + 3 else words)[:rows]
     right = views.rise(picture, units, right_columns)
     right += _drawings(picture, view, right_columns, rows - len(right))
-    left = _filled(words[:rows], left_columns, rows)
-    return [a + b for a, b in zip(left, _filled(right, right_columns, rows), strict=True)]
+    return side_by_side(words, right, left_columns, right_columns, rows)
 
 
 def _drawings(picture: Picture, view: View, columns: int, rows: int) -> list[Line]:
@@ -163,14 +143,4 @@ def _help(picture: Picture, view: View, columns: int, rows: int) -> list[Line]:
     """Every key and the cautions; alarms on top as many as there is room for, two at least."""
     room = max(2, min(alarm_rows(rows), rows - len(HELP) - len(CAUTIONS) - 2))
     lines = _top(picture, view, columns, rows)[:room]
-    lines.append(fit([("KEYS", Role.STRONG)], columns))
-    lines += [fit([(f"  {key:<6} ", Role.STRONG), (what, Role.PLAIN)], columns) for key, what in HELP]
-    lines += [fit([(text, Role.STRONG)], columns) for text in CAUTIONS]
-    lines.append(fit([("any key goes back", Role.DIM)], columns))
-    return lines
-
-
-def _filled(lines: list[Line], columns: int, rows: int) -> list[Line]:
-    """Exactly so many lines, each exactly so wide."""
-    out = [line if width(line) == columns else fit(line, columns) for line in lines[:rows]]
-    return out + [fit([], columns) for _ in range(rows - len(out))]
+    return [*lines, *keys_help(HELP, columns)]

@@ -8,203 +8,91 @@ from __future__ import annotations
 import time
 from collections import deque
 from collections.abc import Callable
-from dataclasses import dataclass
-
-from textual import events
-from textual.app import App, ComposeResult
-from textual.widgets import Input
 
 from monitor import quantities as show
 from monitor.engine.picture import AlarmState, Picture, Priority
 from monitor.screens import board
-from monitor.screens.feed import Feed
-from monitor.screens.ink import Role
+from monitor.screens.feed import Feed, told_by
+from monitor.screens.ink import Line
 from monitor.screens.layout import View, alarm_rows, operator
-from monitor.screens.sheet import Sheet
-from monitor.screens.sound import Sound
+from monitor.screens.live import STOPPED_S, LiveScreen, Question, waiting
 
-REDRAW_S = 0.1
-STOPPED_S = 1.0
-"""A picture older than this says that the monitor itself has stopped."""
-_SAID_S = 5.0
-"""How long an answer stays in the last line."""
 _HISTORY = 600
 _CRIB_STEP_M = {"metric": 0.005, "us": 0.0254 / 4}
 
 
-@dataclass
-class Question:
-    """Something asked once: the same key again does it, any other leaves it."""
+class OperatorScreen(LiveScreen):
+    """The operator's screen on a feed."""
 
-    key: str
-    text: Callable[[], str]
-    yes: Callable[[], None]
-    nudge: Callable[[int], None] | None = None
-    turn: Callable[[int], None] | None = None
-    """Up and down nudge, right and left turn, where they mean anything."""
-
-
-class OperatorScreen(App[None]):
-    """The operator's screen. `clock` gives seconds, for how old the picture is and how long a message stays."""
-
-    CSS = (
-        "Screen { layers: below above; } Input { layer: above; dock: bottom; height: 1; border: none; display: none; }"
-    )
-    ENABLE_COMMAND_PALETTE = False
-    AUTO_FOCUS = ""
-    TITLE = "inchwatch"
+    typing = "note: enter keeps it, escape leaves it; then space calls STOP again"
 
     def __init__(
-        self,
-        feed: Feed,
-        *,
-        bell: bool = True,
-        sound: str | None = None,
-        for_s: float | None = None,
-        clock: Callable[[], float] = time.monotonic,
+        self, feed: Feed, *, bell: bool = True, for_s: float | None = None, clock: Callable[[], float] = time.monotonic
     ) -> None:
-        """Raises BadCommand where `sound` is no command line."""
-        super().__init__()
+        self._view = View(feed.rig, feed.recording)
+        super().__init__(self._view, bell=bell, for_s=for_s, clock=clock)
         self.feed = feed
         self.picture: Picture | None = None
-        self.day = False
-        self._for_s, self._clock = for_s, clock
-        self._sound = Sound(lambda: self.bell(), bell=bell, command=sound)
-        self._view = View(feed.rig, feed.recording)
         self._history: deque[tuple[int, float | None]] = deque(maxlen=_HISTORY)
-        self._question: Question | None = None
         self._crib_m = 0.0
         self._chosen = 0
-        self._fresh = clock()
-        self._said_until = 0.0
-        self._answered_ns = -1
 
-    def compose(self) -> ComposeResult:
-        """One sheet, and the line in which a note is typed."""
-        yield Sheet()
-        yield Input(placeholder="note: enter keeps it, escape leaves it; then space calls STOP again")
-
-    def on_mount(self) -> None:
-        """Begin to redraw."""
-        self.set_interval(REDRAW_S, self.redraw)
-        if self._for_s is not None:
-            self.set_timer(self._for_s, self.exit)
-        self.sheet.can_focus = False
-        self.redraw()
-
-    @property
-    def sheet(self) -> Sheet:
-        """The sheet everything is drawn on."""
-        return self.query_one(Sheet)
-
-    @property
-    def note(self) -> Input:
-        """The line a note is typed in."""
-        return self.query_one(Input)
-
-    def on_resize(self) -> None:
-        """Draw for the new size as soon as it is laid out."""
-        self.call_after_refresh(self.redraw)
-
-    def redraw(self) -> None:
-        """Take the newest picture and draw it, unless the window is closing and its sheet is gone already."""
-        if not self.query(Sheet):
-            return
-        now = self._clock()
+    def take(self, now: float) -> None:
+        """The newest picture, the last minute, and whether the pictures still come."""
         latest = self.feed.latest()
         if latest is not None and latest is not self.picture:
             self.picture, self._fresh = latest, now
             self._history.append((latest.time_ns, latest.load.rise_m))
-            self._hear(latest)
+            self.hear(latest.answer)
         self._view.history = [it for it in self._history if latest and latest.time_ns - it[0] <= 60_000_000_000]
         age = now - self._fresh
         self._view.stopped_s = age if self.picture is not None and age > STOPPED_S else None
+        self._view.trouble = told_by(self.feed, "trouble")
         self._view.recording = self.feed.recording
-        if self._question is not None:
-            self._view.message, self._view.message_role = self._question.text(), Role.UNKNOWN
-        elif now > self._said_until:
-            self._view.message = ""
-        self._ring(now)
-        self.sheet.show(operator(self.picture, self._view, self.size.width, self.size.height))
 
-    def _hear(self, picture: Picture) -> None:
-        """What the engine answered to the last action."""
-        answer = picture.answer
-        if answer is not None and answer.time_ns != self._answered_ns:
-            self._answered_ns = answer.time_ns
-            self._say(
-                answer.text if answer.ok else f"REFUSED: {answer.text}", Role.STRONG if answer.ok else Role.UNKNOWN
-            )
+    def drawing(self, columns: int, rows: int) -> list[Line]:
+        """The screen at this size."""
+        return operator(self.picture, self._view, columns, rows)
 
-    def _say(self, text: str, role: Role = Role.STRONG) -> None:
-        self._view.message, self._view.message_role = text, role
-        self._said_until = self._clock() + _SAID_S
+    def sounding(self) -> bool:
+        """Until every warning and danger has been seen."""
+        return waiting(self.picture)
 
-    def _ring(self, now: float) -> None:
-        news = "" if self.picture is None else self._sound.hear(self.picture.alarms, now)
-        if news:
-            self._say(news, Role.UNKNOWN)
+    def stop(self) -> None:
+        """STOP, signed by this screen."""
+        self.feed.send("stop", reason="operator's screen")
 
-    def on_unmount(self) -> None:
-        """Be silent once the window closes."""
-        self._sound.close()
+    def typed(self, text: str) -> None:
+        """A note was typed."""
+        self.feed.send("note", text=text)
 
-    def on_key(self, event: events.Key) -> None:
-        """A key: STOP before anything else, then the answer to a question, then the rest."""
-        if self.note.display:
-            if event.key == "escape":
-                self._close_note()
-            return
-        event.stop()
-        event.prevent_default()
-        if event.key == "space":
-            self._question = None
-            self.feed.send("stop", reason="operator's screen")
-        elif self._question is not None:
-            self._answer(self._question, event.key)
-        elif self._view.help:
-            self._view.help = False
-        elif self._view.item is not None:
-            self._list(self._view.item, event.key)
-        else:
-            self._press(event.key)
-        self.redraw()
+    def opened(self, key: str) -> bool:
+        """A key while the checklist is shown."""
+        if self._view.item is None:
+            return False
+        self._list(self._view.item, key)
+        return True
 
-    def _answer(self, question: Question, key: str) -> None:
-        if key in ("up", "down") and question.nudge is not None:
-            question.nudge(1 if key == "up" else -1)
-            return
-        if key in ("left", "right") and question.turn is not None:
-            question.turn(1 if key == "right" else -1)
-            return
-        self._question = None
-        if key == question.key:
-            question.yes()
-        else:
-            self._say("left as it was")
-
-    def _ask(self, key: str, text: str, yes: Callable[[], None]) -> None:
-        self._question = Question(key, lambda: f"{text}: {key} again does it, any other key leaves it", yes)
-
-    def _press(self, key: str) -> None:
+    def press(self, key: str) -> None:
+        """One key, one deed."""
         picture = self.picture
         keys: dict[str, Callable[[], None]] = {
             "a": self._acknowledge,
-            "b": lambda: self._ask("b", "Back to the step before", lambda: self.feed.send("back")),
-            "c": lambda: self._ask("c", "Clear STOP", lambda: self.feed.send("clear-stop")),
+            "b": lambda: self.ask("b", "Back to the step before", lambda: self.feed.send("back")),
+            "c": lambda: self.ask("c", "Clear STOP", lambda: self.feed.send("clear-stop")),
             "h": self._shelve,
             "i": self._isolate,
             "k": self._crib,
             "l": self._open_list,
-            "m": self._open_note,
+            "m": self.open_note,
             "n": self._next,
-            "q": lambda: self._ask("q", "Quit: nobody watches then", self.exit),
+            "q": lambda: self.ask("q", "Quit: nobody watches then", self.exit),
             "r": self._reset,
-            "t": self._turn,
+            "t": self.turn,
             "u": self._unlock,
-            "x": lambda: self._ask("x", "Abandon the plan", lambda: self.feed.send("abandon")),
+            "x": lambda: self.ask("x", "Abandon the plan", lambda: self.feed.send("abandon")),
             "z": self._zero,
-            "question_mark": self._help,
+            "question_mark": self.open_help,
         }
         if picture is not None and key in keys:
             keys[key]()
@@ -218,7 +106,7 @@ class OperatorScreen(App[None]):
         shown = board.shown_alarms(self.picture, alarm_rows(self.size.height))
         first = next((alarm for alarm in shown if alarm.state in waiting), None)
         if first is None:
-            self._say("no new alarm")
+            self.say("no new alarm")
         else:
             self.feed.send("acknowledge", rule=first.rule, about=first.about)
 
@@ -227,7 +115,7 @@ class OperatorScreen(App[None]):
         shown = board.shown_alarms(self.picture, alarm_rows(self.size.height))
         first = next((alarm for alarm in shown if alarm.priority is not Priority.DANGER), None)
         if first is None:
-            self._say("nothing to shelve: a danger never is" if shown else "nothing to shelve")
+            self.say("nothing to shelve: a danger never is" if shown else "nothing to shelve")
         else:
             self.feed.send("shelve", rule=first.rule, about=first.about, for_s=60.0)
 
@@ -237,7 +125,7 @@ class OperatorScreen(App[None]):
         shown = board.shown_alarms(self.picture, alarm_rows(self.size.height))
         first = next((it for it in shown if it.state is AlarmState.ACKNOWLEDGED and not it.active), None)
         if first is None:
-            self._say("nothing to reset: a latched alarm is, once it is gone and was seen")
+            self.say("nothing to reset: a latched alarm is, once it is gone and was seen")
         else:
             self.feed.send("reset", rule=first.rule, about=first.about)
 
@@ -246,7 +134,7 @@ class OperatorScreen(App[None]):
         if self.picture.zero.taken_ns is None:
             self.feed.send("zero")
         else:
-            self._ask("z", "Measure anew, the plan from its start", lambda: self.feed.send("zero"))
+            self.ask("z", "Measure anew, the plan from its start", lambda: self.feed.send("zero"))
 
     def _next(self) -> None:
         assert self.picture is not None, "keys wait for a picture"
@@ -256,7 +144,7 @@ class OperatorScreen(App[None]):
         if step is None or step.done or waits:
             self.feed.send("next")
         else:
-            self._ask("n", f"The stop is not reached, {step.left}", lambda: self.feed.send("next"))
+            self.ask("n", f"The stop is not reached, {step.left}", lambda: self.feed.send("next"))
 
     def _crib(self) -> None:
         assert self.picture is not None, "keys wait for a picture"
@@ -299,7 +187,7 @@ class OperatorScreen(App[None]):
         if shores:
             self._choose("u", "released, or locked again", shores, "release", "shore")
         else:
-            self._say("this rig has no shores")
+            self.say("this rig has no shores")
 
     def _choose(self, key: str, what: str, names: list[str], verb: str, word: str) -> None:
         """Ask which of several things an action is about; up and down choose."""
@@ -330,29 +218,7 @@ class OperatorScreen(App[None]):
         else:
             self._view.item = None
 
-    def _turn(self) -> None:
-        self.day = not self.day
-        self.sheet.set_day(self.day)
 
-    def _help(self) -> None:
-        self._view.help = True
-
-    def _open_note(self) -> None:
-        self.note.display = True
-        self.note.focus()
-
-    def _close_note(self) -> None:
-        self.note.value = ""
-        self.note.display = False
-        self.set_focus(None)
-
-    def on_input_submitted(self, event: Input.Submitted) -> None:
-        """A note was typed."""
-        if event.value.strip():
-            self.feed.send("note", text=event.value.strip())
-        self._close_note()
-
-
-def run_operator(feed: Feed, *, bell: bool = True, sound: str | None = None, for_s: float | None = None) -> None:
-    """Show the operator's screen until it is quit, or `for_s` seconds have passed. Raises BadCommand."""
-    OperatorScreen(feed, bell=bell, sound=sound, for_s=for_s).run()
+def run_operator(feed: Feed, *, bell: bool = True, for_s: float | None = None) -> None:
+    """Show the operator's screen until it is quit, or `for_s` seconds have passed."""
+    OperatorScreen(feed, bell=bell, for_s=for_s).run()

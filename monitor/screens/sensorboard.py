@@ -8,8 +8,8 @@ from dataclasses import dataclass
 from monitor import quantities as show
 from monitor.engine.picture import SensorStatus
 from monitor.screens.board import alarm_line
+from monitor.screens.frame import CAUTIONS, Frame, filled
 from monitor.screens.ink import Line, Role, fit, plain
-from monitor.screens.layout import CAUTIONS
 from monitor.sensorboard.picture import BoardPicture, ChannelRow, PortRow, RawLine
 from monitor.sensorboard.words import HEALTH, in_words, span, when
 
@@ -36,7 +36,7 @@ _TOLD = (SensorStatus.STALE, SensorStatus.FAILED, SensorStatus.OUT_OF_RANGE, Sen
 
 
 @dataclass
-class BoardView:
+class BoardView(Frame):
     """What the screen shows besides the board: which channel is chosen, and what it says or asks in its last line."""
 
     units: str
@@ -44,34 +44,29 @@ class BoardView:
     chosen: str = ""
     raw: Sequence[RawLine] | None = None
     """The lines of the chosen channel's port while they are shown."""
-    help: bool = False
-    message: str = ""
-    message_role: Role = Role.STRONG
     paused_s: float | None = None
-    stopped_s: float | None = None
-    """Seconds since the last picture, once that is too long."""
 
 
 def drawing(it: BoardPicture | None, now: BoardPicture | None, view: BoardView, columns: int, rows: int) -> list[Line]:
     """The whole screen: exactly `rows` lines of exactly `columns` cells. `now` is the newest board; `it` the one that is shown,
     an older one while the display is paused. What alarms say and what is wrong with the monitor is never paused."""
     if it is None or now is None:
-        return _filled([fit([("waiting for the first picture", Role.PLAIN)], columns)], columns, rows)
+        return filled([fit([("waiting for the first picture", Role.PLAIN)], columns)], columns, rows)
     top = _top(now, view, columns)
     if view.help:
-        return _filled([*top, *_help(columns)], columns, rows)
+        return filled([*top, *_help(columns)], columns, rows)
     bottom = [_last(view, columns)]
     chosen = next((row for row in it.channels if row.name == view.chosen), None)
     if view.raw is not None and chosen is not None:
         room = max(0, rows - len(top) - len(bottom))
-        return _filled([*top, *_raw(view.raw, chosen, it, columns, room)], columns, rows - 1) + bottom
+        return filled([*top, *_raw(view.raw, chosen, it, columns, room)], columns, rows - 1) + bottom
     if rows >= 18 and chosen is not None:
         bottom = [*_detail(chosen, it, view.units, columns), *bottom]
     ports = port_lines(it.ports, columns, max(1, rows // 6))
     if rows >= 10:
         bottom = [*ports, *bottom]
     room = max(0, rows - len(top) - len(bottom))
-    return _filled([*top, *_table(it, view, columns, room)], columns, rows - len(bottom)) + bottom
+    return filled([*top, *_table(it, view, columns, room)], columns, rows - len(bottom)) + bottom
 
 
 def listing(it: BoardPicture, units: str, columns: int) -> str:
@@ -288,11 +283,6 @@ def _last(view: BoardView, columns: int) -> Line:
     if view.raw is not None:
         return fit([("p pause, any other key goes back, space calls STOP", Role.DIM)], columns)
     return fit([(KEYS, Role.DIM)], columns)
-
-
-def _filled(lines: list[Line], columns: int, rows: int) -> list[Line]:
-    out = lines[: max(0, rows)]
-    return out + [fit([], columns) for _ in range(rows - len(out))]
 
 
 def _short(name: str, cells: int) -> str:

@@ -9,12 +9,9 @@ import time
 from collections.abc import Callable, Sequence
 from typing import Protocol
 
-from textual import events
-from textual.app import App, ComposeResult
-
-from monitor.screens.ink import Role
+from monitor.screens.ink import Line
+from monitor.screens.live import LiveScreen
 from monitor.screens.sensorboard import BoardView, drawing
-from monitor.screens.sheet import Sheet
 from monitor.sensorboard.picture import BoardPicture, RawLine
 from replay.entries import Detail
 
@@ -22,7 +19,6 @@ REDRAW_S = 0.5
 """Numbers that change more often cannot be read."""
 STOPPED_S = 2.0
 """A picture older than this says that the monitor itself has stopped."""
-_SAID_S = 5.0
 
 
 class BoardFeed(Protocol):
@@ -56,74 +52,41 @@ class BoardFeed(Protocol):
         """Write the readings of the last minute; one sentence what was written, or why nothing was."""
 
 
-class SensorScreen(App[None]):
-    """The board's screen. `clock` gives seconds, for how old the picture is and how long a message stays."""
+class SensorScreen(LiveScreen):
+    """The board's screen. A display that was paused goes on showing the board it was paused at."""
 
-    ENABLE_COMMAND_PALETTE = False
-    AUTO_FOCUS = ""
     TITLE = "inchwatch sensors"
+    redraw_s = REDRAW_S
 
     def __init__(
         self, feed: BoardFeed, *, for_s: float | None = None, clock: Callable[[], float] = time.monotonic
     ) -> None:
-        super().__init__()
+        self._view = BoardView(feed.units, feed.recording)
+        super().__init__(self._view, bell=False, for_s=for_s, clock=clock)
         self.feed = feed
         self.now: BoardPicture | None = None
-        self.day = False
         self._shown: BoardPicture | None = None
-        self._for_s, self._clock = for_s, clock
-        self._view = BoardView(feed.units, feed.recording)
-        self._question: tuple[str, Callable[[], None]] | None = None
         self._paused: float | None = None
         self._raw = False
-        self._fresh = clock()
-        self._said_until = 0.0
-        self._answered_ns = -1
 
-    def compose(self) -> ComposeResult:
-        """One sheet."""
-        yield Sheet()
-
-    def on_mount(self) -> None:
-        """Begin to redraw."""
-        self.set_interval(REDRAW_S, self.redraw)
-        if self._for_s is not None:
-            self.set_timer(self._for_s, self.exit)
-        self.sheet.can_focus = False
-        self.redraw()
-
-    @property
-    def sheet(self) -> Sheet:
-        """The sheet everything is drawn on."""
-        return self.query_one(Sheet)
-
-    def on_resize(self) -> None:
-        """Draw for the new size as soon as it is laid out."""
-        self.call_after_refresh(self.redraw)
-
-    def redraw(self) -> None:
-        """Take the newest board and draw it, or go on showing the one at which the display was paused."""
-        if not self.query(Sheet):
-            return
-        latest = self.feed.board()
+    def take(self, now: float) -> None:
+        """The newest board, or, while the display is paused, the one at which it was."""
+        view, latest = self._view, self.feed.board()
         if latest is not None and (self.now is None or latest.utc != self.now.utc):
-            self.now, self._fresh = latest, self._clock()
-            self._hear(latest)
+            self.now, self._fresh = latest, now
+            self.hear(latest.answer)
         if self._paused is None or self._shown is None:
             self._shown = self.now
-            self._view.raw = self._lines()
-        self._draw()
-
-    def _draw(self) -> None:
-        now, view = self._clock(), self._view
+            view.raw = self._lines()
         if self._shown is not None and view.chosen not in {row.name for row in self._shown.channels}:
             view.chosen = self._shown.channels[0].name
         view.recording = self.feed.recording
         view.paused_s = None if self._paused is None else now - self._paused
         view.stopped_s = now - self._fresh if self.now is not None and now - self._fresh > STOPPED_S else None
-        if self._question is None and now > self._said_until:
-            view.message = ""
-        self.sheet.show(drawing(self._shown, self.now, view, self.size.width, self.size.height))
+
+    def drawing(self, columns: int, rows: int) -> list[Line]:
+        """The board at this size."""
+        return drawing(self._shown, self.now, self._view, columns, rows)
 
     def _lines(self) -> Sequence[RawLine] | None:
         if not self._raw or self._shown is None:
@@ -131,53 +94,20 @@ class SensorScreen(App[None]):
         port = next((row.port for row in self._shown.channels if row.name == self._view.chosen), "")
         return self.feed.raw(port)
 
-    def _hear(self, board: BoardPicture) -> None:
-        answer = board.answer
-        if answer is not None and answer.time_ns != self._answered_ns:
-            self._answered_ns = answer.time_ns
-            self._say(
-                answer.text if answer.ok else f"REFUSED: {answer.text}", Role.STRONG if answer.ok else Role.UNKNOWN
-            )
+    def stop(self) -> None:
+        """STOP, signed by this screen."""
+        self.feed.send("stop", reason="sensor board")
 
-    def _say(self, text: str, role: Role = Role.STRONG) -> None:
-        self._view.message, self._view.message_role = text, role
-        self._said_until = self._clock() + _SAID_S
+    def opened(self, key: str) -> bool:
+        """Any key but a pause shuts the wire."""
+        if not self._raw or key == "p":
+            return False
+        self._raw = False
+        self._view.raw = None
+        return True
 
-    def on_key(self, event: events.Key) -> None:
-        """A key: STOP before anything else, then the answer to a question, then the rest."""
-        event.stop()
-        event.prevent_default()
-        key = event.key
-        if key == "space":
-            self._question = None
-            self.feed.send("stop", reason="sensor board")
-        elif self._question is not None:
-            self._answer(*self._question, key)
-        elif self._view.help:
-            self._view.help = False
-        elif self._raw and key != "p":
-            self._raw = False
-            self._view.raw = None
-        else:
-            self._press(key)
-        if self.is_running:
-            self._draw()
-
-    def _answer(self, asked: str, yes: Callable[[], None], key: str) -> None:
-        self._question = None
-        if key == asked:
-            yes()
-        else:
-            self._say("left as it was")
-
-    def _ask(self, key: str, text: str, yes: Callable[[], None]) -> None:
-        self._question = key, yes
-        self._view.message, self._view.message_role = (
-            f"{text}: {key} again does it, any other key leaves it",
-            Role.UNKNOWN,
-        )
-
-    def _press(self, key: str) -> None:
+    def press(self, key: str) -> None:
+        """One key, one deed."""
         keys: dict[str, Callable[[], object]] = {
             "up": lambda: self._move(-1),
             "down": lambda: self._move(1),
@@ -185,13 +115,13 @@ class SensorScreen(App[None]):
             "pagedown": lambda: self._move(10),
             "enter": self._open_raw,
             "p": self._pause,
-            "e": lambda: self._say(self.feed.export()),
+            "e": lambda: self.say(self.feed.export()),
             "r": self._record,
             "z": lambda: self.feed.send("zero", live_only=True),
-            "c": lambda: self._ask("c", "Clear STOP", lambda: self.feed.send("clear-stop")),
-            "t": self._turn,
+            "c": lambda: self.ask("c", "Clear STOP", lambda: self.feed.send("clear-stop")),
+            "t": self.turn,
             "q": self.exit,
-            "question_mark": self._help,
+            "question_mark": self.open_help,
         }
         if key == "q" or (self._shown is not None and key in keys):
             keys[key]()
@@ -206,24 +136,13 @@ class SensorScreen(App[None]):
         self._view.raw = self._lines()
 
     def _pause(self) -> None:
-        if self._paused is None:
-            self._paused = self._clock()
-        else:
-            self._paused = None
-            self.redraw()
+        self._paused = self._clock() if self._paused is None else None
 
     def _record(self) -> None:
         if self.feed.kept:
-            self._ask("r", f"{self.feed.recording}: end it", lambda: self._say(self.feed.record(False)))
+            self.ask("r", f"{self.feed.recording}: end it", lambda: self.say(self.feed.record(False)))
         else:
-            self._say(self.feed.record(True))
-
-    def _turn(self) -> None:
-        self.day = not self.day
-        self.sheet.set_day(self.day)
-
-    def _help(self) -> None:
-        self._view.help = True
+            self.say(self.feed.record(True))
 
 
 def run_board(feed: BoardFeed, *, for_s: float | None = None) -> None:

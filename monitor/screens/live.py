@@ -1,0 +1,233 @@
+"""What every live screen does: draw the newest picture again and again, call STOP by the space bar, ask once, answer, ring.
+
+A screen of its own says what it takes from its feed, what it draws and what its keys do. Nothing here knows of a rig.
+"""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable
+from dataclasses import dataclass
+
+from textual import events
+from textual.app import App, ComposeResult
+from textual.widgets import Input
+
+from monitor.engine.picture import AlarmState, Answer, Picture, Priority
+from monitor.screens.frame import Frame
+from monitor.screens.ink import Line, Role
+from monitor.screens.sheet import Sheet
+
+REDRAW_S = 0.1
+STOPPED_S = 1.0
+"""A picture older than this says that the monitor itself has stopped."""
+_BELL_S = 2.0
+"""The bell repeats this often until every warning and danger has been seen."""
+_SAID_S = 5.0
+"""How long an answer stays in the last line."""
+
+
+@dataclass
+class Question:
+    """Something asked once: the same key again does it, any other leaves it."""
+
+    key: str
+    text: Callable[[], str]
+    yes: Callable[[], None]
+    nudge: Callable[[int], None] | None = None
+    turn: Callable[[int], None] | None = None
+    """Up and down nudge, right and left turn, where they mean anything."""
+
+
+class LiveScreen(App[None]):
+    """A live screen. `clock` gives seconds: how old the picture is, how long a message stays. What a screen of its own adds:
+
+    `take(now)` the newest picture; `drawing(columns, rows)`; `stop()` calls STOP; `press(key)` any other key; `opened(key)`
+    a key while something lies open, True if it was for that; `sounding()` whether the bell is to ring.
+    """
+
+    CSS = (
+        "Screen { layers: below above; } Input { layer: above; dock: bottom; height: 1; border: none; display: none; }"
+    )
+    ENABLE_COMMAND_PALETTE = False
+    AUTO_FOCUS = ""
+    TITLE = "inchwatch"
+    redraw_s = REDRAW_S
+    typing = ""
+    """What stands in the line in which a person types, until something is typed; "" where nothing ever is."""
+
+    def __init__(
+        self,
+        frame: Frame,
+        *,
+        bell: bool = True,
+        for_s: float | None = None,
+        clock: Callable[[], float] = time.monotonic,
+    ) -> None:
+        super().__init__()
+        self.day = False
+        self._frame, self._bell, self._for_s, self._clock = frame, bell, for_s, clock
+        self._question: Question | None = None
+        self._fresh = self._rang = clock()
+        self._said_until = 0.0
+        self._answered_ns = -1
+
+    def take(self, now: float) -> None:
+        """Take the newest picture."""
+        raise NotImplementedError
+
+    def drawing(self, columns: int, rows: int) -> list[Line]:
+        """The whole screen: exactly `rows` lines of exactly `columns` cells."""
+        raise NotImplementedError
+
+    def stop(self) -> None:
+        """Call STOP, at once."""
+        raise NotImplementedError
+
+    def press(self, key: str) -> None:
+        """Any key but the space bar, while nothing is asked and nothing lies open."""
+        raise NotImplementedError
+
+    def opened(self, key: str) -> bool:
+        """A key while something may lie open over the screen; True if it was for that."""
+        return False
+
+    def sounding(self) -> bool:
+        """Whether something waits to be seen."""
+        return False
+
+    def typed(self, text: str) -> None:
+        """A person has typed something and kept it."""
+
+    def compose(self) -> ComposeResult:
+        """One sheet, and the line in which a person types."""
+        yield Sheet()
+        if self.typing:
+            yield Input(placeholder=self.typing)
+
+    def on_mount(self) -> None:
+        """Begin to redraw."""
+        self.set_interval(self.redraw_s, self.redraw)
+        if self._for_s is not None:
+            self.set_timer(self._for_s, self.exit)
+        self.sheet.can_focus = False
+        self.redraw()
+
+    @property
+    def sheet(self) -> Sheet:
+        """The sheet everything is drawn on."""
+        return self.query_one(Sheet)
+
+    @property
+    def note(self) -> Input:
+        """The line a person types in."""
+        return self.query_one(Input)
+
+    def on_resize(self) -> None:
+        """Draw for the new size as soon as it is laid out."""
+        self.call_after_refresh(self.redraw)
+
+    def redraw(self) -> None:
+        """Take the newest picture and draw it, unless the window is closing and its sheet is gone already."""
+        if not self.query(Sheet):
+            return
+        now = self._clock()
+        self.take(now)
+        if self._question is not None:
+            self._frame.message, self._frame.message_role = self._question.text(), Role.UNKNOWN
+        elif now > self._said_until:
+            self._frame.message = ""
+        if self._bell and now - self._rang >= _BELL_S and self.sounding():
+            self._rang = now
+            self.bell()
+        self.sheet.show(self.drawing(self.size.width, self.size.height))
+
+    def hear(self, answer: Answer | None) -> None:
+        """What the engine answered to the last action, said once."""
+        if answer is not None and answer.time_ns != self._answered_ns:
+            self._answered_ns = answer.time_ns
+            self.say(
+                answer.text if answer.ok else f"REFUSED: {answer.text}", Role.STRONG if answer.ok else Role.UNKNOWN
+            )
+
+    def say(self, text: str, role: Role = Role.STRONG) -> None:
+        """Say something in the last line for a while."""
+        self._frame.message, self._frame.message_role = text, role
+        self._said_until = self._clock() + _SAID_S
+
+    def ask(self, key: str, text: str, yes: Callable[[], None]) -> None:
+        """Ask once before what cannot be undone."""
+        self._question = Question(key, lambda: f"{text}: {key} again does it, any other key leaves it", yes)
+
+    def on_key(self, event: events.Key) -> None:
+        """A key: STOP before anything else, then the answer to a question, then what lies open, then the rest."""
+        if self.typing and self.note.display:
+            self._while_typing(event)
+            return
+        event.stop()
+        event.prevent_default()
+        if event.key == "space":
+            self._question = None
+            self.stop()
+        elif self._question is not None:
+            self._answer(self._question, event.key)
+        elif self._frame.help:
+            self._frame.help = False
+        elif not self.opened(event.key):
+            self.press(event.key)
+        self.redraw()
+
+    def _while_typing(self, event: events.Key) -> None:
+        """Spaces are spaces, but for one before anything else: no note begins with it, and STOP may."""
+        if event.key == "escape":
+            self.close_note()
+        elif event.key == "space" and not self.note.value:
+            event.stop()
+            event.prevent_default()
+            self.stop()
+            self.redraw()
+
+    def _answer(self, question: Question, key: str) -> None:
+        if key in ("up", "down") and question.nudge is not None:
+            question.nudge(1 if key == "up" else -1)
+            return
+        if key in ("left", "right") and question.turn is not None:
+            question.turn(1 if key == "right" else -1)
+            return
+        self._question = None
+        if key == question.key:
+            question.yes()
+        else:
+            self.say("left as it was")
+
+    def turn(self) -> None:
+        """Light or dark."""
+        self.day = not self.day
+        self.sheet.set_day(self.day)
+
+    def open_help(self) -> None:
+        """Every key and the cautions, until the next key."""
+        self._frame.help = True
+
+    def open_note(self) -> None:
+        """Let a person type."""
+        self.note.display = True
+        self.note.focus()
+
+    def close_note(self) -> None:
+        """No more typing; what was not kept is gone."""
+        self.note.value = ""
+        self.note.display = False
+        self.set_focus(None)
+
+    def on_input_submitted(self, event: Input.Submitted) -> None:
+        """Enter was pressed in the line a person types in."""
+        if text := event.value.strip():
+            self.typed(text)
+        self.close_note()
+
+
+def waiting(picture: Picture | None) -> bool:
+    """Whether a warning or a danger has not been seen by anybody."""
+    alarms = () if picture is None else picture.alarms
+    return any(a.state is AlarmState.UNACKNOWLEDGED and a.priority >= Priority.WARNING for a in alarms)
