@@ -92,14 +92,18 @@ def out_of_service(picture: Picture) -> list[str]:
     return list(dict.fromkeys(f"{it.rule} {it.about}" for it in out))
 
 
+def alarm_role(alarm: AlarmPicture) -> Role:
+    """What an alarm is written in: filled with its colour until it is seen, in it afterwards."""
+    return (_NEW if alarm.state is AlarmState.UNACKNOWLEDGED else _SEEN)[alarm.priority]
+
+
 def alarm_line(alarm: AlarmPicture, columns: int, *, among: bool = False, folded: int = 0) -> Line:
     """One alarm over the whole width: filled with its colour until it is seen, its mark between word and text.
 
     `among`: others stand beside it, and that it came first is worth saying. `folded`: how many that come of it have no line
     of their own. What is said of an alarm besides its own text is said where there is room.
     """
-    waits = alarm.state is AlarmState.UNACKNOWLEDGED
-    role = (_NEW if waits else _SEEN)[alarm.priority]
+    role = alarm_role(alarm)
     was = "" if alarm.active else "was: "
     text = f"{alarm.text[:_WORD]}{MARKS[alarm.state]}{was}{alarm.text[_WORD + 1 :]}"
     for said in _besides(alarm, among, folded):

@@ -1,6 +1,8 @@
-"""Drawing with dots: a grid of braille cells (2 by 4 dots each) in world coordinates, and large digits."""
+"""Drawing with dots: a grid of braille cells (2 by 4 dots each) in world coordinates, and large letters."""
 
 from __future__ import annotations
+
+from math import ceil, cos, pi, sin
 
 from monitor.screens.ink import Line, Role
 
@@ -36,6 +38,18 @@ class Canvas:
         steps = max(abs(bx - ax), abs(by - ay), 1)
         for i in range(0, steps + 1, every):
             self._dot(round(ax + (bx - ax) * i / steps), round(ay + (by - ay) * i / steps), role)
+
+    def ring(self, x: float, y: float, radius: float, role: Role = Role.PLAIN, every: int = 1) -> None:
+        """A circle, of every dot or of every n-th; an ellipse where the two scales differ."""
+        around = 2.0 * pi * radius * max(self.scale_x, self.scale_y)
+        steps = max(8, min(2000, ceil(around))) // every
+        for i in range(steps):
+            angle = 2.0 * pi * i / steps
+            self._dot(*self._place(x + radius * cos(angle), y + radius * sin(angle)), role)
+
+    def dot(self, x: float, y: float, role: Role = Role.PLAIN) -> None:
+        """One dot."""
+        self._dot(*self._place(x, y), role)
 
     def text(self, x: float, y: float, text: str, role: Role = Role.DIM) -> None:
         """A word that begins in the cell of a point, moved left where it would run out of the drawing."""
@@ -79,13 +93,42 @@ _LARGE = {
     "9": ("█▀█", "▀▀█", "▀▀▀"),
     "-": ("   ", "▀▀▀", "   "),
     ".": (" ", " ", "▀"),
-    "/": (" █", "▐▌", "█ "),
     " ": ("   ", "   ", "   "),
-    "\N{THIN SPACE}": (" ", " ", " "),
+    "?": ("▀▀█", " ▀▀", " ▀ "),
+    "A": ("█▀█", "█▀█", "▀ ▀"),
+    "B": ("█▀▄", "█▀▄", "▀▀ "),
+    "C": ("█▀▀", "█  ", "▀▀▀"),
+    "D": ("█▀▄", "█ █", "▀▀ "),
+    "E": ("█▀▀", "█▀▀", "▀▀▀"),
+    "G": ("█▀▀", "█ █", "▀▀▀"),
+    "I": ("█", "█", "▀"),
+    "L": ("█  ", "█  ", "▀▀▀"),
+    "M": ("█▄ ▄█", "█ ▀ █", "▀   ▀"),
+    "N": ("█▄ █", "█ ▀█", "▀  ▀"),
+    "O": ("█▀█", "█ █", "▀▀▀"),
+    "P": ("█▀█", "█▀▀", "▀  "),
+    "R": ("█▀█", "█▀▄", "▀ ▀"),
+    "S": ("█▀▀", "▀▀█", "▀▀▀"),
+    "T": ("▀█▀", " █ ", " ▀ "),
+    "U": ("█ █", "█ █", "▀▀▀"),
+    "W": ("█ █ █", "█ █ █", "▀▀▀▀▀"),
+    "Z": ("▀▀█", "▄▀ ", "▀▀▀"),
 }
+_HALVES = {" ": (False, False), "▀": (True, False), "▄": (False, True), "█": (True, True)}
+_OF_HALVES = {halves: letter for letter, halves in _HALVES.items()}
 
 
-def large(text: str) -> tuple[str, str, str]:
-    """Digits, point, stroke, minus and space in letters three rows high."""
+def large(text: str, size: int = 1) -> tuple[str, ...]:
+    """Digits, point, minus, space and the letters of the signal words, three rows high; five at size 2, eight at size 3."""
     rows = [" ".join(_LARGE[letter][row] for letter in text) for row in range(3)]
-    return rows[0], rows[1], rows[2]
+    return tuple(rows) if size == 1 else _grown(rows, size)
+
+
+def _grown(rows: list[str], size: int) -> tuple[str, ...]:
+    """Every half cell `size` times as wide and as high."""
+    dots = [[_HALVES[cell][half] for cell in row for _ in range(size)] for row in rows for half in (0, 1)][:5]
+    tall = [row for row in dots for _ in range(size)]
+    if len(tall) % 2:
+        tall.append([False] * len(tall[0]))
+    pairs = zip(tall[::2], tall[1::2], strict=True)
+    return tuple("".join(_OF_HALVES[both] for both in zip(top, bottom, strict=True)) for top, bottom in pairs)

@@ -27,6 +27,8 @@ class Role(StrEnum):
     WARNING_SEEN = "warning-seen"
     CAUTION_SEEN = "caution-seen"
     NOTICE_SEEN = "notice-seen"
+    OLD = "old"
+    CHOSEN = "chosen"
 
 
 Piece = tuple[str, Role]
@@ -50,6 +52,8 @@ NIGHT: dict[Role, Ink] = {
     Role.WARNING_SEEN: ("#ffab5c", NIGHT_PAPER, False),
     Role.CAUTION_SEEN: ("#ffe45c", NIGHT_PAPER, False),
     Role.NOTICE_SEEN: ("#7cbcff", NIGHT_PAPER, False),
+    Role.OLD: ("#7f868d", NIGHT_PAPER, False),
+    Role.CHOSEN: (NIGHT_PAPER, "#ffffff", True),
 }
 DAY: dict[Role, Ink] = {
     Role.PLAIN: ("#202428", DAY_PAPER, False),
@@ -64,6 +68,8 @@ DAY: dict[Role, Ink] = {
     Role.WARNING_SEEN: ("#8f4300", DAY_PAPER, False),
     Role.CAUTION_SEEN: ("#6b5300", DAY_PAPER, False),
     Role.NOTICE_SEEN: ("#004a9e", DAY_PAPER, False),
+    Role.OLD: ("#656c73", DAY_PAPER, False),
+    Role.CHOSEN: (DAY_PAPER, "#000000", True),
 }
 
 

@@ -39,6 +39,15 @@ class Question:
     """Up and down nudge, right and left turn, where they mean anything."""
 
 
+class Typing(Input):
+    """The line in which a person types. A space before anything else is no part of what is typed: it goes on to the screen."""
+
+    def on_key(self, event: events.Key) -> None:
+        """Keep the input from taking a first space."""
+        if event.key == "space" and not self.value:
+            event.prevent_default()
+
+
 class LiveScreen(App[None]):
     """A live screen. `clock` gives seconds: how old the picture is, how long a message stays. What a screen of its own adds:
 
@@ -103,7 +112,7 @@ class LiveScreen(App[None]):
         """One sheet, and the line in which a person types."""
         yield Sheet()
         if self.typing:
-            yield Input(placeholder=self.typing)
+            yield Typing(placeholder=self.typing)
 
     def on_mount(self) -> None:
         """Begin to redraw."""
@@ -178,7 +187,7 @@ class LiveScreen(App[None]):
         self.redraw()
 
     def _while_typing(self, event: events.Key) -> None:
-        """Spaces are spaces, but for one before anything else: no note begins with it, and STOP may."""
+        """Spaces are spaces, but for one before anything else: that calls STOP."""
         if event.key == "escape":
             self.close_note()
         elif event.key == "space" and not self.note.value:

@@ -1,0 +1,169 @@
+"""The safety officer's screen as a program: what could hurt somebody now, and the space bar that stops it.
+
+STOP is sent the moment the space bar is pressed; then its reason may be typed, and goes after it as a second STOP, so that every
+screen says why. The screen is for watching: it changes nothing else. What became of the call is shown until STOP is seen to stand.
+"""
+
+from __future__ import annotations
+
+import time
+from collections import deque
+from collections.abc import Callable
+
+from monitor.engine.picture import AlarmPicture, Picture
+from monitor.screens import board
+from monitor.screens.feed import Feed, told_by
+from monitor.screens.frame import distrust
+from monitor.screens.ink import Line
+from monitor.screens.live import STOPPED_S, LiveScreen, waiting
+from monitor.screens.safetyboard import SafetyView, safety
+
+SIGNED = "safety officer's screen"
+TRAIL_NS = 180_000_000_000
+"""How long a head's trail is kept: a step of filling takes one to three minutes (common practice, no source)."""
+_TRAIL_STEP_NS = 500_000_000
+
+
+class Officer:
+    """What a safety officer sees of one rig, and does about it; without a window, so that other screens can hold it too."""
+
+    def __init__(self, feed: Feed, clock: Callable[[], float], back: str = "") -> None:
+        self.feed = feed
+        self.picture: Picture | None = None
+        self.view = SafetyView(feed.rig, feed.recording, back=back)
+        self._fresh, self._clock = clock(), clock
+        self._trails: dict[str, deque[tuple[int, float | None, float | None]]] = {}
+        self._called: float | None = None
+        self._chosen: tuple[str, str] | None = None
+        self._stood = False
+
+    def take(self, now: float) -> bool:
+        """The newest picture, the trails, what may be doubted, what became of the call. True once a STOP that stood is cleared."""
+        latest, view = self.feed.latest(), self.view
+        if latest is not None and latest is not self.picture:
+            self.picture, self._fresh = latest, now
+            self._follow(latest)
+        age = now - self._fresh
+        view.rig, view.recording, view.old_s = self.feed.rig, self.feed.recording, age
+        view.stopped_s = age if self.picture is not None and age > STOPPED_S else None
+        view.trouble, view.call = told_by(self.feed, "trouble"), told_by(self.feed, "call_state")
+        stood, self._stood = self._stood, self.picture is not None and self.picture.stop_called is not None
+        if self._stood and not distrust(view):
+            self._called = None
+        view.called_s = None if self._called is None else now - self._called
+        view.chosen = self._place()
+        return stood and not self._stood
+
+    def _follow(self, picture: Picture) -> None:
+        """Where every stack's head has gone: a point twice a second, the newest always."""
+        for stack in picture.stacks:
+            trail = self._trails.setdefault(stack.name, deque())
+            if not trail or picture.time_ns - trail[-1][0] >= _TRAIL_STEP_NS:
+                trail.append((picture.time_ns, stack.lean_x_m, stack.lean_y_m))
+            while picture.time_ns - trail[0][0] > TRAIL_NS or trail[0][0] > picture.time_ns:
+                trail.popleft()
+        self.view.trails = self._trails
+
+    def stop(self, reason: str = SIGNED) -> None:
+        """STOP, at once; with a reason later."""
+        self._called = self._clock()
+        self.feed.send("stop", reason=reason)
+
+    def key(self, key: str) -> bool:
+        """A key that chooses an alarm, or leaves it; True if it was one."""
+        standing = self._standing()
+        at = self._place()
+        if key in ("up", "down") and standing:
+            way = 1 if key == "down" else -1
+            at = (0 if way > 0 else len(standing) - 1) if at is None else at + way
+            chosen = standing[min(max(0, at), len(standing) - 1)]
+            self._chosen = chosen.rule, chosen.about
+        elif key == "escape" and self._chosen is not None:
+            self._chosen = None
+        else:
+            return False
+        self.view.chosen = self._place()
+        return True
+
+    def _standing(self) -> list[AlarmPicture]:
+        return [] if self.picture is None else board.announced(self.picture)
+
+    def _place(self) -> int | None:
+        """Where the chosen alarm stands now; it stays chosen when others come before it, and is left when it goes."""
+        names = [(it.rule, it.about) for it in self._standing()]
+        return names.index(self._chosen) if self._chosen in names else None
+
+    def drawing(self, columns: int, rows: int) -> list[Line]:
+        """The screen at this size."""
+        return safety(self.picture, self.view, columns, rows)
+
+    def sounding(self) -> bool:
+        """Until every warning and danger has been seen by somebody, and while the pictures cannot be trusted."""
+        return bool(distrust(self.view)) or waiting(self.picture)
+
+
+class OfficerScreen(LiveScreen):
+    """What the screens that hold an officer share: the reason that is typed after STOP."""
+
+    typing = "STOP is called. Why? enter keeps it, escape leaves it"
+    officer: Officer | None
+
+    def called(self) -> None:
+        """After STOP: let its reason be typed."""
+        self.open_note()
+
+    def typed(self, text: str) -> None:
+        """The reason goes after the STOP, as one that has it. Should it have been cleared meanwhile, it stands again."""
+        if self.officer is not None:
+            self.officer.stop(text)
+
+
+class SafetyScreen(OfficerScreen):
+    """The safety officer's screen on a feed."""
+
+    TITLE = "inchwatch safety"
+
+    def __init__(
+        self, feed: Feed, *, bell: bool = True, for_s: float | None = None, clock: Callable[[], float] = time.monotonic
+    ) -> None:
+        self.officer: Officer = Officer(feed, clock)
+        super().__init__(self.officer.view, bell=bell, for_s=for_s, clock=clock)
+
+    def take(self, now: float) -> None:
+        """The newest picture; the line for a reason shuts once its STOP is cleared."""
+        if self.officer.take(now) and self.note.display:
+            self.close_note()
+
+    def drawing(self, columns: int, rows: int) -> list[Line]:
+        """The screen at this size."""
+        return self.officer.drawing(columns, rows)
+
+    def sounding(self) -> bool:
+        """As the officer has it."""
+        return self.officer.sounding()
+
+    def stop(self) -> None:
+        """STOP; then a reason may be typed."""
+        self.officer.stop()
+        self.called()
+
+    def opened(self, key: str) -> bool:
+        """The arrows choose an alarm."""
+        return self.officer.key(key)
+
+    def press(self, key: str) -> None:
+        """One key, one deed."""
+        keys: dict[str, Callable[[], None]] = {
+            "c": lambda: self.say("STOP is cleared at the operator's screen alone"),
+            "a": lambda: self.say("alarms are acknowledged at the operator's screen alone"),
+            "q": lambda: self.ask("q", "Quit this screen", self.exit),
+            "t": self.turn,
+            "question_mark": self.open_help,
+        }
+        if key in keys:
+            keys[key]()
+
+
+def run_safety(feed: Feed, *, bell: bool = True, for_s: float | None = None) -> None:
+    """Show the safety officer's screen until it is quit, or `for_s` seconds have passed."""
+    SafetyScreen(feed, bell=bell, for_s=for_s).run()
