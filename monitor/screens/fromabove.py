@@ -65,7 +65,7 @@ def whither(stack: StackPicture, units: str, columns: int) -> list[Line]:
     going = _going(stack, units)
     return [
         [(f"{stack.name} ", Role.STRONG), (said, head_role(stack))],
-        [(going.partition(",")[2].strip() or going if short else going, Role.PLAIN)],
+        [(going.partition(":")[2].strip() or going if short else going, Role.PLAIN)],
     ]
 
 
@@ -79,9 +79,9 @@ def _going(stack: StackPicture, units: str) -> str:
         return f"coming back {show.speed(-rate, units)}"
     if rate <= STILL_M_S:
         return "stands still"
-    words = f"going out {show.speed(rate, units)}"
+    words = f"out {show.speed(rate, units)}"
     if use is not None:
-        words += f", at the ring in {(1.0 - use) * stack.ring_m / rate:.0f} s"
+        words += f": at the ring in {(1.0 - use) * stack.ring_m / rate:.0f} s"
     if stack.lean_at_rise_m is not None:
         words += f", at rise {show.length(stack.lean_at_rise_m, units)}"
     return words

@@ -34,7 +34,7 @@ def band(word: str, texts: list[str], role: Role, columns: int, rows: int, corne
         said = [f" {word}  {texts[0]}", *(f" {text}" for text in texts[1:] if text)]
         wrapped = [part for text in said for part in textwrap.wrap(text, max(8, columns - 1), subsequent_indent=" ")]
         return [_filled(text, role, columns, corner if i == 0 else "") for i, text in enumerate(_few(wrapped, rows))]
-    room = columns - len(letters[0]) - 4
+    room = columns - len(letters[0]) - 5
     beside = [part for text in texts[:-1] for part in (textwrap.wrap(text, room) or [""])]
     beside = [*_few([*beside, *["", ""]][: max(2, len(beside))], 2), texts[-1]]
     return [
@@ -61,11 +61,14 @@ def gravest(picture: Picture, columns: int, rows: int, chosen: bool = False) -> 
         texts = [f"{mark}called by {picture.stop_called}", "SHUT ALL VALVES"]
         stop = next((it for it in standing if it.rule == "stop-called"), None)
         return band("STOP", texts, Role.DANGER, columns, rows, "" if stop is None else age(stop, picture))
-    if standing:
-        it = standing[0]
+    if (at := in_band(picture)) is not None:
+        it = standing[at]
         what, do = parted(it)
-        texts = [f"{mark}{board.MARKS[it.state]} {'' if it.active else 'was: '}{what}", do.upper()]
-        return band(it.priority.name, texts, board.alarm_role(it), columns, rows, age(it, picture))
+        word, about = it.priority.name, f"{mark}{board.MARKS[it.state]} {what}"
+        if not it.active:
+            word, about = "WAS", f"{mark}{board.MARKS[it.state]} {it.priority.word}: {what}"
+            do = "gone, nobody has seen it" if it.state is AlarmState.RETURNED else "gone and seen, not reset"
+        return band(word, [about, do.upper()], board.alarm_role(it), columns, rows, age(it, picture))
     if picture.zero.taken_ns is None:
         why = picture.zero.why_not or "the load rests: it can be zeroed"
         return band(
@@ -77,6 +80,14 @@ def gravest(picture: Picture, columns: int, rows: int, chosen: bool = False) -> 
         texts = [f"not watched: {it_.rule} {it_.about}{besides}: {it_.because}", "NO ALARM OF WHAT IS WATCHED"]
         return band("BLIND", texts, Role.UNKNOWN, columns, rows)
     return band("NO ALARM", ["everything in the plan is watched", "watch the load as well"], Role.DIM, columns, rows)
+
+
+def in_band(picture: Picture) -> int | None:
+    """Which of the announced alarms the band shows: the gravest that stands, else the gravest; none while STOP stands."""
+    standing = board.announced(picture)
+    if not standing or picture.stop_called is not None:
+        return None
+    return next((i for i, it in enumerate(standing) if it.active), 0)
 
 
 def parted(alarm: AlarmPicture) -> tuple[str, str]:
@@ -98,13 +109,14 @@ def span(seconds: float) -> str:
     return f"{whole // 60}:{whole % 60:02d}" if whole < 3600 else f"{whole // 3600} h {whole % 3600 // 60:02d}"
 
 
-def listed(picture: Picture, first: int, columns: int, rows: int, chosen: int | None) -> list[Line]:
-    """The alarms from `first` on, each with its age; the last line says how many more there are. What is to be done is
-    left out where a line is too short for it; the one that is chosen is always among those shown."""
-    standing = list(enumerate(board.announced(picture)))[first:]
+def listed(picture: Picture, besides: int | None, columns: int, rows: int, chosen: int | None) -> list[Line]:
+    """The alarms, without the one that stands in the band, each with its age; the last line says how many more there are.
+
+    What is to be done is left out where a line is too short for it; the one that is chosen is always among those shown."""
+    standing = [(i, it) for i, it in enumerate(board.announced(picture)) if i != besides]
     shown = standing if len(standing) <= rows else standing[: max(0, rows - 1)]
-    if chosen is not None and chosen >= first and shown and chosen not in [i for i, _ in shown]:
-        shown = [*shown[:-1], standing[chosen - first]]
+    if shown and chosen not in (None, besides, *(i for i, _ in shown)):
+        shown = [*shown[:-1], *(pair for pair in standing if pair[0] == chosen)]
     lines = [_listed(it, picture, columns, i == chosen) for i, it in shown]
     hidden = [it for i, it in standing if i not in [j for j, _ in shown]]
     if hidden and len(lines) < rows:
@@ -133,68 +145,66 @@ def guidance(alarm: AlarmPicture, columns: int) -> list[Line]:
 def fall(rig: Rig, picture: Picture, columns: int, rows: int, old: str = "") -> list[Line]:
     """How far the load falls if the bags fail now, as large as there is room for; how sure that is; whether it is too far.
 
-    The bound is that of the rise, from which the fall is worked out. `old`: how old all that is, where it is."""
-    units = rig.rig.units
+    There is always room for three digits, so that a fall that grows does not get smaller. `old`: how old all that is."""
     head = fit([(f"IF THE BAGS FAIL {f'({old} OLD)' if old else 'NOW, IT FALLS'}", Role.DIM)], columns)
     words = [fit(line, columns) for line in _fall_words(rig, picture)]
+    room, high = columns - 5, rows - 1 - len(words)
     if picture.fall_m is None:
-        rows_of = _sized("?", columns - 14, rows - 1 - len(words))
-        beside = [(" NOT KNOWN ", Role.UNKNOWN)]
+        drawn, unit, role = _sized("?", "?", columns - 14, high), (" NOT KNOWN ", Role.UNKNOWN), Role.UNKNOWN
     else:
-        digits, unit = _number(picture.fall_m, units)
-        rows_of = _sized(digits, columns - 12, rows - 1 - len(words))
-        bound = picture.load.bound_m
-        beside = [
-            (unit, Role.STRONG),
-            ("± ?" if bound is None else f"± {_number(bound, units, 1)[0]} {unit}", Role.DIM),
-        ]
-    role = _fall_role(rig, picture)
-    drawn: list[Line] = []
-    for i, row in enumerate(rows_of):
-        at = i - (len(rows_of) - len(beside))
-        drawn.append(fit([(f" {row} ", role), *([(" ", Role.DIM), beside[at]] if at >= 0 else [])], columns))
-    return [head, *drawn, *words][:rows]
+        digits, widest, of = _number(picture.fall_m, rig.rig.units)
+        drawn, unit, role = _sized(digits, widest, room, high), (of, Role.STRONG), _fall_role(rig, picture)
+    last = len(drawn) - 1
+    large_ = [fit([(f" {row} ", role), *([unit] if i == last else [])], columns) for i, row in enumerate(drawn)]
+    return [head, *large_, *words][:rows]
 
 
-def _sized(text: str, columns: int, rows: int) -> tuple[str, ...]:
-    """A number in the largest letters that fit; small where none do."""
-    for size in (4, 3, 2, 1):
-        drawn = large(text, size)
-        if len(drawn) <= rows and len(drawn[0]) <= columns:
-            return drawn
+def _sized(text: str, widest: str, columns: int, rows: int) -> tuple[str, ...]:
+    """A number in the largest letters in which the widest there may be fits; small where none do. It ends where that ends."""
+    for size in range(7, 0, -1):
+        drawn, cells = large(text, size), len(large(widest, size)[0])
+        if len(drawn) <= rows and max(cells, len(drawn[0])) <= columns:
+            return tuple(f"{row:>{cells}}" for row in drawn)
     return (text,)
 
 
-def _number(m: float, units: str, places: int = 0) -> tuple[str, str]:
-    """A length as digits and its unit."""
+def _number(m: float, units: str) -> tuple[str, str, str]:
+    """A length as digits, the widest that are usual, and its unit."""
     if units == "us":
-        return f"{max(0.0, m) / 0.0254:.2f}", "in"
-    return (f"{max(0.0, m) * 1e3:.{places}f}", "mm") if m < 0.9995 or places else (f"{m:.2f}", "m")
+        return f"{max(0.0, m) / 0.0254:.1f}", "00.0", "in"
+    return (f"{max(0.0, m) * 1e3:.0f}", "000", "mm") if m < 0.9995 else (f"{m:.2f}", "0.00", "m")
+
+
+def _bound(rig: Rig, picture: Picture) -> str:
+    """How far the fall may be off: as far as the rise from which it is worked out."""
+    bound = picture.load.bound_m
+    if bound is None:
+        return "± ?"
+    return f"± {bound / 0.0254:.1f} in" if rig.rig.units == "us" else f"± {bound * 1e3:.1f} mm"
 
 
 def _fall_role(rig: Rig, picture: Picture) -> Role:
+    """Quiet within what the plan allows between two captures; on the way down, when shores are released, never beyond orange."""
     if picture.fall_m is None:
         return Role.UNKNOWN
+    now = picture.step
+    lowering = now is not None and picture.steps[now.number - 1].do in ("lower", "vent")
     allowed = rig.limits.capture_every
-    return (
-        Role.DANGER_SEEN
-        if picture.fall_m > 2 * allowed
-        else Role.WARNING_SEEN
-        if picture.fall_m > allowed
-        else Role.STRONG
-    )
+    if picture.fall_m <= allowed:
+        return Role.STRONG
+    return Role.WARNING_SEEN if lowering or picture.fall_m <= 2 * allowed else Role.DANGER_SEEN
 
 
 def _fall_words(rig: Rig, picture: Picture) -> list[Line]:
     """Whether that is too far, and what holds the load."""
-    allowed = show.length(rig.limits.capture_every, rig.rig.units)
+    allowed, bound = show.length(rig.limits.capture_every, rig.rig.units), _bound(rig, picture)
     role = _fall_role(rig, picture)
     if picture.fall_m is None:
         first: Line = [_UNSEEN, (" take it for the whole rise", Role.PLAIN)]
     elif role is Role.STRONG:
-        first = [(f"within the {allowed} the plan allows", Role.DIM)]
+        first = [(f"{bound}, ", Role.PLAIN), (f"the plan allows {allowed}", Role.DIM)]
     else:
-        first = [(f"▲ MORE THAN THE {allowed} THE PLAN ALLOWS", role)]
+        first = [(f"▲ {bound}, MORE THAN {allowed}: KEEP CLEAR", role)]
     return [first, held(picture)]
 
 
@@ -285,7 +295,8 @@ def shores(rig: Rig, picture: Picture, rows: int) -> list[Line]:
         gap, most = show.length(it.gap_m, units), show.length(it.gap_allowed_m, units)
         role = Role.DANGER_SEEN if (it.gap_m or 0.0) > 2 * it.gap_allowed_m else Role.WARNING_SEEN
         lines.append([(f"▽ {it.name} {gap} BEHIND, {most} allowed, {it.doing}", role)])
-    lines += [[_UNSEEN, (f" {it.name}: how far behind is not known", Role.PLAIN)] for it in unknown]
+    if unknown:
+        lines.append([_UNSEEN, (f" how far behind? {', '.join(it.name for it in unknown)}", Role.PLAIN)])
     if not lines:
         worst = ranked[0]
         gap = show.length(worst.gap_m, units)
@@ -325,8 +336,9 @@ def _most(lines: list[Line], rows: int, what: str) -> list[Line]:
     """As many as there are rows for; the last says how many more."""
     if len(lines) <= rows:
         return lines
-    kept = max(0, rows - 1)
-    return [*lines[:kept], [(f"and {len(lines) - kept} more {what}", Role.STRONG)]][:rows]
+    if rows == 1:
+        return [[*lines[0][:1], (f" 1 of {len(lines)} {what}", Role.STRONG), *lines[0][1:]]]
+    return [*lines[: rows - 1], [(f"and {len(lines) - rows + 1} more {what}", Role.STRONG)]] if rows else []
 
 
 def greyed(lines: list[Line], columns: int) -> list[Line]:

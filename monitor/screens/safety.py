@@ -21,6 +21,7 @@ from monitor.screens.safetyboard import SafetyView, safety
 SIGNED = "safety officer's screen"
 TRAIL_NS = 180_000_000_000
 """How long a head's trail is kept: a step of filling takes one to three minutes (common practice, no source)."""
+MINUTE_NS = 60_000_000_000
 _TRAIL_STEP_NS = 500_000_000
 
 
@@ -32,6 +33,7 @@ class Officer:
         self.picture: Picture | None = None
         self.view = SafetyView(feed.rig, feed.recording, back=back)
         self._fresh, self._clock = clock(), clock
+        self._falls: deque[tuple[int, float | None]] = deque()
         self._trails: dict[str, deque[tuple[int, float | None, float | None]]] = {}
         self._called: float | None = None
         self._chosen: tuple[str, str] | None = None
@@ -55,7 +57,11 @@ class Officer:
         return stood and not self._stood
 
     def _follow(self, picture: Picture) -> None:
-        """Where every stack's head has gone: a point twice a second, the newest always."""
+        """Where every stack's head has gone, a point twice a second; the fall over the last minute."""
+        self._falls.append((picture.time_ns, picture.fall_m))
+        while not 0 <= picture.time_ns - self._falls[0][0] <= MINUTE_NS:
+            self._falls.popleft()
+        self.view.falls = self._falls
         for stack in picture.stacks:
             trail = self._trails.setdefault(stack.name, deque())
             if not trail or picture.time_ns - trail[-1][0] >= _TRAIL_STEP_NS:

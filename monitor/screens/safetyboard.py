@@ -6,12 +6,12 @@ fall and what stands between it and somebody; on the right the stacks from above
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
 from monitor.engine.picture import Picture, StackPicture
 from monitor.rig.schema import Rig
-from monitor.screens import board, fromabove, hazards
+from monitor.screens import board, fromabove, hazards, views
 from monitor.screens.frame import Frame, distrust, filled, keys_help, side_by_side
 from monitor.screens.ink import Line, Role, fit
 
@@ -27,6 +27,7 @@ HELP: tuple[tuple[str, str], ...] = (
 
 _STACK_COLUMNS = 19
 """Columns in which a stack can be told from above."""
+_TREND_ROWS = 4
 _FALL_ROWS = 6
 """Rows that the fall takes with the smallest of the large digits: nothing else comes before it."""
 
@@ -40,6 +41,8 @@ class SafetyView(Frame):
     rig: Rig
     recording: str
     trails: Mapping[str, fromabove.Trail] = field(default_factory=dict)
+    falls: Sequence[tuple[int, float | None]] = ()
+    """The fall over the last minute: (time in ns, m)."""
     chosen: int | None = None
     called_s: float | None = None
     call: str = ""
@@ -56,24 +59,24 @@ def safety(picture: Picture | None, view: SafetyView, columns: int, rows: int) -
         return [*filled([*_nothing_yet(view, columns, tall), *called], columns, rows - 1), _last(view, columns)]
     doubt = distrust(view)
     standing = len(board.announced(picture))
-    first = 0 if doubt or picture.stop_called is not None else 1
-    lines = (
-        _doubtful(doubt, view, columns, tall) if doubt else hazards.gravest(picture, columns, tall, view.chosen == 0)
-    )
+    room_for = columns - bool(doubt)  # what is old has a line down its left edge
+    besides = None if doubt else hazards.in_band(picture)
+    chosen = besides is not None and view.chosen == besides
+    lines = _doubtful(doubt, view, columns, tall) if doubt else hazards.gravest(picture, columns, tall, chosen)
     lines += called
     room = max(1, rows - len(lines) - (1 if rows < 8 else 2))
     want = 2 if rows < 20 else 3 if rows < 30 else 5 if rows < 44 else 7
-    count = min(room, want, max(0, standing - first))
-    below = hazards.listed(picture, first, columns - bool(doubt), count, view.chosen)
-    below += filled([], columns, min(room, want) - len(below))
+    count = min(room, want, max(0, standing - (besides is not None)))
+    below = hazards.listed(picture, besides, room_for, count, view.chosen)
+    below += filled([], room_for, min(room, want) - len(below))
     bottom: list[Line] = []
     if rows >= 10:
         name = f"{picture.rig}  "
-        bottom.append([(name, Role.STRONG), *board.status(picture, view.recording, max(1, columns - len(name)))])
+        bottom.append([(name, Role.STRONG), *board.status(picture, view.recording, max(1, room_for - len(name)))])
     if view.help:
-        below += keys_help(HELP, columns)
+        below += keys_help(HELP, room_for)
     else:
-        below += _body(picture, view, columns - bool(doubt), max(0, rows - len(lines) - len(below) - len(bottom) - 1))
+        below += _body(picture, view, room_for, max(0, rows - len(lines) - len(below) - len(bottom) - 1))
     middle = [*below, *bottom]
     lines += hazards.greyed(middle, columns) if doubt else middle
     return [*filled(lines, columns, rows - 1), _last(view, columns)]
@@ -138,8 +141,11 @@ def _words(picture: Picture, view: SafetyView, columns: int, rows: int, *, alone
     below = [*small, *shores, *unseen, *rest][: max(0, rows - _FALL_ROWS)]
     old = hazards.span(view.old_s) if distrust(view) else ""
     fall = hazards.fall(rig, picture, columns, rows - len(below), old)
-    gap = 1 if len(fall) + len(below) < rows else 0
-    return filled([*fall, *[[] for _ in range(gap)], *below], columns, rows)
+    spare = rows - len(fall) - len(below)
+    if spare >= _TREND_ROWS + 2 and columns >= 40:
+        trend = views.trend(view.falls, picture.time_ns, rig.rig.units, columns, min(spare - 2, 8), "fall")
+        below += [[], *trend]
+    return filled([*fall, *[[] for _ in range(min(1, spare))], *below], columns, rows)
 
 
 def _worst(picture: Picture) -> list[StackPicture]:

@@ -17,33 +17,27 @@ _DRAWN_AT_MOST = 0.7
 
 
 def rise(picture: Picture, units: str, columns: int) -> list[Line]:
-    """The rise in large digits, rounded to what is known, with what it may be off by: three lines."""
+    """The rise in large digits, with what it may be off by: three lines."""
     load = picture.load
-    bound = "" if load.bound_m is None else show.bound(load.bound_m, units)
-    if units == "us":
-        bound = bound.removesuffix(" in")
-    digits, unit = _large_rise(load.rise_m, units, load.bound_m)
-    if len(digits[0]) + 1 + len(bound) > columns and units == "us":
-        digits, unit = _large_rise(load.rise_m, units, max(load.bound_m or 0.0, _EIGHTH_M))
-    wide = 24 if units == "us" and columns >= 32 else 19
-    if max(wide, len(digits[0])) + 1 + len(bound) > columns:
-        bound = ""  # half a bound says something else
-    beside = (" rise", unit, bound)
+    if load.rise_m is None:
+        digits, unit = "- -", "rise not known"
+    elif units == "us":
+        digits, unit = f"{load.rise_m / 0.0254:.2f}", "in"
+    else:
+        digits, unit = f"{load.rise_m * 1e3:.0f}", "mm"
+    digits = "0" if digits == "-0" else digits
+    bound = "" if load.bound_m is None else f"± {_bound(load.bound_m, units)}"
+    beside = ("", unit, bound)
     return [
-        fit([(f"{row:>{wide}} ", Role.STRONG), (text, Role.DIM)], columns)
-        for row, text in zip(digits, beside, strict=True)
+        fit([(f"{row:>19} ", Role.STRONG), (f"{text}", Role.DIM), (" rise" if i == 0 else "", Role.DIM)], columns)
+        for i, (row, text) in enumerate(
+            zip(large(f"{digits:>5}" if len(digits) <= 5 else digits[:5]), beside, strict=True)
+        )
     ]
 
 
-_EIGHTH_M = 0.0254 / 8
-
-
-def _large_rise(m: float | None, units: str, bound_m: float | None) -> tuple[tuple[str, str, str], str]:
-    """A rise in letters three rows high, and its unit beside them."""
-    if m is None:
-        return large("- -"), "rise not known"
-    number, unit = show.large(m, units, bound_m)
-    return large(number.replace(" ", "\N{THIN SPACE}")), unit
+def _bound(m: float, units: str) -> str:
+    return f"{m / 0.0254:.2f} in" if units == "us" else f"{m * 1e3:.1f} mm"
 
 
 def side(rig: Rig, picture: Picture, columns: int, rows: int) -> list[Line]:
@@ -149,11 +143,20 @@ def _lean_role(stack: StackPicture) -> Role:
     return Role.DANGER_SEEN if use > 1.0 else Role.CAUTION_SEEN
 
 
-def trend(history: Sequence[tuple[int, float | None]], now_ns: int, units: str, columns: int, rows: int) -> list[Line]:
-    """The rise over the last minute: dots, with the scale in words."""
-    label = 15 if units == "us" else 10
+def trend(
+    history: Sequence[tuple[int, float | None]],
+    now_ns: int,
+    units: str,
+    columns: int,
+    rows: int,
+    name: str = "rise",
+    told: Callable[[float, str], str] = show.length,
+    least: float = 0.02,
+) -> list[Line]:
+    """A value over the last minute: dots, with the scale in words. `least`: how far the scale goes at least."""
+    label = 10
     known = [value for _, value in history if value is not None]
-    low, high = (min(0.0, *known), max(0.02, *known)) if known else (0.0, 0.02)
+    low, high = (min(0.0, *known), max(least, *known)) if known else (0.0, least)
     canvas = Canvas(columns - label, rows, (-60.0, low, 0.0, high))
     before: tuple[float, float] | None = None
     for time_ns, value in history:
@@ -164,9 +167,9 @@ def trend(history: Sequence[tuple[int, float | None]], now_ns: int, units: str, 
         canvas.line(*(before or point), *point)
         before = point
     words = [""] * rows
-    words[0], words[-1] = show.length(high, units), show.length(low, units)
+    words[0], words[-1] = told(high, units), told(low, units)
     if rows > 2:
-        words[rows // 2] = "60 s rise"
+        words[rows // 2] = f"60 s {name}"[: label - 1]
     return [
         fit([(f"{word:>{label - 1}} ", Role.DIM), *line], columns)
         for word, line in zip(words, canvas.lines(), strict=True)
