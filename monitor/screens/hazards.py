@@ -17,6 +17,7 @@ from monitor.screens import board
 from monitor.screens.canvas import large
 from monitor.screens.ink import Line, Role, fit
 
+_GONE = 1.5
 _NEAR_OVER = 0.92
 """Share of the angle of going over from where on its colour is worn: where the alarm of it goes again."""
 AGE = 8
@@ -350,10 +351,11 @@ def greyed(lines: list[Line], columns: int) -> list[Line]:
     return out
 
 
-def graver(picture: Picture) -> tuple[int, int, float]:
-    """How bad things are, for an order of rigs, the worst greatest: the gravest priority, new before seen, the fall."""
-    standing = board.announced(picture)
-    worst = max((it.priority for it in standing), default=Priority.NOTICE if picture.blind else 0)
-    fresh = any(it.priority == worst and it.state is AlarmState.UNACKNOWLEDGED for it in standing)
-    stop = 10 if picture.stop_called is not None else 0
-    return int(worst) + stop, int(fresh), -1.0 if picture.fall_m is None else picture.fall_m
+def graver(picture: Picture) -> tuple[float, int, float]:
+    """How bad things are, for an order of rigs, the worst greatest: the gravest priority that stands (one that is gone counts
+    little more than a notice), new before seen, the fall."""
+    ranks = [(float(it.priority) if it.active else _GONE, it) for it in board.announced(picture)]
+    worst = max((rank for rank, _ in ranks), default=float(Priority.NOTICE) if picture.blind else 0.0)
+    fresh = any(rank == worst and it.state is AlarmState.UNACKNOWLEDGED for rank, it in ranks)
+    stop = 10.0 if picture.stop_called is not None else 0.0
+    return worst + stop, int(fresh), -1.0 if picture.fall_m is None else picture.fall_m

@@ -61,7 +61,7 @@ class RigsView(Frame):
 
 def worst_first(rows: list[Row]) -> list[Row]:
     """STOP and what cannot be trusted first, then by the gravest alarm, new before seen, then by the fall."""
-    return sorted(rows, key=lambda it: (_rank(it), it[0]), reverse=False)
+    return sorted(rows, key=lambda it: (_rank(it), it[0]))
 
 
 def _rank(row: Row) -> tuple[float, int, float]:
@@ -115,7 +115,8 @@ def _row(row: Row, view: RigsView, columns: int, each: int) -> list[Line]:
     fall = "--" if picture is None or picture.fall_m is None else show.length(max(0.0, picture.fall_m), units)
     fallen: Line = [
         ("falls ", Role.OLD if trouble else Role.DIM),
-        (f"{fall:>8} ", Role.OLD if trouble else Role.UNKNOWN if fall == "--" else Role.STRONG),
+        (f"{fall:>8}", Role.OLD if trouble else Role.UNKNOWN if fall == "--" else Role.STRONG),
+        (" ", Role.PLAIN),
     ]
     cells = min(22, max(10, columns // 5))
     named = (f" {name[: cells - 1]:<{cells}}", Role.CHOSEN if chosen else Role.STRONG)
@@ -196,15 +197,14 @@ class OverviewScreen(OfficerScreen):
             self._order = [row[0] for row in worst_first(list(rows.values()))]
         self._rows = [rows[name] for name in self._order]
         if self._view.chosen not in rows and self.officer is None:
-            self._view.chosen = self._order[0] if self._order else ""
+            gone, self._view.chosen = self._view.chosen, self._order[0] if self._order else ""
+            if gone:
+                self.say(f"{gone} is not heard of any more", Role.UNKNOWN)
         for name in rows:
             feed = self.rigs.feed(name)
             if feed is not None:
                 self._view.units[name] = feed.rig.rig.units
-        if self.officer is not None:
-            cleared = self.officer.take(now)
-        else:
-            cleared = self._heard(rows, now)
+        cleared = self.officer.take(now) if self.officer is not None else self._heard(rows, now)
         if cleared and self.note.display:
             self.close_note()
 
