@@ -172,6 +172,18 @@ def plan(picture: Picture, columns: int) -> list[Line]:
     return lines
 
 
+def checklist(picture: Picture, columns: int, rows: int) -> list[Line]:
+    """How much of the checklist is ticked, and what is open of it."""
+    still = [it for it in picture.checklist if not it.ticked]
+    done = len(picture.checklist) - len(still)
+    head = f"{done} of {len(picture.checklist)} ticked" + (", l opens it" if still else "")
+    lines: list[Line] = [fit([("CHECKLIST  ", Role.DIM), (head, Role.STRONG if still else Role.DIM)], columns)]
+    lines += [fit([(f"  [ ] {it.item}", Role.PLAIN)], columns) for it in still]
+    if len(lines) > rows:
+        lines[rows - 1 :] = [fit([(f"  and {len(lines) - rows + 1} more", Role.STRONG)], columns)]
+    return lines
+
+
 def _what(step: StepPicture) -> str:
     return f"{step.do} {step.bag or ''}".strip()
 

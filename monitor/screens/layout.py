@@ -2,14 +2,20 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+import textwrap
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
 
+from monitor import quantities as show
 from monitor.engine.picture import Picture
 from monitor.rig.schema import Rig
-from monitor.screens import board, views
+from monitor.screens import board, fromabove, views
 from monitor.screens.frame import CAUTIONS, Frame, distrust, filled, keys_help, side_by_side
 from monitor.screens.ink import Line, Role, fit
+
+_WIDE = 140
+"""Columns from where on a window has room for more trends than the rise, and for the checklist."""
+_TREND_COLUMNS = 40
 
 KEYS = "space STOP  a seen  z zero  n next  b back  k crib  h shelve  m note  ? help"
 
@@ -40,6 +46,12 @@ class View(Frame):
     rig: Rig
     recording: str
     history: Sequence[tuple[int, float | None]] = ()
+    trends: Mapping[str, Sequence[tuple[int, float | None]]] = field(default_factory=dict)
+    """What else has its last minute shown where there is room: "tilt" (rad), and the pressure (Pa) of each bag by its name."""
+    trails: Mapping[str, fromabove.Trail] = field(default_factory=dict)
+    """Where each stack's head has stood."""
+    card: bool = False
+    """Whether the card of the start lies over the numbers."""
     item: int | None = None
     """Which item of the checklist is chosen, from 0, while that is shown."""
 
@@ -53,22 +65,49 @@ def operator(picture: Picture | None, view: View, columns: int, rows: int) -> li
     """The whole screen: exactly `rows` lines of exactly `columns` cells."""
     if picture is None:
         lines = [fit([("waiting for the first picture", Role.PLAIN)], columns)]
-        return filled(lines, columns, rows)
+        return filled([*lines, *(_card(columns, rows - 1) if view.card else [])], columns, rows)
     if view.help:
         return filled(_help(picture, view, columns, rows), columns, rows)
     if view.item is not None:
         return filled(_checklist(picture, view, view.item, columns, rows), columns, rows)
-    units = view.rig.rig.units
     top = _top(picture, view, columns, rows)
     bottom: list[Line] = []
     if rows >= 22:
-        height = 3 if rows < 30 else 6
-        bottom += views.trend(view.history, picture.time_ns, units, columns, height)
+        bottom += _trends(picture, view, columns, 3 if rows < 30 else 6)
     if rows >= 14:
         bottom.append(board.status(picture, view.recording, columns))
     bottom.append(_keys(picture, view, columns))
-    middle = _middle(picture, view, columns, max(0, rows - len(top) - len(bottom)))
+    room = max(0, rows - len(top) - len(bottom))
+    middle = _card(columns, room) if view.card else _middle(picture, view, columns, room)
     return filled([*top, *middle], columns, rows - len(bottom)) + bottom
+
+
+def _card(columns: int, rows: int) -> list[Line]:
+    """What is to be read before anything else, where the numbers will stand; alarms and the step stand above it as ever."""
+    words: list[tuple[str, Role]] = [
+        ("BEFORE YOU BEGIN", Role.STRONG),
+        *((part, Role.STRONG) for part in textwrap.wrap(" ".join(CAUTIONS), max(1, columns - 4))),
+        ("The space bar calls STOP, now and at any time. ? lists every key.", Role.PLAIN),
+        ("Any other key takes this card away.", Role.DIM),
+    ]
+    lines = [fit([("  ", Role.PLAIN), it], columns) for it in words]
+    spaced = [line for it in lines for line in (it, fit([], columns))]
+    return ([fit([], columns), *spaced] if len(spaced) < rows else lines)[:rows]
+
+
+def _trends(picture: Picture, view: View, columns: int, rows: int) -> list[Line]:
+    """The rise over the last minute; beside it, in a wide window, the tilt and as many pressures as there is room for."""
+    units, now = view.rig.rig.units, picture.time_ns
+    beside = list(view.trends.items())[: columns // _TREND_COLUMNS - 1] if columns >= _WIDE else []
+    each = columns // (1 + len(beside))
+    drawn = views.trend(view.history, now, units, columns - each * len(beside), rows)
+    for name, history in beside:
+        if name == "tilt":
+            part = views.trend(history, now, units, each, rows, name, lambda value, _: show.angle(value), 0.02)
+        else:
+            part = views.trend(history, now, units, each, rows, name, show.pressure, 1e5)
+        drawn = [a + b for a, b in zip(drawn, part, strict=True)]
+    return drawn
 
 
 def _top(picture: Picture, view: View, columns: int, rows: int) -> list[Line]:
@@ -92,6 +131,8 @@ def _middle(picture: Picture, view: View, columns: int, rows: int) -> list[Line]
     ]
     if picture.steps and rows > len(words) + len(picture.steps) + 1:
         words += [fit([], left_columns), *board.plan(picture, left_columns)]
+    if columns >= _WIDE and rows > len(words) + 3:
+        words += [fit([], left_columns), *board.checklist(picture, left_columns, rows - len(words) - 1)]
     if right_columns < 26:
         large = views.rise(picture, units, columns)
         return ([*large, *words] if rows >= len(words) + 3 else words)[:rows]
@@ -101,15 +142,22 @@ def _middle(picture: Picture, view: View, columns: int, rows: int) -> list[Line]
 
 
 def _drawings(picture: Picture, view: View, columns: int, rows: int) -> list[Line]:
-    """The load from the side, and beside it the stack that leans most in its cone."""
+    """The load from the side, and beside it the stack that leans most in its cone; from above too where there is room."""
     if rows < 4:
         return []
+    large = rows >= 20 and columns >= 60
+    below = rows * 2 // 5 if large else 0
     cone_columns = min(28, max(12, columns * 2 // 5))
     stack = max(picture.stacks, key=lambda it: it.lean_use or 0.0)
-    side = views.side(view.rig, picture, columns - cone_columns - 1, rows)
-    cone = views.cone(stack, cone_columns, rows)
+    units, wide = view.rig.rig.units, columns - cone_columns - 1
+    left = views.side(view.rig, picture, wide, rows - below)
+    trail = view.trails.get(stack.name, ())
+    right = views.cone(stack, cone_columns, rows - below)
+    if large:
+        left += fromabove.plan(view.rig, picture, units, wide, below)
+        right += fromabove.above(view.rig, stack, trail, units, cone_columns, below)
     gap: Line = [(" ", Role.PLAIN)]
-    return [a + gap + b for a, b in zip(side, cone, strict=True)]
+    return [a + gap + b for a, b in zip(left, right, strict=True)]
 
 
 def _keys(picture: Picture, view: View, columns: int) -> Line:

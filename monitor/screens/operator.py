@@ -8,12 +8,14 @@ from __future__ import annotations
 import time
 from collections import deque
 from collections.abc import Callable
+from math import hypot
 
 from monitor import quantities as show
 from monitor.engine.picture import AlarmState, Picture, Priority
 from monitor.screens import board
 from monitor.screens.feed import Feed, told_by
 from monitor.screens.ink import Line
+from monitor.screens.kept import Heads, Minute
 from monitor.screens.layout import View, alarm_rows, operator
 from monitor.screens.live import STOPPED_S, LiveScreen, Question, waiting
 
@@ -22,18 +24,26 @@ _CRIB_STEP_M = {"metric": 0.005, "us": 0.0254 / 4}
 
 
 class OperatorScreen(LiveScreen):
-    """The operator's screen on a feed."""
+    """The operator's screen on a feed. `card`: the cautions stand over the numbers until a key is pressed."""
 
     typing = "note: enter keeps it, escape leaves it; then space calls STOP again"
 
     def __init__(
-        self, feed: Feed, *, bell: bool = True, for_s: float | None = None, clock: Callable[[], float] = time.monotonic
+        self,
+        feed: Feed,
+        *,
+        bell: bool = True,
+        for_s: float | None = None,
+        card: bool = False,
+        clock: Callable[[], float] = time.monotonic,
     ) -> None:
-        self._view = View(feed.rig, feed.recording)
+        self._view = View(feed.rig, feed.recording, card=card)
         super().__init__(self._view, bell=bell, for_s=for_s, clock=clock)
         self.feed = feed
         self.picture: Picture | None = None
         self._history: deque[tuple[int, float | None]] = deque(maxlen=_HISTORY)
+        self._heads, self._minute = Heads(), Minute()
+        self._view.trails, self._view.trends = self._heads.trails, self._minute.values
         self._crib_m = 0.0
         self._chosen = 0
 
@@ -42,13 +52,26 @@ class OperatorScreen(LiveScreen):
         latest = self.feed.latest()
         if latest is not None and latest is not self.picture:
             self.picture, self._fresh = latest, now
-            self._history.append((latest.time_ns, latest.load.rise_m))
+            self._remember(latest)
             self.hear(latest.answer)
         self._view.history = [it for it in self._history if latest and latest.time_ns - it[0] <= 60_000_000_000]
         age = now - self._fresh
         self._view.stopped_s = age if self.picture is not None and age > STOPPED_S else None
         self._view.trouble = told_by(self.feed, "trouble")
         self._view.recording = self.feed.recording
+
+    def _remember(self, picture: Picture) -> None:
+        """The rise of every picture; twice a second the tilt and the pressures, and where every head stands."""
+        self._history.append((picture.time_ns, picture.load.rise_m))
+        self._heads.take(picture)
+        x, y = picture.load.tilt_x_rad, picture.load.tilt_y_rad
+        self._minute.take(
+            picture,
+            {
+                "tilt": None if x is None or y is None else hypot(x, y),
+                **{bag.name: bag.pressure_pa for stack in picture.stacks for bag in stack.bags},
+            },
+        )
 
     def drawing(self, columns: int, rows: int) -> list[Line]:
         """The screen at this size."""
@@ -60,6 +83,7 @@ class OperatorScreen(LiveScreen):
 
     def stop(self) -> None:
         """STOP, signed by this screen."""
+        self._view.card = False
         self.feed.send("stop", reason="operator's screen")
 
     def typed(self, text: str) -> None:
@@ -67,7 +91,10 @@ class OperatorScreen(LiveScreen):
         self.feed.send("note", text=text)
 
     def opened(self, key: str) -> bool:
-        """A key while the checklist is shown."""
+        """A key while the card of the start or the checklist is shown."""
+        if self._view.card:
+            self._view.card = False
+            return True
         if self._view.item is None:
             return False
         self._list(self._view.item, key)
@@ -220,5 +247,5 @@ class OperatorScreen(LiveScreen):
 
 
 def run_operator(feed: Feed, *, bell: bool = True, for_s: float | None = None) -> None:
-    """Show the operator's screen until it is quit, or `for_s` seconds have passed."""
-    OperatorScreen(feed, bell=bell, for_s=for_s).run()
+    """Show the operator's screen until it is quit, or `for_s` seconds have passed. The cautions stand on it at every start."""
+    OperatorScreen(feed, bell=bell, for_s=for_s, card=True).run()

@@ -7,7 +7,6 @@ screen says why. The screen is for watching: it changes nothing else. What becam
 from __future__ import annotations
 
 import time
-from collections import deque
 from collections.abc import Callable
 
 from monitor.engine.picture import AlarmPicture, Picture
@@ -15,14 +14,11 @@ from monitor.screens import board
 from monitor.screens.feed import Feed, told_by
 from monitor.screens.frame import distrust
 from monitor.screens.ink import Line
+from monitor.screens.kept import Heads, Minute
 from monitor.screens.live import STOPPED_S, LiveScreen, waiting
 from monitor.screens.safetyboard import SafetyView, safety
 
 SIGNED = "safety officer's screen"
-TRAIL_NS = 180_000_000_000
-"""How long a head's trail is kept: a step of filling takes one to three minutes (common practice, no source)."""
-MINUTE_NS = 60_000_000_000
-_TRAIL_STEP_NS = 500_000_000
 
 
 class Officer:
@@ -33,8 +29,8 @@ class Officer:
         self.picture: Picture | None = None
         self.view = SafetyView(feed.rig, feed.recording, back=back)
         self._fresh, self._clock = clock(), clock
-        self._falls: deque[tuple[int, float | None]] = deque()
-        self._trails: dict[str, deque[tuple[int, float | None, float | None]]] = {}
+        self._heads, self._minute = Heads(), Minute()
+        self.view.trails = self._heads.trails
         self._called: float | None = None
         self._chosen: tuple[str, str] | None = None
         self._stood = False
@@ -44,7 +40,9 @@ class Officer:
         latest, view = self.feed.latest(), self.view
         if latest is not None and latest is not self.picture:
             self.picture, self._fresh = latest, now
-            self._follow(latest)
+            self._heads.take(latest)
+            self._minute.take(latest, {"fall": latest.fall_m})
+            view.falls = self._minute.values["fall"]
         age = now - self._fresh
         view.rig, view.recording, view.old_s = self.feed.rig, self.feed.recording, age
         view.stopped_s = age if self.picture is not None and age > STOPPED_S else None
@@ -55,20 +53,6 @@ class Officer:
         view.called_s = None if self._called is None else now - self._called
         view.chosen = self._place()
         return stood and not self._stood
-
-    def _follow(self, picture: Picture) -> None:
-        """Where every stack's head has gone, a point twice a second; the fall over the last minute."""
-        self._falls.append((picture.time_ns, picture.fall_m))
-        while not 0 <= picture.time_ns - self._falls[0][0] <= MINUTE_NS:
-            self._falls.popleft()
-        self.view.falls = self._falls
-        for stack in picture.stacks:
-            trail = self._trails.setdefault(stack.name, deque())
-            if not trail or picture.time_ns - trail[-1][0] >= _TRAIL_STEP_NS:
-                trail.append((picture.time_ns, stack.lean_x_m, stack.lean_y_m))
-            while picture.time_ns - trail[0][0] > TRAIL_NS or trail[0][0] > picture.time_ns:
-                trail.popleft()
-        self.view.trails = self._trails
 
     def stop(self, reason: str = SIGNED) -> None:
         """STOP, at once; with a reason later."""

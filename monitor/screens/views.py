@@ -169,7 +169,7 @@ def trend(
     words = [""] * rows
     words[0], words[-1] = told(high, units), told(low, units)
     if rows > 2:
-        words[rows // 2] = f"60 s {name}"[: label - 1]
+        words[rows // 2] = f"60 s {name}" if len(name) + 5 < label else name[: label - 1]
     return [
         fit([(f"{word:>{label - 1}} ", Role.DIM), *line], columns)
         for word, line in zip(words, canvas.lines(), strict=True)

@@ -30,6 +30,42 @@ def test_the_screen_fills_exactly_its_size(rig, demo, columns, rows):
                 assert {width(line) for line in lines} == {columns}
 
 
+@pytest.mark.parametrize(("columns", "rows"), SIZES)
+def test_the_card_of_the_start_never_covers_an_alarm(rig, leaning, columns, rows):
+    for picture in (None, leaning):
+        lines = drawn(rig, picture, columns, rows, card=True)
+        assert len(lines) == rows
+        assert {width(line) for line in lines} == {columns}
+    assert plain(lines).startswith("DANGER ◆")
+
+
+def test_the_card_of_the_start_says_the_cautions_and_the_key(rig, quiet):
+    text = " ".join(plain(drawn(rig, quiet, card=True)).split())
+    assert "space bar calls STOP" in text
+    assert " ".join(" ".join(CAUTIONS).split()) in text
+    assert "BAG bar" not in text
+
+
+def test_a_wide_window_shows_the_load_and_the_stack_from_above(rig, quiet):
+    text = plain(drawn(rig, quiet, 120, 40))
+    for part in ("from above, x1 both ways: a cell is", "▲hinge", "▪N1", "●S1", "+cg", "of 150 mm"):
+        assert part in text, part
+    assert "from above" not in plain(drawn(rig, quiet, 80, 24))
+
+
+def test_a_very_wide_window_shows_more_trends_and_what_is_open_of_the_checklist(rig, quiet):
+    minute = {
+        "tilt": [(quiet.time_ns, 0.01)],
+        "S1-lower": [(quiet.time_ns, 2.5e5)],
+        "S1-upper": [(quiet.time_ns, None)],
+    }
+    text = plain(drawn(rig, quiet, 160, 48, trends=minute))
+    for part in ("60 s rise", "60 s tilt", "S1-lower", "2.50 bar", "0 of 9 ticked, l opens it", "[ ] couplings"):
+        assert part in text, part
+    ticked = tuple(replace(it, ticked_ns=1) for it in quiet.checklist)
+    assert "9 of 9 ticked" in plain(drawn(rig, replace(quiet, checklist=ticked), 160, 48))
+
+
 def test_a_plan_given_up_is_not_shown_as_done(rig, demo):
     given_up = replace(demo[400], step=None, abandoned=True)
     assert "the plan is given up, b takes it up again" in plain(drawn(rig, given_up))

@@ -333,3 +333,64 @@ def test_a_redraw_while_the_window_closes_finds_no_sheet_and_leaves_it(feed):
             assert not app.query(Sheet)
 
     asyncio.run(go())
+
+
+def test_the_card_of_the_start_stands_until_a_key_that_does_nothing_else(feed):
+    assert "BEFORE YOU BEGIN" not in screen_test(feed, [])
+    assert "BEFORE YOU BEGIN" in screen_test(feed, [], card=True)
+    shown = screen_test(feed, ["z"], card=True)
+    assert "BEFORE YOU BEGIN" not in shown
+    assert "again does it" not in shown
+    assert feed.sent == []
+
+
+def test_space_calls_stop_over_the_card_and_takes_it_away(feed):
+    assert "BEFORE YOU BEGIN" not in screen_test(feed, ["space"], card=True)
+    assert feed.sent == [("stop", {"reason": "operator's screen"})]
+
+
+def test_a_space_before_a_note_calls_stop(feed):
+    screen_test(feed, ["m", "space", "x", "space", "y", "enter"])
+    assert feed.sent == [("stop", {"reason": "operator's screen"}), ("note", {"text": "x y"})]
+
+
+def test_the_operator_is_told_why_pictures_cannot_be_trusted(feed):
+    feed.trouble = "FROZEN: the pictures stand still"
+    assert screen_test(feed, []).startswith("FROZEN: the pictures stand still")
+
+
+def test_nothing_flashes(feed, leaning):
+    """The same picture drawn again and again, an unseen danger in it, changes no row."""
+    feed.picture = leaning
+    drawn = []
+
+    async def go() -> None:
+        now = [0.0]
+        app = OperatorScreen(feed, clock=lambda: now[0])
+        async with app.run_test(size=(160, 48)):
+            app.sheet.refresh = lambda *regions, **_: drawn.append(regions)
+            for tenth in range(10):
+                now[0] = tenth / 10
+                app.redraw()
+
+    asyncio.run(go())
+    assert drawn == []
+
+
+def test_the_trends_keep_a_minute_and_the_trails_three(feed, demo):
+    async def go() -> None:
+        app = OperatorScreen(feed)
+        async with app.run_test(size=(160, 48)):
+            for picture in demo[::4]:
+                feed.picture = picture
+                app.redraw()
+            tilts, trail = app._view.trends["tilt"], app._view.trails["S1"]
+            assert 55e9 < tilts[-1][0] - tilts[0][0] <= 60e9
+            assert list(app._view.trends) == ["tilt", "S1-lower", "S1-upper"]
+            assert 80e9 < trail[-1][0] - trail[0][0] <= 180e9
+            feed.picture = demo[100]  # another session: nothing of the one before is drawn
+            app.redraw()
+            assert [it[0] for it in app._view.trends["tilt"]] == [demo[100].time_ns]
+            assert [it[0] for it in app._view.trails["S1"]] == [demo[100].time_ns]
+
+    asyncio.run(go())
