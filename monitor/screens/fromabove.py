@@ -37,6 +37,7 @@ def above(rig: Rig, stack: StackPicture, trail: Trail, units: str, columns: int,
     canvas.ring(0.0, 0.0, stack.ring_m / 2.0, Role.DIM, every=4)
     _cross(canvas, half * 0.06)
     _way_to_hinge(rig, stack.at, canvas, half)
+    canvas.text(-1e9, half, "from above x1" if columns >= 34 else "x1", Role.DIM)
     known = [(x, y) for _, x, y in trail if x is not None and y is not None]
     for x, y in known:
         canvas.dot(x, y, Role.DIM)
@@ -128,7 +129,8 @@ def _cross(canvas: Canvas, arm: float) -> None:
 
 
 def plan(rig: Rig, picture: Picture, units: str, columns: int, rows: int) -> list[Line]:
-    """The load from above on what carries it: outline, hinge, stacks with their rings, shores, cribs; a line says the scale."""
+    """The load from above on what carries it: outline, hinge, stacks with their rings, shores, cribs; the last line says the
+    scale, the same both ways."""
     points = _points(rig)
     xs, ys = [x for x, _ in points], [y for _, y in points]
     wide = 0.04 * max(max(xs) - min(xs), max(ys) - min(ys), 0.1)
@@ -150,11 +152,11 @@ def plan(rig: Rig, picture: Picture, units: str, columns: int, rows: int) -> lis
         canvas.text(*shore.at, f"{mark}{shore.name}{' BEHIND' if behind else ''}", role)
     for stack in picture.stacks:
         canvas.ring(*stack.at, stack.ring_m, head_role(stack))
-        canvas.text(*stack.at, f"●{stack.name}", head_role(stack))
+        canvas.text(*stack.at, f"○{stack.name}", head_role(stack))
     if (centre := _centre(rig, picture)) is not None:
         canvas.text(*centre, "+cg", Role.DIM)
     cell = show.length(2.0 / canvas.scale_x, units)
-    said = f"from above, x1 both ways: a cell is {cell} wide"
+    said = f"from above x1, a cell is {cell} wide"
     return [*(fit(line, columns) for line in canvas.lines()), fit([(said, Role.DIM)], columns)]
 
 

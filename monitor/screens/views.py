@@ -167,7 +167,10 @@ def trend(
         canvas.line(*(before or point), *point)
         before = point
     words = [""] * rows
-    words[0], words[-1] = told(high, units), told(low, units)
+    if known:
+        words[0], words[-1] = told(high, units), told(low, units)
+    else:
+        canvas.text(-30.0, high / 2, "?", Role.UNKNOWN)
     if rows > 2:
         words[rows // 2] = f"60 s {name}" if len(name) + 5 < label else name[: label - 1]
     return [
