@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
+from functools import lru_cache
 from math import ceil, cos, pi, sin
 
 from monitor.screens.ink import Line, Role
@@ -34,18 +36,53 @@ class Canvas:
 
     def line(self, x0: float, y0: float, x1: float, y1: float, role: Role = Role.PLAIN, every: int = 1) -> None:
         """A straight line, of every dot or of every n-th."""
-        (ax, ay), (bx, by) = self._place(x0, y0), self._place(x1, y1)
+        self._stroke(*self._place(x0, y0), *self._place(x1, y1), role, every)
+
+    def _stroke(self, ax: int, ay: int, bx: int, by: int, role: Role, every: int) -> None:
+        """A straight line from dot to dot."""
         steps = max(abs(bx - ax), abs(by - ay), 1)
-        for i in range(0, steps + 1, every):
-            self._dot(round(ax + (bx - ax) * i / steps), round(ay + (by - ay) * i / steps), role)
+        wide, high, bits, roles = self.dots_x, self.dots_y, self._bits, self._roles
+        for i in range(
+            0, steps + 1, every
+        ):  # the dots of `_dot`, without a call for each: most of a screen's work is here
+            px, py = round(ax + (bx - ax) * i / steps), round(ay + (by - ay) * i / steps)
+            if 0 <= px < wide and 0 <= py < high:
+                bits[py >> 2][px >> 1] |= _DOTS[py & 3][px & 1]
+                roles[py >> 2][px >> 1] = role
+
+    def graph(self, points: Iterable[tuple[float, float | None]], role: Role = Role.PLAIN) -> None:
+        """Points joined from each to the next, with a gap where one is None.
+
+        The same dots as by lines; points above one another are drawn as one stroke, however many they are.
+        """
+        column: tuple[int, int, int, int] | None = None
+        """Where the last points lie: across, lowest, highest and last dot."""
+        for x, y in points:
+            if y is None:
+                self._column(column, role)
+                column = None
+                continue
+            px, py = self._place(x, y)
+            if column is not None and column[0] == px:
+                column = px, min(column[1], py), max(column[2], py), py
+                continue
+            self._column(column, role)
+            if column is not None:
+                self._stroke(column[0], column[3], px, py, role, 1)
+            column = px, py, py, py
+        self._column(column, role)
+
+    def _column(self, column: tuple[int, int, int, int] | None, role: Role) -> None:
+        if column is not None:
+            for py in range(column[1], column[2] + 1):
+                self._dot(column[0], py, role)
 
     def ring(self, x: float, y: float, radius: float, role: Role = Role.PLAIN, every: int = 1) -> None:
         """A circle, of every dot or of every n-th; an ellipse where the two scales differ."""
         around = 2.0 * pi * radius * max(self.scale_x, self.scale_y)
         steps = max(8, min(2000, ceil(around))) // every
-        for i in range(steps):
-            angle = 2.0 * pi * i / steps
-            self._dot(*self._place(x + radius * cos(angle), y + radius * sin(angle)), role)
+        for across, up in _around(steps):
+            self._dot(*self._place(x + radius * across, y + radius * up), role)
 
     def dot(self, x: float, y: float, role: Role = Role.PLAIN) -> None:
         """One dot."""
@@ -67,6 +104,12 @@ class Canvas:
             for i, letter in enumerate(text[: self.columns - column]):
                 cells[row][column + i] = (letter, role)
         return [_joined(row) for row in cells]
+
+
+@lru_cache(64)
+def _around(steps: int) -> tuple[tuple[float, float], ...]:
+    """Points of the unit circle, so many of them."""
+    return tuple((cos(2.0 * pi * i / steps), sin(2.0 * pi * i / steps)) for i in range(steps))
 
 
 def _joined(cells: list[tuple[str, Role]]) -> Line:

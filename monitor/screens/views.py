@@ -158,14 +158,7 @@ def trend(
     known = [value for _, value in history if value is not None]
     low, high = (min(0.0, *known), max(least, *known)) if known else (0.0, least)
     canvas = Canvas(columns - label, rows, (-60.0, low, 0.0, high))
-    before: tuple[float, float] | None = None
-    for time_ns, value in history:
-        if value is None:
-            before = None
-            continue
-        point = ((time_ns - now_ns) * 1e-9, value)
-        canvas.line(*(before or point), *point)
-        before = point
+    canvas.graph(((time_ns - now_ns) * 1e-9, value) for time_ns, value in history)
     words = [""] * rows
     if known:
         words[0], words[-1] = told(high, units), told(low, units)

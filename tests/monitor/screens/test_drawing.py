@@ -7,6 +7,8 @@ from dataclasses import replace
 from math import hypot
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from monitor.engine.picture import AlarmState, Blind, Priority
 from monitor.screens import board, views
@@ -280,6 +282,19 @@ def test_the_trend_shows_gaps_where_nothing_was_known():
     history = [(i * 10**8, None if 200 < i < 400 else 0.1) for i in range(600)]
     top = plain(views.trend(history, 60 * 10**9, "metric", 70, 3)).splitlines()[0]
     assert "   " in top[12:].strip()
+
+
+@given(st.lists(st.tuples(st.floats(0.0, 9.0), st.none() | st.floats(-1.0, 4.0)), max_size=40))
+def test_a_graph_has_the_dots_of_the_lines_from_point_to_point(points):
+    points.sort(key=lambda point: point[0])
+    graph, lines = (Canvas(6, 3, (0.0, 0.0, 9.0, 3.0)) for _ in range(2))
+    graph.graph(points)
+    before = None
+    for x, y in points:
+        if y is not None:
+            lines.line(*(before or (x, y)), x, y)
+        before = None if y is None else (x, y)
+    assert plain(graph.lines()) == plain(lines.lines())
 
 
 def test_letters_grow_in_both_ways_alike():
