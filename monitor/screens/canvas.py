@@ -57,12 +57,13 @@ class Canvas:
         """
         column: tuple[int, int, int, int] | None = None
         """Where the last points lie: across, lowest, highest and last dot."""
+        left, low, across, up, foot = self._x0, self._y0, self.scale_x, self.scale_y, self.dots_y - 1
         for x, y in points:
             if y is None:
                 self._column(column, role)
                 column = None
                 continue
-            px, py = self._place(x, y)
+            px, py = round((x - left) * across), foot - round((y - low) * up)  # as `_place`, without a call for each
             if column is not None and column[0] == px:
                 column = px, min(column[1], py), max(column[2], py), py
                 continue
@@ -96,14 +97,20 @@ class Canvas:
 
     def lines(self) -> list[Line]:
         """The drawing, one line a row."""
-        cells = [
-            [(chr(0x2800 + bits) if bits else " ", role) for bits, role in zip(row, roles, strict=True)]
-            for row, roles in zip(self._bits, self._roles, strict=True)
-        ]
+        texts: dict[int, list[tuple[int, str, Role]]] = {}
         for row, column, text, role in self._texts:
+            texts.setdefault(row, []).append((column, text, role))
+        return [self._row(y, texts.get(y, ())) for y in range(self.rows)]
+
+    def _row(self, y: int, texts: Iterable[tuple[int, str, Role]]) -> Line:
+        if not texts and not any(self._bits[y]):
+            return [(" " * self.columns, Role.PLAIN)]
+        row = zip(self._bits[y], self._roles[y], strict=True)
+        cells = [(chr(0x2800 + bits) if bits else " ", role) for bits, role in row]
+        for column, text, role in texts:
             for i, letter in enumerate(text[: self.columns - column]):
-                cells[row][column + i] = (letter, role)
-        return [_joined(row) for row in cells]
+                cells[column + i] = (letter, role)
+        return _joined(cells)
 
 
 @lru_cache(64)

@@ -52,7 +52,7 @@ def above(rig: Rig, stack: StackPicture, trail: Trail, units: str, columns: int,
 
 
 def whither(stack: StackPicture, units: str, columns: int) -> list[Line]:
-    """Two lines: how far the head stands out, of what ring; where it is going. Few columns leave out the bound."""
+    """Two lines: how far the head stands out, of what ring; where it is going. Where they do not fit, the bound is left out."""
     ring = show.length(stack.ring_m, units)
     if stack.lean_m is None:
         return [
@@ -61,12 +61,15 @@ def whither(stack: StackPicture, units: str, columns: int) -> list[Line]:
         ]
     use = "" if stack.lean_use is None else f" ({stack.lean_use:.0%})"
     bound = "" if stack.lean_bound_m is None else f" ± {show.length(stack.lean_bound_m, units)}"
-    lean, short = show.length(stack.lean_m, units), columns < 34
-    said = f"{lean.removesuffix(ring[-3:])} of {ring}{use}" if short else f"leans {lean}{bound} of {ring}{use}"
+    lean = show.length(stack.lean_m, units)
+    said = f"leans {lean}{bound} of {ring}{use}"
+    short = len(stack.name) + 1 + len(said) > columns
+    if short:
+        said = f"{lean.removesuffix(ring[-3:])} of {ring}{use}"
     going = _going(stack, units)
     return [
         [(f"{stack.name} ", Role.STRONG), (said, head_role(stack))],
-        [(going.partition(":")[2].strip() or going if short else going, Role.PLAIN)],
+        [(going.partition(":")[2].strip() or going if len(going) > columns else going, Role.PLAIN)],
     ]
 
 
