@@ -168,6 +168,7 @@ _HALVES = {" ": (False, False), "▀": (True, False), "▄": (False, True), "█
 _OF_HALVES = {halves: letter for letter, halves in _HALVES.items()}
 
 
+@lru_cache(256)
 def large(text: str, size: int = 1) -> tuple[str, ...]:
     """Digits, point, minus, space and the letters of the signal words, three rows high; five at size 2, eight at size 3."""
     rows = [" ".join(_LARGE[letter][row] for letter in text) for row in range(3)]
