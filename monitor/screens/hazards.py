@@ -56,20 +56,21 @@ def _filled(text: str, role: Role, columns: int, corner: str) -> Line:
 
 def gravest(picture: Picture, columns: int, rows: int, chosen: bool = False) -> list[Line]:
     """The band of what there is to say: STOP, the gravest alarm, that not all is watched, that there is no zero, or quiet."""
-    standing = board.announced(picture)
+    standing, at = board.announced(picture), in_band(picture)
     mark = "▸" if chosen else ""
     if picture.stop_called is not None:
         texts = [f"{mark}called by {picture.stop_called}", "SHUT ALL VALVES"]
-        stop = next((it for it in standing if it.rule == "stop-called"), None)
-        return band("STOP", texts, Role.DANGER, columns, rows, "" if stop is None else age(stop, picture))
-    if (at := in_band(picture)) is not None:
+        since = "" if at is None else age(standing[at], picture)
+        return band("STOP", texts, Role.DANGER, columns, rows, since)
+    if at is not None:
         it = standing[at]
         what, do = parted(it)
         word, about = it.priority.name, f"{mark}{board.MARKS[it.state]} {what}"
         if not it.active:
             word, about = "WAS", f"{mark}{board.MARKS[it.state]} {it.priority.word}: {what}"
             do = "gone, nobody has seen it" if it.state is AlarmState.RETURNED else "gone and seen, not reset"
-        return band(word, [about, do.upper()], board.alarm_role(it), columns, rows, age(it, picture))
+        others = f"+{len(standing) - 1}  " if rows == 1 and len(standing) > 1 else ""
+        return band(word, [about, do.upper()], board.alarm_role(it), columns, rows, others + age(it, picture))
     if picture.zero.taken_ns is None:
         why = picture.zero.why_not or "the load rests: it can be zeroed"
         return band(
@@ -84,9 +85,11 @@ def gravest(picture: Picture, columns: int, rows: int, chosen: bool = False) -> 
 
 
 def in_band(picture: Picture) -> int | None:
-    """Which of the announced alarms the band shows: the gravest that stands, else the gravest; none while STOP stands."""
+    """Which of the announced alarms the band shows: STOP, else the gravest that stands, else the gravest."""
     standing = board.announced(picture)
-    if not standing or picture.stop_called is not None:
+    if picture.stop_called is not None:
+        return next((i for i, it in enumerate(standing) if it.rule == "stop-called"), None)
+    if not standing:
         return None
     return next((i for i, it in enumerate(standing) if it.active), 0)
 
@@ -338,7 +341,7 @@ def _most(lines: list[Line], rows: int, what: str) -> list[Line]:
     if len(lines) <= rows:
         return lines
     if rows == 1:
-        return [[*lines[0][:1], (f" 1 of {len(lines)} {what}", Role.STRONG), *lines[0][1:]]]
+        return [[(f"(+{len(lines) - 1}) ", Role.STRONG), *lines[0]]]
     return [*lines[: rows - 1], [(f"and {len(lines) - rows + 1} more {what}", Role.STRONG)]] if rows else []
 
 
