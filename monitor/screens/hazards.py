@@ -36,8 +36,8 @@ def band(word: str, texts: list[str], role: Role, columns: int, rows: int, corne
         wrapped = [part for text in said for part in textwrap.wrap(text, max(8, columns - 1), subsequent_indent=" ")]
         return [_filled(text, role, columns, corner if i == 0 else "") for i, text in enumerate(_few(wrapped, rows))]
     room = columns - len(letters[0]) - 5
-    beside = [part for text in texts[:-1] for part in (textwrap.wrap(text, room) or [""])]
-    beside = [*_few([*beside, *["", ""]][: max(2, len(beside))], 2), texts[-1]]
+    parts = [part for text in texts[:-1] for part in textwrap.wrap(text, room)]
+    beside = [*_few([*parts[:1], " ".join(parts[1:])], 2), texts[-1]]  # what is too long is seen to be cut
     return [
         _filled(f" {row}   {text}", role, columns, corner if i == 2 else "")
         for i, (row, text) in enumerate(zip(letters, beside, strict=True))

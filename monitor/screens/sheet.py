@@ -48,5 +48,10 @@ class Sheet(Widget):
         """One row of the drawing."""
         paper = self._styles[Role.PLAIN]
         line = self._lines[y] if y < len(self._lines) else []
-        segments = [Segment(text, self._styles[role]) for text, role in line]
+        segments = [Segment(text if text.isprintable() else _shown(text), self._styles[role]) for text, role in line]
         return Strip(segments).adjust_cell_length(self.size.width, paper)
+
+
+def _shown(text: str) -> str:
+    """A text without what a terminal would obey: what people type elsewhere is shown here."""
+    return "".join(letter if letter.isprintable() else "·" for letter in text)

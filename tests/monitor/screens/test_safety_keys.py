@@ -285,3 +285,15 @@ def test_nothing_flashes(feed, shown, leaning, at):
 
     shown(look=look)
     assert drawn == []
+
+
+def test_what_somebody_typed_elsewhere_is_shown_and_never_obeyed(feed, shown):
+    feed.change(stop_called="me: \x1b[2J\x07gone")
+    rows = []
+
+    def look(app) -> None:
+        rows.append(app.sheet.render_line(0).text)
+
+    shown(look=look)
+    assert "me: ·[2J·gone" in rows[0]
+    assert rows[0].isprintable()
