@@ -264,8 +264,8 @@ def _sound(top: argparse.ArgumentParser, call: argparse.Namespace) -> str | None
     if line is not None:
         from monitor.screens.sound import BadCommand, words
 
-        if call.headless:
-            top.error("--sound goes with the screen: not with --headless")
+        if getattr(call, "headless", False) or (call.command == "follow" and (call.json or call.actions)):
+            top.error("--sound goes with the screen")
         try:
             words(line)
         except BadCommand as error:
@@ -300,7 +300,7 @@ def _add_follow(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -
         help='lines on standard input instead of a screen; {"do": "stop", "reason": "..."} is the only action',
     )
     follow.add_argument("--schema", action="store_true", help="print the JSON Schemas of all five topics and exit")
-    follow.add_argument("--no-bell", action="store_true", help="do not sound the terminal bell")
+    _add_sound(follow)
     for option, what in (
         ("--password-file", "file of one line, mode 600, with USER's password"),
         ("--password-env", "environment variable with USER's password"),
@@ -468,7 +468,8 @@ def _follow(top: argparse.ArgumentParser, call: argparse.Namespace) -> int:
             for_=call.for_,
             who=call.name,
             actions=call.actions is not None,
-            bell=not call.no_bell,
+            bell=call.bell,
+            sound=_sound(top, call),
             secrets=secrets,
         )
     )

@@ -40,6 +40,7 @@ class Wanted:
     who: str | None = None
     actions: bool = False
     bell: bool = True
+    sound: str | None = None
     secrets: tuple[tuple[str, str], ...] = ()
 
 
@@ -115,7 +116,7 @@ def _screen(it: Follower, call: Wanted, stop: threading.Event, until: float | No
             stop.wait(_LOOK_S)
     if not it.ready:
         return 1
-    run_safety(it, bell=call.bell, for_s=_left(until))
+    run_safety(it, bell=call.bell, sound=call.sound, for_s=_left(until))
     return 0
 
 
@@ -126,7 +127,7 @@ def _all(call: Wanted, config: Broker, stop: threading.Event, until: float | Non
         if not call.as_json and on_a_terminal():
             from monitor.screens.overview import run_overview
 
-            run_overview(it, bell=call.bell, for_s=_left(until))
+            run_overview(it, bell=call.bell, sound=call.sound, for_s=_left(until))
         else:
             with ended_by_signal(stop):
                 _print(_Overview(it, call.as_json), stop, until)

@@ -143,7 +143,9 @@ _LARGE = {
     "9": ("█▀█", "▀▀█", "▀▀▀"),
     "-": ("   ", "▀▀▀", "   "),
     ".": (" ", " ", "▀"),
+    "/": (" █", "▄▀", "█ "),
     " ": ("   ", "   ", "   "),
+    "\N{THIN SPACE}": (" ", " ", " "),
     "?": ("▀▀█", " ▀▀", " ▀ "),
     "A": ("█▀█", "█▀█", "▀ ▀"),
     "B": ("█▀▄", "█▀▄", "▀▀ "),
@@ -170,7 +172,7 @@ _OF_HALVES = {halves: letter for letter, halves in _HALVES.items()}
 
 @lru_cache(256)
 def large(text: str, size: int = 1) -> tuple[str, ...]:
-    """Digits, point, minus, space and the letters of the signal words, three rows high; five at size 2, eight at size 3."""
+    """Digits, point, stroke, minus, space and the letters of the signal words, three rows high; five at size 2, eight at size 3."""
     rows = [" ".join(_LARGE[letter][row] for letter in text) for row in range(3)]
     return tuple(rows) if size == 1 else _grown(rows, size)
 

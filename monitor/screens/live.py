@@ -13,16 +13,15 @@ from textual import events
 from textual.app import App, ComposeResult
 from textual.widgets import Input
 
-from monitor.engine.picture import AlarmState, Answer, Picture, Priority
+from monitor.engine.picture import AlarmPicture, Answer
 from monitor.screens.frame import Frame
 from monitor.screens.ink import Line, Role
 from monitor.screens.sheet import Sheet
+from monitor.screens.sound import Sound
 
 REDRAW_S = 0.1
 STOPPED_S = 1.0
 """A picture older than this says that the monitor itself has stopped."""
-_BELL_S = 2.0
-"""The bell repeats this often until every warning and danger has been seen."""
 _SAID_S = 5.0
 """How long an answer stays in the last line."""
 
@@ -52,7 +51,7 @@ class LiveScreen(App[None]):
     """A live screen. `clock` gives seconds: how old the picture is, how long a message stays. What a screen of its own adds:
 
     `take(now)` the newest picture; `drawing(columns, rows)`; `stop()` calls STOP; `press(key)` any other key; `opened(key)`
-    a key while something lies open, True if it was for that; `sounding()` whether the bell is to ring.
+    a key while something lies open, True if it was for that; `sounding()` what is to be heard.
     """
 
     CSS = (
@@ -70,14 +69,17 @@ class LiveScreen(App[None]):
         frame: Frame,
         *,
         bell: bool = True,
+        sound: str | None = None,
         for_s: float | None = None,
         clock: Callable[[], float] = time.monotonic,
     ) -> None:
+        """Raises BadCommand where `sound` is no command line."""
         super().__init__()
         self.day = False
-        self._frame, self._bell, self._for_s, self._clock = frame, bell, for_s, clock
+        self._frame, self._for_s, self._clock = frame, for_s, clock
+        self._sound = Sound(lambda: self.bell(), bell=bell, command=sound)
         self._question: Question | None = None
-        self._fresh = self._rang = clock()
+        self._fresh = clock()
         self._said_until = 0.0
         self._answered_ns = -1
 
@@ -101,9 +103,9 @@ class LiveScreen(App[None]):
         """A key while something may lie open over the screen; True if it was for that."""
         return False
 
-    def sounding(self) -> bool:
-        """Whether something waits to be seen."""
-        return False
+    def sounding(self) -> list[AlarmPicture]:
+        """What is to be heard: the alarms that stand, and as a danger that what is drawn may not be what is."""
+        return []
 
     def typed(self, text: str) -> None:
         """A person has typed something and kept it."""
@@ -146,10 +148,13 @@ class LiveScreen(App[None]):
             self._frame.message, self._frame.message_role = self._question.text(), Role.UNKNOWN
         elif now > self._said_until:
             self._frame.message = ""
-        if self._bell and now - self._rang >= _BELL_S and self.sounding():
-            self._rang = now
-            self.bell()
+        if news := self._sound.hear(self.sounding(), now):
+            self.say(news, Role.UNKNOWN)
         self.sheet.show(self.drawing(self.size.width, self.size.height))
+
+    def on_unmount(self) -> None:
+        """Be silent once the window closes."""
+        self._sound.close()
 
     def hear(self, answer: Answer | None) -> None:
         """What the engine answered to the last action, said once."""
@@ -234,9 +239,3 @@ class LiveScreen(App[None]):
         if text := event.value.strip():
             self.typed(text)
         self.close_note()
-
-
-def waiting(picture: Picture | None) -> bool:
-    """Whether a warning or a danger has not been seen by anybody."""
-    alarms = () if picture is None else picture.alarms
-    return any(a.state is AlarmState.UNACKNOWLEDGED and a.priority >= Priority.WARNING for a in alarms)

@@ -11,13 +11,15 @@ from collections.abc import Callable
 from math import hypot
 
 from monitor import quantities as show
-from monitor.engine.picture import AlarmState, Picture, Priority
+from monitor.engine.picture import AlarmPicture, AlarmState, Picture, Priority
 from monitor.screens import board
 from monitor.screens.feed import Feed, told_by
+from monitor.screens.frame import distrust
 from monitor.screens.ink import Line
 from monitor.screens.kept import Heads, Minute
 from monitor.screens.layout import View, alarm_rows, operator
-from monitor.screens.live import STOPPED_S, LiveScreen, Question, waiting
+from monitor.screens.live import STOPPED_S, LiveScreen, Question
+from monitor.screens.sound import to_hear
 
 _HISTORY = 600
 _CRIB_STEP_M = {"metric": 0.005, "us": 0.0254 / 4}
@@ -33,12 +35,13 @@ class OperatorScreen(LiveScreen):
         feed: Feed,
         *,
         bell: bool = True,
+        sound: str | None = None,
         for_s: float | None = None,
         card: bool = False,
         clock: Callable[[], float] = time.monotonic,
     ) -> None:
         self._view = View(feed.rig, feed.recording, card=card)
-        super().__init__(self._view, bell=bell, for_s=for_s, clock=clock)
+        super().__init__(self._view, bell=bell, sound=sound, for_s=for_s, clock=clock)
         self.feed = feed
         self.picture: Picture | None = None
         self._history: deque[tuple[int, float | None]] = deque(maxlen=_HISTORY)
@@ -77,9 +80,9 @@ class OperatorScreen(LiveScreen):
         """The screen at this size."""
         return operator(self.picture, self._view, columns, rows)
 
-    def sounding(self) -> bool:
-        """Until every warning and danger has been seen."""
-        return waiting(self.picture)
+    def sounding(self) -> list[AlarmPicture]:
+        """The alarms, and that the pictures have stopped."""
+        return to_hear(self.picture, distrust(self._view))
 
     def stop(self) -> None:
         """STOP, signed by this screen."""
@@ -246,6 +249,6 @@ class OperatorScreen(LiveScreen):
             self._view.item = None
 
 
-def run_operator(feed: Feed, *, bell: bool = True, for_s: float | None = None) -> None:
+def run_operator(feed: Feed, *, bell: bool = True, sound: str | None = None, for_s: float | None = None) -> None:
     """Show the operator's screen until it is quit, or `for_s` seconds have passed. The cautions stand on it at every start."""
-    OperatorScreen(feed, bell=bell, for_s=for_s, card=True).run()
+    OperatorScreen(feed, bell=bell, sound=sound, for_s=for_s, card=True).run()

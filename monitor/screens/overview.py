@@ -8,17 +8,17 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Protocol
 
 from monitor import quantities as show
-from monitor.engine.picture import Picture
+from monitor.engine.picture import AlarmPicture, Picture
 from monitor.screens import board, hazards
 from monitor.screens.feed import Feed
 from monitor.screens.frame import Frame, filled, keys_help
 from monitor.screens.ink import Line, Role, fit
-from monitor.screens.live import waiting
 from monitor.screens.safety import SIGNED, Officer, OfficerScreen
+from monitor.screens.sound import to_hear
 from replay.entries import Detail
 
 Row = tuple[str, Picture | None, str]
@@ -178,12 +178,18 @@ class OverviewScreen(OfficerScreen):
     TITLE = "inchwatch rigs"
 
     def __init__(
-        self, rigs: Rigs, *, bell: bool = True, for_s: float | None = None, clock: Callable[[], float] = time.monotonic
+        self,
+        rigs: Rigs,
+        *,
+        bell: bool = True,
+        sound: str | None = None,
+        for_s: float | None = None,
+        clock: Callable[[], float] = time.monotonic,
     ) -> None:
         self.rigs = rigs
         self.officer: Officer | None = None
         self._view = RigsView()
-        super().__init__(self._view, bell=bell, for_s=for_s, clock=clock)
+        super().__init__(self._view, bell=bell, sound=sound, for_s=for_s, clock=clock)
         self._rows: list[Row] = []
         self._order: list[str] = []
         self._still_until = 0.0
@@ -229,9 +235,13 @@ class OverviewScreen(OfficerScreen):
             return self.officer.drawing(columns, rows)
         return overview(self._rows, self._view, columns, rows)
 
-    def sounding(self) -> bool:
-        """While any rig has something that nobody has seen, or cannot be trusted."""
-        return any(trouble or waiting(picture) for _, picture, trouble in self._rows)
+    def sounding(self) -> list[AlarmPicture]:
+        """What is to be heard of any rig."""
+        return [
+            replace(alarm, about=f"{name} {alarm.about}".strip())
+            for name, picture, trouble in self._rows
+            for alarm in to_hear(picture, trouble)
+        ]
 
     def stop(self) -> None:
         """STOP on the rig that is open, else on the chosen one; then its reason may be typed."""
@@ -293,6 +303,6 @@ class OverviewScreen(OfficerScreen):
         self._frame = self.officer.view
 
 
-def run_overview(rigs: Rigs, *, bell: bool = True, for_s: float | None = None) -> None:
+def run_overview(rigs: Rigs, *, bell: bool = True, sound: str | None = None, for_s: float | None = None) -> None:
     """Show all rigs until it is quit, or `for_s` seconds have passed."""
-    OverviewScreen(rigs, bell=bell, for_s=for_s).run()
+    OverviewScreen(rigs, bell=bell, sound=sound, for_s=for_s).run()

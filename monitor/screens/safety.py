@@ -15,8 +15,9 @@ from monitor.screens.feed import Feed, told_by
 from monitor.screens.frame import distrust
 from monitor.screens.ink import Line
 from monitor.screens.kept import Heads, Minute
-from monitor.screens.live import STOPPED_S, LiveScreen, waiting
+from monitor.screens.live import STOPPED_S, LiveScreen
 from monitor.screens.safetyboard import SafetyView, safety
+from monitor.screens.sound import to_hear
 
 SIGNED = "safety officer's screen"
 
@@ -87,9 +88,9 @@ class Officer:
         """The screen at this size."""
         return safety(self.picture, self.view, columns, rows)
 
-    def sounding(self) -> bool:
-        """Until every warning and danger has been seen by somebody, and while the pictures cannot be trusted."""
-        return bool(distrust(self.view)) or waiting(self.picture)
+    def sounding(self) -> list[AlarmPicture]:
+        """The alarms, until somebody has seen them, and that the pictures cannot be trusted."""
+        return to_hear(self.picture, distrust(self.view))
 
 
 class OfficerScreen(LiveScreen):
@@ -114,10 +115,16 @@ class SafetyScreen(OfficerScreen):
     TITLE = "inchwatch safety"
 
     def __init__(
-        self, feed: Feed, *, bell: bool = True, for_s: float | None = None, clock: Callable[[], float] = time.monotonic
+        self,
+        feed: Feed,
+        *,
+        bell: bool = True,
+        sound: str | None = None,
+        for_s: float | None = None,
+        clock: Callable[[], float] = time.monotonic,
     ) -> None:
         self.officer: Officer = Officer(feed, clock)
-        super().__init__(self.officer.view, bell=bell, for_s=for_s, clock=clock)
+        super().__init__(self.officer.view, bell=bell, sound=sound, for_s=for_s, clock=clock)
 
     def take(self, now: float) -> None:
         """The newest picture; the line for a reason shuts once its STOP is cleared."""
@@ -128,7 +135,7 @@ class SafetyScreen(OfficerScreen):
         """The screen at this size."""
         return self.officer.drawing(columns, rows)
 
-    def sounding(self) -> bool:
+    def sounding(self) -> list[AlarmPicture]:
         """As the officer has it."""
         return self.officer.sounding()
 
@@ -154,6 +161,6 @@ class SafetyScreen(OfficerScreen):
             keys[key]()
 
 
-def run_safety(feed: Feed, *, bell: bool = True, for_s: float | None = None) -> None:
+def run_safety(feed: Feed, *, bell: bool = True, sound: str | None = None, for_s: float | None = None) -> None:
     """Show the safety officer's screen until it is quit, or `for_s` seconds have passed."""
-    SafetyScreen(feed, bell=bell, for_s=for_s).run()
+    SafetyScreen(feed, bell=bell, sound=sound, for_s=for_s).run()

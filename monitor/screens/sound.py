@@ -24,7 +24,7 @@ import time
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 
-from monitor.engine.picture import AlarmPicture, AlarmState, Priority
+from monitor.engine.picture import AlarmPicture, AlarmState, Picture, Priority
 
 REST_S = 1.6
 """Between the last stroke of one group and the first of the next, whatever happens."""
@@ -49,6 +49,15 @@ PATTERNS = {
     Priority.CAUTION: Pattern(1, 0.0, 20.0),
 }
 """A notice is silent."""
+
+
+def to_hear(picture: Picture | None, distrust: str = "") -> list[AlarmPicture]:
+    """The alarms of a picture, and like a danger why it may not be what is ("" while nothing says so): no engine raises that."""
+    alarms = list(picture.alarms) if picture is not None else []
+    if distrust:
+        standing = AlarmState.UNACKNOWLEDGED
+        alarms.append(AlarmPicture("monitor", "", Priority.DANGER, standing, True, None, None, None, distrust, ()))
+    return alarms
 
 
 class BadCommand(ValueError):

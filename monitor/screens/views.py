@@ -17,27 +17,33 @@ _DRAWN_AT_MOST = 0.7
 
 
 def rise(picture: Picture, units: str, columns: int) -> list[Line]:
-    """The rise in large digits, with what it may be off by: three lines."""
+    """The rise in large digits, rounded to what is known, with what it may be off by: three lines."""
     load = picture.load
-    if load.rise_m is None:
-        digits, unit = "- -", "rise not known"
-    elif units == "us":
-        digits, unit = f"{load.rise_m / 0.0254:.2f}", "in"
-    else:
-        digits, unit = f"{load.rise_m * 1e3:.0f}", "mm"
-    digits = "0" if digits == "-0" else digits
-    bound = "" if load.bound_m is None else f"± {_bound(load.bound_m, units)}"
-    beside = ("", unit, bound)
+    bound = "" if load.bound_m is None else show.bound(load.bound_m, units)
+    if units == "us":
+        bound = bound.removesuffix(" in")
+    digits, unit = _large_rise(load.rise_m, units, load.bound_m)
+    if len(digits[0]) + 1 + len(bound) > columns and units == "us":
+        digits, unit = _large_rise(load.rise_m, units, max(load.bound_m or 0.0, _EIGHTH_M))
+    wide = 24 if units == "us" and columns >= 32 else 19
+    if max(wide, len(digits[0])) + 1 + len(bound) > columns:
+        bound = ""  # half a bound says something else
+    beside = (" rise", unit, bound)
     return [
-        fit([(f"{row:>19} ", Role.STRONG), (f"{text}", Role.DIM), (" rise" if i == 0 else "", Role.DIM)], columns)
-        for i, (row, text) in enumerate(
-            zip(large(f"{digits:>5}" if len(digits) <= 5 else digits[:5]), beside, strict=True)
-        )
+        fit([(f"{row:>{wide}} ", Role.STRONG), (text, Role.DIM)], columns)
+        for row, text in zip(digits, beside, strict=True)
     ]
 
 
-def _bound(m: float, units: str) -> str:
-    return f"{m / 0.0254:.2f} in" if units == "us" else f"{m * 1e3:.1f} mm"
+_EIGHTH_M = 0.0254 / 8
+
+
+def _large_rise(m: float | None, units: str, bound_m: float | None) -> tuple[tuple[str, ...], str]:
+    """A rise in letters three rows high, and its unit beside them."""
+    if m is None:
+        return large("- -"), "rise not known"
+    number, unit = show.large(m, units, bound_m)
+    return large(number.replace(" ", "\N{THIN SPACE}")), unit
 
 
 def side(rig: Rig, picture: Picture, columns: int, rows: int) -> list[Line]:
@@ -154,7 +160,7 @@ def trend(
     least: float = 0.02,
 ) -> list[Line]:
     """A value over the last minute: dots, with the scale in words. `least`: how far the scale goes at least."""
-    label = 10
+    label = 15 if units == "us" else 10
     known = [value for _, value in history if value is not None]
     low, high = (min(0.0, *known), max(least, *known)) if known else (0.0, least)
     canvas = Canvas(columns - label, rows, (-60.0, low, 0.0, high))
