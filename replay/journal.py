@@ -51,6 +51,8 @@ class Journal:
         """What could not be kept while nothing could be written."""
         self.unknown = 0
         """Lines of a kind that this program does not know, passed over."""
+        self.at = 0
+        """Where in the file the line begins that was given last (bytes)."""
         self._hash = hashlib.sha256(first)
         self._number = 1
 
@@ -61,12 +63,12 @@ class Journal:
 
     def lines(self) -> Iterator[Entry | AlarmLine]:
         """Every input and every alarm transition, in order, up to the damage if there is any."""
-        block: list[dict[str, Any]] = []
+        block: list[tuple[int, dict[str, Any]]] = []
         begun = 2
         last = ""
         try:
             with self.path.open("rb") as file:
-                file.readline(LONGEST_LINE)
+                at = len(file.readline(LONGEST_LINE))
                 while line := file.readline(LONGEST_LINE):
                     self._number += 1
                     if not line.endswith(b"\n"):
@@ -86,8 +88,9 @@ class Journal:
                             self.damage = f"changed: line {self._number} stands after the end; it was not played"
                             return
                         last = found["k"] if found["k"] in ("end", "on") else ""
-                        block.append(found)
+                        block.append((at, found))
                     self._hash.update(line)
+                    at += len(line)
         except CodecError as error:
             self.damage = f"damaged: line {self._number} is no line of a journal: {error}; all before that was played"
         except OSError as error:
@@ -96,15 +99,15 @@ class Journal:
         if not (self.complete or self.goes_on) and self.damage is None:
             self.damage = f"not closed: it stops after line {self._number}; all of it was played"
 
-    def _tail(self, block: list[dict[str, Any]]) -> Iterator[Entry | AlarmLine]:
+    def _tail(self, block: list[tuple[int, dict[str, Any]]]) -> Iterator[Entry | AlarmLine]:
         """What stands after the last seal: at most the last second of a session that was cut off."""
         try:
             yield from self._entries(block)
         except CodecError as error:
             self.damage = f"damaged: after the last seal: {error}; all before that was played"
 
-    def _entries(self, block: list[dict[str, Any]]) -> Iterator[Entry | AlarmLine]:
-        for found in block:
+    def _entries(self, block: list[tuple[int, dict[str, Any]]]) -> Iterator[Entry | AlarmLine]:
+        for self.at, found in block:
             entry = entry_of(found)
             if entry is not None:
                 yield entry

@@ -10,7 +10,7 @@ import re
 from collections.abc import Iterator
 from pathlib import Path
 
-SUFFIX = ".jsonl"
+SUFFIX, NOTES = ".jsonl", ".notes.jsonl"
 _NAME = re.compile(r"(?P<base>.+?)(?:\.part\d{4,})?(?:\.again\d*)?\.jsonl", re.DOTALL)
 
 
@@ -19,6 +19,11 @@ def part_path(first: Path, number: int) -> Path:
     if number == 1:
         return first
     return first.with_name(f"{first.name.removesuffix(SUFFIX)}.part{number:04d}{SUFFIX}")
+
+
+def notes_path(first: Path) -> Path:
+    """Where what people say of a session afterwards is kept, beside its first file and never in it."""
+    return first.with_name(first.name.removesuffix(SUFFIX) + NOTES)
 
 
 def again_paths(path: Path) -> Iterator[Path]:

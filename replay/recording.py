@@ -12,7 +12,7 @@ from pathlib import Path
 from replay.codec import AlarmLine, Gap, Header
 from replay.entries import Entry
 from replay.journal import Journal, JournalError, NotBegun, read_journal
-from replay.names import SUFFIX, base_of, part_path, relatives
+from replay.names import NOTES, SUFFIX, base_of, part_path, relatives
 
 
 class Recording:
@@ -26,6 +26,8 @@ class Recording:
         self.parts, self._beside, self._begun = parts, beside, begun
         self.damage: str | None = None
         self.complete = False
+        self.part = 0
+        """Which of `parts` is being played."""
 
     @property
     def path(self) -> Path:
@@ -47,11 +49,17 @@ class Recording:
         """Lines of a kind that this program does not know, passed over."""
         return sum(part.unknown for part in self.parts)
 
+    @property
+    def at(self) -> tuple[int, int]:
+        """Where the line stands that `lines()` gave last: which of `parts`, and its first byte in that file."""
+        return self.part, self.parts[self.part].at
+
     def lines(self) -> Iterator[Entry | AlarmLine]:
         """Every input and every alarm transition, in order, up to the damage if there is any."""
         for at, part in enumerate(self.parts):
             fault = self._misfit(self.parts[at - 1], part) if at else None
             if fault is None:
+                self.part = at
                 yield from part.lines()
                 fault = part.damage if len(self.parts) == 1 or not part.damage else f"{part.path.name}: {part.damage}"
                 at += 1
@@ -95,7 +103,7 @@ def recordings(paths: Iterable[Path]) -> Iterator[Recording | JournalError]:
     given: dict[Path, bool] = {}  # False: only found beside
     for path in paths:
         if path.is_dir():
-            inside = sorted(it for it in path.iterdir() if it.suffix == SUFFIX)
+            inside = sorted(it for it in path.iterdir() if it.suffix == SUFFIX and not it.name.endswith(NOTES))
             given.update(dict.fromkeys(inside, True))
             if not inside:
                 yield JournalError(f"{path}: holds no recording, which is a file that ends in {SUFFIX}")
