@@ -15,7 +15,7 @@ from monitor import encode
 from monitor.debrief.verdict import Verdict
 from monitor.encode import Json
 from monitor.engine.engine import Engine
-from monitor.engine.picture import Priority
+from monitor.engine.picture import Picture, Priority
 from monitor.rig.load import RigFaults, parse_rig, read_text
 from monitor.rig.schema import Limits, Rig
 from replay.codec import AlarmLine, Gap
@@ -93,20 +93,21 @@ class Rerun:
         self.samples = 0
         self.late = 0
         self.last_ns = 0
-        self._engine = Engine(rig)
+        self.engine = Engine(rig)
         self._live: list[tuple[int, Json]] = []
 
-    def take(self, line: Entry | AlarmLine) -> None:
-        """Take one line of a journal."""
+    def take(self, line: Entry | AlarmLine) -> Picture | None:
+        """Take one line of a journal; a tick gives a picture."""
         if isinstance(line, AlarmLine):
             self._live.append((line.time_ns, line.alarm))
-            return
+            return None
         self.samples += isinstance(line, Reading)
         self.late += isinstance(line, Notice) and line.late
-        picture = self._engine.feed(line)
+        picture = self.engine.feed(line)
         self.last_ns = max(self.last_ns, line.time_ns)
         if picture is not None:
             self.verdict.take(picture)
+        return picture
 
     def same_as_live(self, complete: bool) -> bool:
         """Whether the engine said the same alarms at the same times, to the bit.

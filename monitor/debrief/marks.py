@@ -1,0 +1,92 @@
+"""What happened in a session, in marks on its time: alarms that rose, steps that began, what people did, links that went.
+
+Made from the entries and pictures of a run, in their order. Pure.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from enum import StrEnum
+
+from monitor.engine.picture import AlarmState, Picture
+from replay.entries import Action, Entry, Notice
+
+
+class Kind(StrEnum):
+    """What a mark is of."""
+
+    ALARM = "alarm"
+    STEP = "step"
+    ACTION = "action"
+    NOTICE = "notice"
+    NOTE = "note"
+
+
+@dataclass(frozen=True, slots=True)
+class Mark:
+    """One thing that happened. `number`: the first picture that knows of it. `priority`: an alarm's, as a word, else ""."""
+
+    number: int
+    time_ns: int
+    kind: Kind
+    text: str
+    priority: str = ""
+
+
+_SAID = {
+    "zero": "zero",
+    "back": "back one step",
+    "abandon": "plan abandoned",
+    "cribbed": "cribbing packed",
+    "acknowledge": "seen",
+    "reset": "reset",
+    "shelve": "shelved",
+    "out-of-service": "out of service",
+    "in-service": "in service",
+    "release": "release",
+    "isolate": "off its hose, or on again",
+    "tick": "checklist item",
+    "note": "note",
+    "stop": "STOP called",
+    "clear-stop": "STOP cleared",
+}
+"""What a person did, in words. `next` is told by the step that begins."""
+
+
+class Marker:
+    """Gathers marks from a run: `entry` for every input, `picture` for every picture that came of one."""
+
+    def __init__(self) -> None:
+        self._waiting: list[tuple[int, Kind, str]] = []
+        self._step: int | None = None
+
+    def entry(self, entry: Entry) -> None:
+        """Take an input before its picture is there."""
+        if isinstance(entry, Action) and entry.do != "next":
+            said = _SAID.get(entry.do, entry.do)
+            words = ", ".join(str(it) for key, it in entry.details.items() if isinstance(it, str) and key != "by")
+            by = "" if entry.by == "operator" else f" by {entry.by}"
+            self._waiting.append((entry.time_ns, Kind.ACTION, f"{said}{f': {words}' if words else ''}{by}"))
+        elif isinstance(entry, Notice) and (entry.active or entry.time_ns > 0):
+            about = f" {entry.about}" if entry.about else ""
+            late = ", written late" if entry.late else ""
+            self._waiting.append((entry.time_ns, Kind.NOTICE, f"{entry.kind}{about}: {entry.text}{late}"))
+
+    def picture(self, number: int, picture: Picture) -> Iterator[Mark]:
+        """The marks that this picture is the first to know of."""
+        for time_ns, kind, text in self._waiting:
+            yield Mark(number, time_ns, kind, text)
+        self._waiting.clear()
+        for it in picture.transitions:
+            alarm = it.alarm
+            if alarm.raised_ns == it.time_ns and alarm.state is AlarmState.UNACKNOWLEDGED:
+                yield Mark(number, it.time_ns, Kind.ALARM, alarm.text, alarm.priority.word)
+        step = picture.step.number if picture.step is not None and picture.zero.taken_ns is not None else None
+        if step != self._step:
+            self._step = step
+            if step is not None:
+                it = picture.steps[step - 1]
+                yield Mark(number, picture.time_ns, Kind.STEP, f"step {step} {it.do} {it.bag or ''}".rstrip() + f": {it.stop}")
+            elif not picture.abandoned and picture.zero.taken_ns is not None:
+                yield Mark(number, picture.time_ns, Kind.STEP, "the plan is at its end")
