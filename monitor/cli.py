@@ -211,6 +211,16 @@ def parser() -> argparse.ArgumentParser:
         metavar="PRIORITY",
         help="exit with 1 if an alarm of this priority or above was raised: " + ", ".join(PRIORITIES),
     )
+    replay = _add(
+        commands,
+        "replay",
+        "walk through a recording: every picture as it was live, on a bar of time with alarms, steps, marks and notes",
+        "Nothing in it acts on a rig. Notes are kept beside the recording (FILE.notes.jsonl), never in it.",
+    )
+    replay.add_argument(
+        "file", metavar="FILE", help="recording, or a folder with one; one file of a session brings the rest"
+    )
+    replay.add_argument("--who", metavar="NAME", help="who writes the notes (default: whoever is logged in)")
     _add_web(commands)
     return top
 
@@ -358,6 +368,10 @@ def _command(top: argparse.ArgumentParser, call: argparse.Namespace) -> int:
         from monitor.debrief.judge import judge
 
         return judge(call.files, as_json=call.json, limits=call.limits, fail_on=call.fail_on)
+    if call.command == "replay":
+        from monitor.debrief.command import replay
+
+        return replay(call.file, who=call.who)
     if call.command == "drivers":
         from monitor.wires import drivers
 

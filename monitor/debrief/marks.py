@@ -25,13 +25,14 @@ class Kind(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class Mark:
-    """One thing that happened. `number`: the first picture that knows of it. `priority`: an alarm's, as a word, else ""."""
+    """One thing that happened. `number`: the first picture that knows of it. `word`: an alarm's priority, a step's number, what a
+    person did; else ""."""
 
     number: int
     time_ns: int
     kind: Kind
     text: str
-    priority: str = ""
+    word: str = ""
 
 
 _SAID = {
@@ -58,7 +59,7 @@ class Marker:
     """Gathers marks from a run: `entry` for every input, `picture` for every picture that came of one."""
 
     def __init__(self) -> None:
-        self._waiting: list[tuple[int, Kind, str]] = []
+        self._waiting: list[tuple[int, Kind, str, str]] = []
         self._step: int | None = None
 
     def entry(self, entry: Entry) -> None:
@@ -67,16 +68,17 @@ class Marker:
             said = _SAID.get(entry.do, entry.do)
             words = ", ".join(str(it) for key, it in entry.details.items() if isinstance(it, str) and key != "by")
             by = "" if entry.by == "operator" else f" by {entry.by}"
-            self._waiting.append((entry.time_ns, Kind.ACTION, f"{said}{f': {words}' if words else ''}{by}"))
+            text = f"{said}{f': {words}' if words else ''}{by}"
+            self._waiting.append((entry.time_ns, Kind.ACTION, text, entry.do))
         elif isinstance(entry, Notice) and (entry.active or entry.time_ns > 0):
             about = f" {entry.about}" if entry.about else ""
             late = ", written late" if entry.late else ""
-            self._waiting.append((entry.time_ns, Kind.NOTICE, f"{entry.kind}{about}: {entry.text}{late}"))
+            self._waiting.append((entry.time_ns, Kind.NOTICE, f"{entry.kind}{about}: {entry.text}{late}", ""))
 
     def picture(self, number: int, picture: Picture) -> Iterator[Mark]:
         """The marks that this picture is the first to know of."""
-        for time_ns, kind, text in self._waiting:
-            yield Mark(number, time_ns, kind, text)
+        for time_ns, kind, text, word in self._waiting:
+            yield Mark(number, time_ns, kind, text, word)
         self._waiting.clear()
         for it in picture.transitions:
             alarm = it.alarm
@@ -86,7 +88,8 @@ class Marker:
         if step != self._step:
             self._step = step
             if step is not None:
-                it = picture.steps[step - 1]
-                yield Mark(number, picture.time_ns, Kind.STEP, f"step {step} {it.do} {it.bag or ''}".rstrip() + f": {it.stop}")
+                now = picture.steps[step - 1]
+                what = f"step {step} {now.do} {now.bag or ''}".rstrip()
+                yield Mark(number, picture.time_ns, Kind.STEP, f"{what}: {now.stop}", str(step))
             elif not picture.abandoned and picture.zero.taken_ns is not None:
                 yield Mark(number, picture.time_ns, Kind.STEP, "the plan is at its end")

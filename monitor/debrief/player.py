@@ -42,17 +42,20 @@ _TAIL = 256 * 1024
 class Player:
     """One session. Call `advance` until it is False, whenever there is time; meanwhile any picture before `len(times)` may be had.
 
-    `times` (ns) and `rises` (m, nan where not known) by picture, and `marks` in order, grow on the way. Raises JournalError,
-    RigFaults where the file is no recording or its rig file cannot be understood.
+    `times` (ns) and, at each stack's head, `rises` (m, nan where not known) by picture, and `marks` in order, grow on the way.
+    Raises JournalError, RigFaults where the file is no recording or its rig file cannot be understood.
     """
 
     def __init__(self, path: Path, *, every_ns: int = EVERY_NS, bound: int = BOUND) -> None:
         self.recording = read_recording(path)
         self.rig: Rig = parse_rig(self.recording.header.rig, f"{self.recording.path}: rig file")
-        self.times, self.rises = array("q"), array("d")
+        self.times = array("q")
+        self.rises = {stack.name: array("d") for stack in self.rig.stack}
         self.marks: list[Mark] = []
         self.whole = False
         """Whether it has been gone through."""
+        self.same_as_live: bool | None = None
+        """Whether the engine says the very alarms that it said live; None until it has been gone through."""
         self.end_ns = _last_time(self.recording)
         """When it ends: as its last line says, until it has been gone through."""
         self.shelf = Shelf(bound, every_ns)
@@ -80,11 +83,6 @@ class Player:
         part, at = self.recording.at
         return 1.0 if self.whole else (sum(self._sizes[:part]) + at) / max(1, sum(self._sizes))
 
-    @property
-    def same_as_live(self) -> bool | None:
-        """Whether the engine says the very alarms that it said live; None until the whole of it has been gone through."""
-        return self._run.same_as_live(self.recording.complete) if self.whole else None
-
     def advance(self) -> bool:
         """Go through the recording up to its next picture; False when there is none."""
         for line in self._lines:
@@ -98,13 +96,15 @@ class Player:
                 return True
         if not self.whole:
             self._settle(self._hindsight.rest())
+            self.same_as_live = self._run.same_as_live(self.recording.complete)
             self.whole = True
             self.end_ns = self.times[-1] if self.times else 0
         return False
 
     def _take(self, picture: Picture) -> None:
         number = len(self.times)
-        self.rises.append(nan if picture.load.rise_m is None else picture.load.rise_m)
+        for stack in picture.stacks:
+            self.rises[stack.name].append(nan if stack.rise_m is None else stack.rise_m)
         for values in self._looked_back:
             values.append(nan)
         self._settle(self._hindsight.picture(number, picture, self._run.engine.pose))

@@ -1,0 +1,333 @@
+"""The instructor's screen as a program: walks through a recording by single keys, and draws what it has come to.
+
+It knows nothing of files or engine; what it is fed from makes the pictures (recorded.py). Nothing here acts on a rig, and no
+bell sounds: what is shown is over.
+"""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable, Sequence
+from math import inf
+
+from textual import events
+from textual.app import App, ComposeResult
+from textual.widgets import Input
+
+from monitor.engine.picture import Picture
+from monitor.screens.ink import Role
+from monitor.screens.recorded import Mark, Recorded
+from monitor.screens.replayed import SPACE, ReplayView, replayed
+from monitor.screens.sheet import Sheet
+from monitor.screens.timebar import clock as in_words
+
+REDRAW_S, LOOK_S = 0.1, 0.02
+"""How often time goes on, and how often it is looked whether a picture that was wanted has come."""
+SPEEDS = (0.25, 0.5, 1.0, 2.0, 4.0, 8.0, 16.0, inf)
+"""Times real time; the last is flat out: every picture, as fast as they are made."""
+KINDS: tuple[tuple[str, tuple[str, ...]], ...] = (
+    ("all events", ("alarm", "step", "action", "notice", "note")),
+    ("alarms", ("alarm",)),
+    ("steps", ("step",)),
+    ("notes", ("note",)),
+)
+_SAID_S = 5.0
+_SECOND_NS = 1_000_000_000
+_PAGE = 10
+"""Events that page up and page down pass over in the list."""
+
+
+class InstructorScreen(App[None]):
+    """The instructor's screen. `clock` gives seconds: how much time goes by while it plays, and how long a message stays."""
+
+    CSS = (
+        "Screen { layers: below above; } Input { layer: above; dock: bottom; height: 1; border: none; display: none; }"
+    )
+    ENABLE_COMMAND_PALETTE = False
+    AUTO_FOCUS = ""
+    TITLE = "inchwatch"
+
+    def __init__(
+        self, recorded: Recorded, *, for_s: float | None = None, clock: Callable[[], float] = time.monotonic
+    ) -> None:
+        super().__init__()
+        self.recorded = recorded
+        self.picture: Picture | None = None
+        self.day = False
+        self.playing = False
+        self.at_ns = 0
+        """Where one is, or wants to be."""
+        self._number = 0
+        self._shown = -1
+        self._speed = SPEEDS.index(1.0)
+        self._kind = 0
+        self._sought_ns: int | None = None
+        self._for_s, self._clock = for_s, clock
+        self._before = clock()
+        self._said_until = 0.0
+        self._view = ReplayView(recorded.rig, recorded.name, recorded.started)
+
+    def compose(self) -> ComposeResult:
+        """One sheet, and the line in which a note is typed."""
+        yield Sheet()
+        yield Input(placeholder="note: enter keeps it beside the recording, escape leaves it", max_length=500)
+
+    def on_mount(self) -> None:
+        """Begin to redraw, at the first picture."""
+        self.set_interval(REDRAW_S, self.redraw)
+        self.set_interval(LOOK_S, self._look)
+        if self._for_s is not None:
+            self.set_timer(self._for_s, self.exit)
+        self.sheet.can_focus = False
+        self.recorded.go(0)
+        self.redraw()
+
+    @property
+    def sheet(self) -> Sheet:
+        """The sheet everything is drawn on."""
+        return self.query_one(Sheet)
+
+    @property
+    def note(self) -> Input:
+        """The line a note is typed in."""
+        return self.query_one(Input)
+
+    @property
+    def speed(self) -> float:
+        """Times real time; infinite: flat out."""
+        return SPEEDS[self._speed]
+
+    def on_resize(self) -> None:
+        """Draw for the new size as soon as it is laid out."""
+        self.call_after_refresh(self.redraw)
+
+    def _look(self) -> None:
+        """Draw a picture that was wanted as soon as it is there; while it plays the next redraw does."""
+        latest = self.recorded.latest()
+        if not self.playing and latest is not None and latest[0] != self._shown:
+            self.redraw()
+
+    def redraw(self) -> None:
+        """Let time go on, take the newest picture, and draw it."""
+        if not self.query(Sheet):
+            return
+        now = self._clock()
+        passed, self._before = now - self._before, now
+        self._come_to_what_was_sought()
+        if self.playing and self._sought_ns is None:
+            self._go_on(passed)
+        latest = self.recorded.latest()
+        if latest is not None:
+            self._shown, self.picture = latest
+        if now > self._said_until:
+            self._view.message = ""
+        self._fill_view()
+        self.sheet.show(replayed(self.picture, self._view, self.size.width, self.size.height))
+
+    def _fill_view(self) -> None:
+        it, view = self.recorded, self._view
+        view.at_ns = self.picture.time_ns if self.picture is not None else 0
+        view.known_ns = it.times[-1] if it.times else 0
+        view.end_ns, view.whole, view.share = it.end_ns, it.whole, it.share
+        view.sought_ns, view.stops_at = self._sought_ns, KINDS[self._kind][0]
+        view.pace = f"{'▶' if self.playing else '‖ paused'} {speed_in_words(self.speed)}"
+        view.times, view.rises, view.marks = it.times, it.rises, it.marks
+        view.looked_back = it.looked_back(self._shown) if self._shown >= 0 else (None, None, None)
+        view.faults, view.trouble = it.faults, it.trouble
+
+    def _come_to_what_was_sought(self) -> None:
+        times, sought = self.recorded.times, self._sought_ns
+        if sought is not None and times and (self.recorded.whole or times[-1] >= sought):
+            self._go_to(sought)
+
+    def _go_on(self, passed_s: float) -> None:
+        """Time goes on; it waits where the recording has not been gone through yet."""
+        times = self.recorded.times
+        if not times:
+            return
+        last = len(times) - 1
+        if self.speed == inf:
+            self._number = last
+            self.recorded.go(last, through=True)
+            self.at_ns = times[max(0, self._shown)]
+            ended = self._shown >= last
+        else:
+            self.at_ns = min(times[-1], self.at_ns + round(passed_s * self.speed * _SECOND_NS))
+            self._number = self.recorded.number_at(self.at_ns)
+            self.recorded.go(self._number)
+            ended = self._number == last
+        if ended and self.recorded.whole:
+            self.playing = False
+            self._say("the end of the recording")
+
+    def _go_to(self, time_ns: int) -> None:
+        """To the picture of a time, as soon as the recording has been gone through so far."""
+        times = self.recorded.times
+        time_ns = max(0, min(time_ns, self.recorded.end_ns))
+        if self.recorded.whole or (times and times[-1] >= time_ns):
+            self._sought_ns = None
+            self._show_number(self.recorded.number_at(time_ns))
+            self.at_ns = time_ns
+        else:
+            self._sought_ns = self.at_ns = time_ns
+
+    def _show_number(self, number: int) -> None:
+        times = self.recorded.times
+        if not times:
+            return
+        self._sought_ns = None
+        self._number = max(0, min(number, len(times) - 1))
+        self.at_ns = times[self._number]
+        self.recorded.go(self._number)
+
+    def _say(self, text: str, role: Role = Role.STRONG) -> None:
+        self._view.message, self._view.message_role = text, role
+        self._said_until = self._clock() + _SAID_S
+
+    def on_key(self, event: events.Key) -> None:
+        """A key: the note first, then the space bar, which must be answered whatever is shown, then the rest."""
+        if self.note.display:
+            if event.key == "escape":
+                self._close_note()
+            return
+        event.stop()
+        event.prevent_default()
+        if event.key == "space":
+            self._say(SPACE, Role.UNKNOWN)
+            self._view.help, self._view.chosen = False, None
+        elif self._view.help:
+            self._view.help = False
+        elif self._view.chosen is not None:
+            self._list(self._view.chosen, event.key)
+        else:
+            self._press(event)
+        self.redraw()
+
+    def _press(self, event: events.Key) -> None:
+        keys: dict[str, Callable[[], None]] = {
+            "p": self._play,
+            "left": lambda: self._step(-1),
+            "right": lambda: self._step(1),
+            "comma": lambda: self._go_by(-10),
+            "full_stop": lambda: self._go_by(10),
+            "pageup": lambda: self._go_by(-60),
+            "pagedown": lambda: self._go_by(60),
+            "up": lambda: self._faster(1),
+            "down": lambda: self._faster(-1),
+            "home": lambda: self._go_to(0),
+            "end": lambda: self._go_to(self.recorded.end_ns),
+            "n": lambda: self._event(1),
+            "b": lambda: self._event(-1),
+            "f": self._filter,
+            "l": self._open_list,
+            "m": self._open_note,
+            "t": self._turn,
+            "q": self.exit,
+            "question_mark": self._help,
+        }
+        if event.key in keys:
+            keys[event.key]()
+        elif event.character is not None and event.character in "0123456789":
+            self._go_to(self.recorded.end_ns * int(event.character) // 10)
+
+    def _play(self) -> None:
+        times = self.recorded.times
+        at_end = self.recorded.whole and self._number >= len(times) - 1
+        self.playing = not self.playing
+        if self.playing and at_end:
+            self._go_to(0)
+        if not self.playing:
+            self._show_number(self._shown)
+
+    def _step(self, way: int) -> None:
+        self.playing = False
+        self._show_number(self._number + way)
+
+    def _go_by(self, seconds: int) -> None:
+        self._go_to(self.at_ns + seconds * _SECOND_NS)
+
+    def _faster(self, way: int) -> None:
+        was_flat_out = self.speed == inf
+        self._speed = max(0, min(len(SPEEDS) - 1, self._speed + way))
+        if was_flat_out and self.playing:
+            self._show_number(self._shown)
+        self._say(f"speed {speed_in_words(self.speed)}")
+
+    def _wanted_marks(self) -> Sequence[Mark]:
+        kinds = KINDS[self._kind][1]
+        return [it for it in self.recorded.marks if it.kind in kinds]
+
+    def _event(self, way: int) -> None:
+        """To the next event, or the one before, by the pictures that first know of them; playing pauses there."""
+        marks = self._wanted_marks()
+        found = [it for it in marks if (it.number > self._number if way > 0 else it.number < self._number)]
+        what = KINDS[self._kind][0]
+        if not found:
+            more = "" if self.recorded.whole or way < 0 else " so far"
+            self._say(f"{what}: none {'after' if way > 0 else 'before'} this moment{more}")
+            return
+        self._come_to(found[0] if way > 0 else found[-1])
+
+    def _come_to(self, mark: Mark) -> None:
+        self.playing = False
+        self._show_number(mark.number)
+        self._say(f"{in_words(mark.time_ns, self.recorded.end_ns)} {mark.text}")
+
+    def _filter(self) -> None:
+        self._kind = (self._kind + 1) % len(KINDS)
+        self._say(f"n and b stop at {KINDS[self._kind][0]}")
+
+    def _open_list(self) -> None:
+        before = [i for i, it in enumerate(self.recorded.marks) if it.time_ns <= self.at_ns]
+        self._view.chosen = before[-1] if before else 0
+
+    def _list(self, chosen: int, key: str) -> None:
+        """A key while the list of events is shown."""
+        marks = self.recorded.marks
+        by = {"up": -1, "down": 1, "pageup": -_PAGE, "pagedown": _PAGE}.get(key)
+        if by is not None:
+            self._view.chosen = max(0, min(len(marks) - 1, chosen + by))
+            return
+        self._view.chosen = None
+        if key == "enter" and marks:
+            self._come_to(marks[min(chosen, len(marks) - 1)])
+
+    def _turn(self) -> None:
+        self.day = not self.day
+        self.sheet.set_day(self.day)
+
+    def _help(self) -> None:
+        self._view.help = True
+
+    def _open_note(self) -> None:
+        self.playing = False
+        self.note.display = self._view.typing = True
+        self.note.focus()
+
+    def _close_note(self) -> None:
+        self.note.value = ""
+        self.note.display = self._view.typing = False
+        self.set_focus(None)
+
+    def on_input_submitted(self, event: Input.Submitted) -> None:
+        """A note was typed. One that could not be kept stays in its line."""
+        text = event.value.strip()
+        why_not = self.recorded.note(self.at_ns, text) if text else ""
+        if why_not:
+            self._say(why_not, Role.UNKNOWN)
+            return
+        self._close_note()
+        if text:
+            self._say("note kept beside the recording")
+
+
+def speed_in_words(speed: float) -> str:
+    """A speed as it is read: "x1/4", "x2", "flat out"."""
+    if speed == inf:
+        return "flat out"
+    return f"x1/{1 / speed:.0f}" if speed < 1.0 else f"x{speed:.0f}"
+
+
+def run_instructor(recorded: Recorded, *, for_s: float | None = None) -> None:
+    """Show the instructor's screen until it is ended, or `for_s` seconds have passed."""
+    InstructorScreen(recorded, for_s=for_s).run()
