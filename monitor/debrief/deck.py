@@ -49,6 +49,7 @@ class Deck:
             self._told.notify()
         if self._thread.is_alive():
             self._thread.join()
+        self._player.close()
 
     @property
     def rig(self) -> Rig:

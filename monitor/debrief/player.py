@@ -10,7 +10,7 @@ from __future__ import annotations
 
 from array import array
 from collections import OrderedDict
-from collections.abc import Iterator
+from collections.abc import Generator, Iterator
 from datetime import UTC, datetime
 from math import nan
 from pathlib import Path
@@ -64,7 +64,7 @@ class Player:
         self._looked_back = tuple(array("d") for _ in range(3))
         self._freezer = Freezer()
         self.shelf.add(Checkpoint(-1, 0, (0, 0), self._freezer.freeze(self._run.engine)))
-        self._lines = self.recording.lines()
+        self._lines = _all(self.recording)
         self._cursor: _Cursor | None = None
         self._pictures: OrderedDict[int, Picture] = OrderedDict()
 
@@ -100,6 +100,11 @@ class Player:
             self.whole = True
             self.end_ns = self.times[-1] if self.times else 0
         return False
+
+    def close(self) -> None:
+        """Let go of its files; a picture that is asked for later opens them again."""
+        self._cursor = None
+        self._lines.close()
 
     def _take(self, picture: Picture) -> None:
         number = len(self.times)
@@ -160,6 +165,10 @@ class _Cursor:
                 self.number += 1
                 return picture
         raise JournalError(f"{self._path}: has changed since it was opened; open it again")
+
+
+def _all(recording: Recording) -> Generator[Entry | AlarmLine, None, None]:
+    yield from recording.lines()
 
 
 def _entries(recording: Recording, at: tuple[int, int]) -> Iterator[Entry]:
