@@ -1,6 +1,6 @@
 """What walking through a long recording costs: going through it once, any picture of it, memory; and a step back.
 
-python tests/bench/bench_replay.py [MINUTES] [FILE]    (120 minutes unless said; FILE: where to keep the recording, and find it again)
+python tests/bench/bench_replay.py [MINUTES] [FILE]    (120 unless said; FILE: where the recording is kept, and found again)
 
 The recording is made here: the rig and crew of bench_day.py, an hour's lift in every hour, each of 15 channels heard ten times a
 second and twenty ticks a second, as a live session keeps them. All of it is invented. Times are of this process on one core:
@@ -135,11 +135,10 @@ def walk(path: Path) -> None:
         f"opened in {opened * 1e3:.0f} ms; gone through {seconds:.0f} s in {used:.0f} s of processor, {waited:.0f} s by clock"
     )
     print(
-        f"that is {seconds / used:.1f} times as fast as it happened; same as live: {player.same_as_live}; {len(player.marks)} marks"
+        f"{seconds / used:.1f} times as fast as it happened; same as live: {player.same_as_live}; {len(player.marks)} marks"
     )
-    print(
-        f"{len(player.times)} pictures, {len(player.shelf)} states kept every {player.shelf.every_ns * 1e-9:g} s, {player.shelf.bytes / 1e6:.0f} MB of them"
-    )
+    every, size = player.shelf.every_ns * 1e-9, player.shelf.bytes / 1e6
+    print(f"{len(player.times)} pictures, {len(player.shelf)} states kept every {every:g} s, {size:.0f} MB of them")
     print(f"memory grew from {before / 1024:.0f} MB to {resident_kb() / 1024:.0f} MB", flush=True)
     rng = random.Random(1)
     told("seek to anywhere", asked(player, [rng.randrange(len(player.times)) for _ in range(SEEKS)]))
