@@ -25,7 +25,7 @@ HELP: tuple[tuple[str, str], ...] = (
     ("p", "play, or pause"),
     ("← →", "one picture back or on: a twentieth of a second"),
     (", .", "ten seconds back or on; page up and page down: a minute"),
-    ("↑ ↓", "faster or slower: from a quarter to flat out, every picture without a wait"),
+    ("↑ ↓", "faster or slower: from a quarter to flat out, which waits for nothing"),
     ("0-9", "to so many tenths of the session; home and end: to its ends"),
     ("n b", "to the next event, or the one before"),
     ("f", "what n and b stop at: all events, alarms, steps, or notes"),
@@ -82,7 +82,9 @@ def replayed(picture: Picture | None, view: ReplayView, columns: int, rows: int)
         room = max(0, rows - 2)
         return _filled([*head, *_filled(_list(view, view.chosen, columns, room), columns, room), last], columns, rows)
     if picture is None:
-        why = "there is no picture in this recording" if view.whole else "going through the recording"
+        why = (
+            "there is no picture in this recording" if view.whole and not view.times else "going through the recording"
+        )
         return [*_filled([*head, fit([(view.trouble or why, Role.STRONG)], columns)], columns, rows - 1), last]
     bottom = _bottom(picture, view, columns, rows) if rows >= 10 else []
     room = max(0, rows - len(head) - len(bottom) - 1)

@@ -1,0 +1,464 @@
+"""The instructor's screen: every key, every state, and RECORDED with its date in all of them."""
+
+from __future__ import annotations
+
+import asyncio
+from dataclasses import replace
+
+import pytest
+
+from monitor.engine.picture import Question
+from monitor.screens import timebar
+from monitor.screens.ink import Role, plain, width
+from monitor.screens.instructor import InstructorScreen, speed_in_words
+from monitor.screens.layout import CAUTIONS
+from monitor.screens.replayed import HELP, KEYS, SPACE, ReplayView, against_plan, compared, fine, replayed
+
+from .recordings import MarkStandIn, RecordedStandIn, lift
+
+SIZES = [(80, 24), (120, 40), (160, 48), (60, 20), (40, 12), (20, 6), (250, 80), (81, 30), (10, 3)]
+SECOND_NS = 1_000_000_000
+
+
+@pytest.fixture
+def recorded(rig, demo) -> RecordedStandIn:
+    return lift(rig, demo)
+
+
+class Clock:
+    """Seconds that pass when they are told to."""
+
+    def __init__(self) -> None:
+        self.now = 0.0
+
+    def __call__(self) -> float:
+        return self.now
+
+
+def walked(recorded, *keys, size=(80, 24), day=None):
+    """Press keys, numbers being seconds that pass; returns (the screen at the end, what it showed)."""
+
+    async def go():
+        clock = Clock()
+        app = InstructorScreen(recorded, clock=clock)
+        async with app.run_test(size=size) as pilot:
+            await pilot.pause()
+            for key in keys:
+                if isinstance(key, float):
+                    for _ in range(round(key * 10)):
+                        clock.now += 0.1
+                        app.redraw()
+                elif len(key) > 1 and key.startswith("'"):
+                    await pilot.press(*key[1:])
+                else:
+                    await pilot.press(key)
+                await pilot.pause()
+            app.redraw()
+            app.at_last = app.sheet.lines[-1], app.note.display, app.note.value
+            return app, plain(app.sheet.lines)
+
+    return asyncio.run(go())
+
+
+def at(recorded, number) -> float:
+    return recorded.pictures[number].time_ns * 1e-9
+
+
+def test_it_begins_at_the_first_picture_and_stands_still(recorded):
+    app, text = walked(recorded, 3.0)
+    assert recorded.asked[0] == (0, False)
+    assert app._shown == 0
+    assert text.startswith(" RECORDED 2026-03-01 09:30:00 UTC  NOT LIVE  ‖ paused x1  yard.jsonl")
+    assert KEYS in text
+
+
+@pytest.mark.parametrize(
+    "keys",
+    [
+        (),
+        ("p",),
+        ("question_mark",),
+        ("l",),
+        ("m",),
+        ("space",),
+        ("5",),
+        ("end", "p", 1.0),
+        ("t",),
+        ("m", "'abc", "enter"),
+    ],
+)
+@pytest.mark.parametrize("size", [(80, 24), (120, 40)])
+def test_every_state_says_recorded_with_its_date_first(recorded, keys, size):
+    _, text = walked(recorded, *keys, size=size)
+    assert text.startswith(" RECORDED 2026-03-01 09:3")
+    assert "NOT LIVE" in text.splitlines()[0]
+
+
+def test_p_plays_and_pauses_and_time_goes_by_as_it_did(recorded):
+    app, text = walked(recorded, "p", 3.0)
+    assert app.picture.time_ns == pytest.approx(3 * SECOND_NS, abs=60_000_000)
+    assert "▶ x1" in text
+    app, text = walked(recorded, "p", 3.0, "p", 5.0)
+    assert app.picture.time_ns == pytest.approx(3 * SECOND_NS, abs=60_000_000)
+    assert "‖ paused x1" in text
+
+
+@pytest.mark.parametrize(
+    ("keys", "goes_by", "word"),
+    [(["up"], 8.0, "x2"), (["up"] * 2, 16.0, "x4"), (["down"], 2.0, "x1/2"), (["down"] * 5, 1.0, "x1/4")],
+)
+def test_up_and_down_change_the_speed(recorded, keys, goes_by, word):
+    app, text = walked(recorded, *keys, "p", 4.0)
+    assert app.picture.time_ns == pytest.approx(goes_by * SECOND_NS, abs=100_000_000)
+    assert f"▶ {word} " in text
+
+
+def test_flat_out_shows_every_picture_on_the_way_to_the_last(recorded):
+    app, text = walked(recorded, *["up"] * 9, "p", 0.2)
+    assert recorded.asked[-1] == (len(recorded.pictures) - 1, True)
+    assert "the end of the recording" in text
+    assert not app.playing
+
+
+def test_flat_out_ended_goes_on_from_where_it_was(recorded):
+    recorded.slow = True
+    app, _ = walked(recorded, *["up"] * 9, "p", 0.2)
+    assert app.playing
+    recorded.shown = 40
+    app, _ = walked(recorded, *["up"] * 9, "p", 0.2, "down")
+    assert recorded.asked[-1] != (len(recorded.pictures) - 1, True)
+
+
+def test_speeds_in_words():
+    assert [speed_in_words(it) for it in (0.25, 0.5, 1.0, 16.0, float("inf"))] == [
+        "x1/4",
+        "x1/2",
+        "x1",
+        "x16",
+        "flat out",
+    ]
+
+
+def test_playing_ends_at_the_end_and_begins_anew(recorded):
+    app, text = walked(recorded, "end", "left", "p", 1.0)
+    assert not app.playing
+    assert "the end of the recording" in text
+    app, _ = walked(recorded, "end", "p", 1.0)
+    assert app.playing
+    assert app.picture.time_ns < 2 * SECOND_NS
+
+
+def test_single_steps_go_both_ways_and_pause(recorded):
+    app, _ = walked(recorded, "p", 2.0, "right")
+    assert not app.playing
+    number = app._shown
+    app, _ = walked(recorded, "p", 2.0, "right", "left", "left")
+    assert app._shown == number - 2
+    app, _ = walked(recorded, "left")
+    assert app._shown == 0
+    app, _ = walked(recorded, "end", "right")
+    assert app._shown == len(recorded.pictures) - 1
+
+
+def test_seconds_minutes_tenths_and_ends(recorded):
+    end = recorded.end_ns
+    for keys, time_ns in (
+        (["full_stop"], 10 * SECOND_NS),
+        (["full_stop", "full_stop", "comma"], 10 * SECOND_NS),
+        (["comma"], 0),
+        (["pagedown"], min(60 * SECOND_NS, end)),
+        (["pagedown", "pageup"], max(0, min(60 * SECOND_NS, end) - 60 * SECOND_NS)),
+        (["5"], end // 2),
+        (["9", "0"], 0),
+        (["end"], end),
+        (["end", "home"], 0),
+    ):
+        app, _ = walked(recorded, *keys)
+        assert app.picture.time_ns == pytest.approx(time_ns, abs=51_000_000), keys
+
+
+def test_n_and_b_go_from_event_to_event_and_say_what_it_was(recorded):
+    first, second = recorded.made[:2]
+    app, text = walked(recorded, "n")
+    assert app._shown == first.number
+    assert first.text in text
+    app, text = walked(recorded, "n", "n")
+    assert app._shown == next(it.number for it in recorded.made if it.number > first.number)
+    app, _ = walked(recorded, "n", "n", "b")
+    assert app._shown == first.number
+    _, text = walked(recorded, "b")
+    assert "all events: none before this moment" in text
+    _, text = walked(recorded, "end", "n")
+    assert "all events: none after this moment" in text
+    assert second.time_ns >= first.time_ns
+
+
+def test_f_chooses_what_n_and_b_stop_at(recorded):
+    alarm = next(it for it in recorded.made if it.kind == "alarm")
+    app, text = walked(recorded, "f")
+    assert "n and b stop at alarms" in text
+    app, text = walked(recorded, "f", "n")
+    assert app._shown == alarm.number
+    step = next(it for it in recorded.made if it.kind == "step")
+    app, _ = walked(recorded, "f", "f", "n")
+    assert app._shown == step.number
+    _, text = walked(recorded, "f", "f", "f", "n")
+    assert "notes: none after this moment" in text
+    _, text = walked(recorded, "f", "f", "f", "f")
+    assert "n and b stop at all events" in text
+
+
+def test_the_list_shows_every_event_and_enter_goes_there(recorded):
+    app, text = walked(recorded, "l")
+    assert f"EVENTS  {len(recorded.made)}" in text
+    assert f"> 00:0{recorded.made[0].time_ns // SECOND_NS} " in text
+    app, _ = walked(recorded, "l", "down", "down", "up", "enter")
+    assert app._shown == recorded.made[1].number
+    app, text = walked(recorded, "l", "pagedown", "pagedown", "down", "enter")
+    assert app._shown == recorded.made[min(len(recorded.made) - 1, 21)].number
+    app, text = walked(recorded, "l", "pageup", "x")
+    assert KEYS in text
+
+
+def test_the_list_of_nothing_goes_nowhere(recorded):
+    recorded.made = []
+    app, _ = walked(recorded, "l", "down", "enter")
+    assert app._shown == 0
+
+
+def test_what_is_wrong_with_the_files_is_counted_first_and_listed(recorded):
+    recorded.faults = ["torn: it ends in the middle of line 70; all before that was played"]
+    _, text = walked(recorded)
+    assert "! 1 FAULT: l" in text.splitlines()[0]
+    recorded.faults.append("LOST: 7 entries could not be kept when this was recorded")
+    _, text = walked(recorded, "l")
+    assert "! 2 FAULTS: l" in text.splitlines()[0]
+    assert text.splitlines()[1] == f"! {recorded.faults[0]}"
+    assert text.splitlines()[2] == f"! {recorded.faults[1]}"
+
+
+def test_space_calls_nothing_and_says_so(recorded):
+    app, text = walked(recorded, "p", 2.0, "space")
+    assert text.splitlines()[-1] == SPACE
+    assert app.at_last[0][0][1] is Role.UNKNOWN
+    assert app.playing, "it does not pause either: a hand must not learn that it does"
+    assert not recorded.noted
+    for first in ("question_mark", "l"):
+        _, text = walked(recorded, first, "space")
+        assert text.splitlines()[-1] == SPACE
+
+
+def test_what_space_says_fits(recorded):
+    assert len(SPACE) <= 71
+    assert len(KEYS) <= 80
+    assert all(len(text) <= 78 for text in timebar.LEGEND)
+    assert all(len(what) <= 71 for _, what in HELP)
+
+
+def test_a_note_is_kept_at_its_moment_beside_the_recording(recorded):
+    app, text = walked(recorded, "p", 4.0, "m", "'look", "space", "'here", "enter")
+    assert recorded.noted == [(app.picture.time_ns, "look here")]
+    assert "note kept beside the recording" in text
+    assert not app.playing
+    _, text = walked(recorded, "l")
+    assert "m look here (trainer)" in text
+    app, _ = walked(recorded, "f", "f", "f", "n")
+    assert app.picture.time_ns == recorded.noted[0][0]
+
+
+def test_a_note_left_or_empty_keeps_nothing(recorded):
+    app, _ = walked(recorded, "m", "'ab", "escape")
+    assert not app.at_last[1]
+    app, _ = walked(recorded, "m", "space", "enter")
+    assert not app.at_last[1]
+    assert recorded.noted == []
+
+
+def test_a_note_that_cannot_be_kept_stays_and_is_said(recorded):
+    recorded.refuses = "not kept: yard.notes.jsonl: Permission denied"
+    app, text = walked(recorded, "m", "'gap", "enter")
+    assert app.at_last[1:] == (True, "gap")
+    assert recorded.refuses in text
+
+
+def test_what_has_not_been_gone_through_comes_as_soon_as_it_can(recorded):
+    recorded.known = 100
+    app, text = walked(recorded, "5")
+    assert f"{timebar.clock(recorded.end_ns // 2)} is shown as soon as it is come to" in text
+    assert app._shown == 0
+    assert " % of 0" in text
+
+    async def go():
+        recorded.known = 100
+        app = InstructorScreen(recorded, clock=lambda: 0.0)
+        async with app.run_test() as pilot:
+            await pilot.press("5")
+            recorded.known = 10**9
+            app.redraw()
+            await pilot.pause()
+            return app._shown
+
+    assert asyncio.run(go()) == recorded.number_at(recorded.end_ns // 2)
+
+
+def test_a_key_takes_back_what_was_sought(recorded):
+    recorded.known = 100
+    app, _ = walked(recorded, "9", "left")
+    assert app._sought_ns is None
+
+
+def test_playing_waits_where_it_has_not_been_gone_through(recorded):
+    recorded.known = 50
+    app, _ = walked(recorded, "p", 5.0)
+    assert app.playing
+    assert app._shown == 49
+    _, text = walked(recorded, *"nnnn")
+    assert "all events: none after this moment so far" in text
+
+
+def test_light_and_dark_help_and_end(recorded):
+    app, _ = walked(recorded, "t")
+    assert app.day
+    _, text = walked(recorded, "question_mark")
+    for _, what in HELP:
+        assert what in text
+    for text_of in (*CAUTIONS, SPACE, *timebar.LEGEND):
+        assert text_of in text
+    _, text = walked(recorded, "question_mark", "x")
+    assert KEYS in text
+    app, _ = walked(recorded, "q")
+    assert app._exit
+    _, text = walked(recorded, "z", "w")
+    assert KEYS in text, "keys of live screens do nothing here"
+
+
+def test_no_picture_yet_and_none_at_all(rig, recorded):
+    recorded.slow = True
+    _, text = walked(recorded)
+    assert "going through the recording" in text
+    empty = RecordedStandIn(rig, (), started=None)
+    _, text = walked(empty, "p", 1.0, "right", "n", "l", "enter", "5", "end")
+    assert text.startswith(" RECORDED without a date  NOT LIVE")
+    assert "there is no picture in this recording" in text
+
+
+def test_trouble_is_said_until_it_is_over(recorded):
+    recorded.trouble = "yard.jsonl: has changed since it was opened; open it again"
+    _, text = walked(recorded)
+    assert text.splitlines()[-1] == recorded.trouble
+
+
+def test_it_is_drawn_anew_when_the_window_changes(recorded):
+    async def go():
+        app = InstructorScreen(recorded, clock=lambda: 0.0)
+        async with app.run_test(size=(80, 24)) as pilot:
+            await pilot.resize_terminal(120, 40)
+            await pilot.pause()
+            return [width(line) for line in app.sheet.lines]
+
+    assert asyncio.run(go()) == [120] * 40
+
+
+@pytest.mark.parametrize(("columns", "rows"), SIZES)
+def test_the_screen_fills_exactly_its_size(rig, demo, recorded, columns, rows):
+    it = recorded
+    for picture in (None, demo[0], demo[400], demo[-1]):
+        for shown in ({}, {"help": True}, {"chosen": 3}, {"typing": True}, {"message": "said"}):
+            view = ReplayView(
+                rig, it.name, it.started, 400 * 50_000_000, it.end_ns, it.end_ns, times=it.times, rises=it.rises,
+                marks=it.made, **shown,
+            )  # fmt: skip
+            lines = replayed(picture, view, columns, rows)
+            assert len(lines) == rows
+            assert {width(line) for line in lines} == {columns}
+            assert plain(lines[:1]).startswith(" RECORDED"[: columns - 1])
+
+
+def view_at(rig, it, picture, **more) -> ReplayView:
+    return ReplayView(
+        rig, it.name, it.started, picture.time_ns, it.end_ns, it.end_ns, True, 1.0, times=it.times, rises=it.rises,
+        marks=it.made, looked_back=it.looked_back(it.pictures.index(picture)), **more,
+    )  # fmt: skip
+
+
+def test_live_and_hindsight_stand_side_by_side(rig, demo, recorded):
+    picture = next(p for p in demo if p.load.rise_m and p.load.rise_m > 0.03)
+    text = plain(replayed(picture, view_at(rig, recorded, picture), 80, 24))
+    live, later = fine(picture.load.rise_m, "metric"), fine(picture.load.rise_m + 0.0004, "metric")
+    assert f"rise live {live:>9} hindsight {later:>9}" in text
+    assert "▸ 0.57°" in text
+    assert fine(0.0254, "us") == "1.00 in"
+    assert fine(-0.00001, "metric") == "0.0 mm"
+    assert fine(None, "us") == "--"
+
+
+def test_the_estimate_stands_against_the_plan(rig, demo, recorded):
+    picture = next(p for p in demo if p.step and p.load.rise_m and p.load.rise_m > 0.02 and p.step.number == 1)
+    text = plain(replayed(picture, view_at(rig, recorded, picture), 120, 40))
+    assert (
+        f"step 1 stops at {rig.step[0].until.rise * 1e3:.0f} mm at S1  now {fine(picture.load.rise_m, 'metric')}"
+        in text
+    )
+    ended = next(it for it in recorded.made if it.kind == "step" and it.word == "2")
+    assert f"when it ended {fine(recorded.rises['S1'][ended.number], 'metric')}" in text
+    found = timebar.stops(rig, recorded.made, "S1", recorded.end_ns)
+    assert found[0] == (recorded.made[0].time_ns if recorded.made[0].word == "1" else found[0][0], ended.time_ns, 0.06)
+    assert "no rise to stop at" in plain(replayed(demo[0], view_at(rig, recorded, demo[0]), 120, 40))
+
+
+def test_what_the_monitor_asked_a_person_then_is_still_shown(rig, demo, recorded):
+    picture = replace(demo[400], questions=(Question("S1-upper", "Is S1-upper off its hose? i says so", 1),))
+    view = view_at(rig, recorded, demo[400])
+    assert "Is S1-upper off its hose? i says so" in plain(replayed(picture, view, 80, 24))
+    assert "space STOP" not in plain(replayed(demo[400], view, 80, 24)), "the keys of a live screen"
+
+
+def test_a_date_beyond_all_calendars_is_no_trouble(rig, demo, recorded):
+    view = replace(view_at(rig, recorded, demo[400]), at_ns=10**30)
+    assert plain(replayed(demo[400], view, 80, 24)).startswith(" RECORDED 2026-03-01  NOT LIVE")
+
+
+def bar_of(*marks, at_s=50, known_s=100, end_s=100, columns=112) -> tuple[str, str]:
+    them = [MarkStandIn(0, round(s * SECOND_NS), kind, "", word) for s, kind, word in marks]
+    lines = timebar.bar(them, at_s * SECOND_NS, known_s * SECOND_NS, end_s * SECOND_NS, columns)
+    letters, line = (("".join(text for text, _ in it)) for it in lines)
+    return letters, line
+
+
+def test_the_bar_shows_where_one_is_and_what_is_known():
+    _, line = bar_of(known_s=80)
+    assert line.startswith("00:50 ━")
+    assert line.endswith("· 01:40")
+    assert line.index("┃") == 6 + 50
+    assert line.count("·") == 100 - 81
+
+
+def test_each_kind_has_a_letter_and_the_gravest_wins():
+    letters, _ = bar_of(
+        (0, "alarm", "danger"), (10, "alarm", "warning"), (20, "alarm", "caution"), (30, "alarm", "notice"), (40, "step", "2"),
+        (50, "step", "12"), (55, "step", ""), (60, "action", "stop"), (70, "action", "zero"), (80, "notice", ""), (90, "note", ""),
+        (10.2, "note", ""), (40.1, "action", "zero"), (60.1, "alarm", "caution"), (100, "alarm", "danger"),
+    )  # fmt: skip
+    assert letters.split() == ["D", "W", "C", "n", "2", "#", "e", "S", "+", "~", "m", "D"]
+    assert letters.index("D") == 6
+
+
+def test_letters_of_one_look_are_one_piece():
+    assert len(timebar.bar([], 0, 0, SECOND_NS, 200)[0]) <= 3
+
+
+def test_long_sessions_show_hours():
+    assert timebar.clock(3_599 * SECOND_NS) == "59:59"
+    assert timebar.clock(5 * SECOND_NS, 7200 * SECOND_NS) == "0:00:05"
+    assert timebar.clock(3_725 * SECOND_NS) == "1:02:05"
+
+
+def test_us_units_throughout(demo, recorded):
+    us = recorded.rig.rig.model_copy(update={"units": "us"})
+    rig = recorded.rig.model_copy(update={"rig": us})
+    picture = next(p for p in demo if p.load.rise_m and p.load.rise_m > 0.03)
+    view = view_at(rig, recorded, picture)
+    text = plain([compared(picture, view, 120), against_plan(picture, view, 120)])
+    assert f"{picture.load.rise_m / 0.0254:.2f} in" in text
+    assert "stops at 2 3/8 in at S1" in text
+    assert " mm" not in text
