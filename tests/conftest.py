@@ -28,7 +28,7 @@ from .screen import Shown
 hypothesis.settings.register_profile("untimed", deadline=None, suppress_health_check=[hypothesis.HealthCheck.too_slow])
 hypothesis.settings.load_profile("untimed")  # how long an example takes says how busy the computer is
 
-OURS = ("port:", "engine", "journal", "drill", "headless", "actions", "sound")
+OURS = ("port:", "engine", "journal", "drill", "headless", "actions", "sound", "replay")
 
 
 def pytest_xdist_auto_num_workers() -> int:

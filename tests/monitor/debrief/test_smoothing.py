@@ -11,7 +11,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from monitor.debrief.smoothing import ForwardPass, Step, motion, smoothed
+from monitor.debrief.smoothing import ForwardPass, Step, motion, smoothed, smoothed_states
 from monitor.engine.kalman import TripleFilter
 
 
@@ -149,6 +149,7 @@ def test_the_pose_looked_back_at_agrees_with_filterpy(seed):
 def test_looking_back_only_ever_makes_surer(seed):
     steps = lift(seed).steps
     found = smoothed(steps)
+    np.testing.assert_allclose(smoothed_states(steps), [x for x, _ in found], rtol=1e-7, atol=1e-9)
     assert found[-1] == (steps[-1].x, steps[-1].p)
     for k, (step, (x, p)) in enumerate(zip(steps, found, strict=True), 1):
         assert all(map(math.isfinite, x))
@@ -225,4 +226,4 @@ def test_a_reading_from_the_past_does_not_turn_time_back():
 
 
 def test_nothing_to_look_back_at():
-    assert smoothed([]) == []
+    assert smoothed([]) == smoothed_states([]) == []
