@@ -127,15 +127,14 @@ def _minute(picture: Picture, view: ReplayView) -> list[tuple[int, float | None]
 
 def _bottom(picture: Picture, view: ReplayView, columns: int, rows: int) -> list[Line]:
     lines: list[Line] = []
+    share = None if view.whole else view.share
     if rows >= 34:
         stack = max(picture.stacks, key=lambda it: it.rise_m or 0.0).name
         lines += timebar.whole_rise(
             view.rig, stack, view.times, view.rises.get(stack, ()), view.marks, view.at_ns, view.end_ns, columns,
-            5 if rows < 44 else 7,
+            5 if rows < 44 else 7, share,
         )  # fmt: skip
-    lines += timebar.bar(
-        view.marks, view.at_ns, view.known_ns, view.end_ns, columns, None if view.whole else view.share
-    )
+    lines += timebar.bar(view.marks, view.at_ns, view.known_ns, view.end_ns, columns, share)
     lines.append(compared(picture, view, columns))
     if rows >= 30:
         lines += [against_plan(picture, view, columns), happened(view, columns)]

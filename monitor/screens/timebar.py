@@ -6,6 +6,7 @@ A letter stands for the gravest thing in its stretch of time; its colour only ev
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from itertools import zip_longest
 from math import isnan
 
 from monitor import quantities as show
@@ -20,6 +21,8 @@ LEGEND = (
     "━ before this moment   ─ known   · not gone through yet",
 )
 
+LABEL = 10
+"""Cells before the line and before the drawing over it."""
 _ALARMS = {
     "danger": ("D", Role.DANGER_SEEN, 9),
     "warning": ("W", Role.WARNING_SEEN, 7),
@@ -62,9 +65,7 @@ def bar(
 
     `share`: how much of it was gone through, 0 to 1; None: all.
     """
-    before, after = f"{clock(at_ns, end_ns)} ", f" {clock(end_ns)}"
-    if share is not None:
-        after = f" {share * 100:2.0f} % of{after}"
+    before, after = f"{clock(at_ns, end_ns):>{LABEL - 1}} ", _after(end_ns, share)
     cells = max(1, columns - len(before) - len(after))
 
     def cell(time_ns: int) -> int:
@@ -76,11 +77,16 @@ def bar(
     ]
 
 
+def _after(end_ns: int, share: float | None) -> str:
+    """What stands behind the line: when the session ends, and how much of it was gone through."""
+    return f" {clock(end_ns)}" if share is None else f" {share * 100:2.0f} % of {clock(end_ns)}"
+
+
 def _letters(marks: Sequence[Mark], cell: Callable[[int], int], cells: int) -> Line:
     gravest: dict[int, tuple[str, Role, int]] = {}
     for mark in marks:
         it, at = letter(mark), cell(mark.time_ns)
-        if at not in gravest or it[2] > gravest[at][2]:
+        if at not in gravest or it[2] >= gravest[at][2]:
             gravest[at] = it
     line: Line = []
     for i in range(cells):
@@ -101,7 +107,7 @@ def stops(rig: Rig, marks: Sequence[Mark], stack: str, end_ns: int) -> list[tupl
     """The rises at a stack's head that the plan stops at: (from ns, to ns, m) while each step was worked."""
     begun = [it for it in marks if it.kind == "step"]
     found = []
-    for it, after in zip(begun, [*begun[1:], None], strict=True):
+    for it, after in zip_longest(begun, begun[1:]):
         until = rig.step[int(it.word) - 1].until if it.word else None
         if until is not None and until.rise is not None and (until.at or rig.stack[0].name) == stack:
             found.append((it.time_ns, after.time_ns if after is not None else end_ns, until.rise))
@@ -118,15 +124,19 @@ def whole_rise(
     end_ns: int,
     columns: int,
     rows: int,
+    share: float | None = None,
 ) -> list[Line]:
-    """The rise at a stack's head over the whole session as it was known live, the plan's stops dotted, and where one is."""
-    label = 10
+    """The rise at a stack's head over the whole session as it was known live, the plan's stops dotted, and where one is.
+
+    Each moment stands over its own on the bar.
+    """
+    cells = max(1, columns - LABEL - len(_after(end_ns, share)))
     planned = stops(rig, marks, stack, end_ns)
     count = min(len(times), len(rises))
-    every = max(1, count // max(1, (columns - label) * _SAMPLES))
+    every = max(1, count // (cells * _SAMPLES))
     known = [value for value in rises[:count:every] if not isnan(value)]
     low, high = min(0.0, *known, 0.0), max(0.02, *known, *(rise for _, _, rise in planned), 0.0)
-    canvas = Canvas(max(1, columns - label), rows, (0.0, low, max(1.0, float(end_ns)), high))
+    canvas = Canvas(cells, rows, (0.0, low, max(1.0, float(end_ns)), high))
     for begun, ended, rise in planned:
         canvas.line(begun, rise, ended, rise, Role.DIM, every=3)
     before: tuple[float, float] | None = None
@@ -142,8 +152,8 @@ def whole_rise(
     words = [""] * rows
     words[0], words[-1] = show.length(high, units), show.length(low, units)
     if rows > 2:
-        words[rows // 2] = f"rise {stack}"[: label - 1]
+        words[rows // 2] = f"rise {stack}"[: LABEL - 1]
     return [
-        fit([(f"{word:>{label - 1}} ", Role.DIM), *line], columns)
+        fit([(f"{word:>{LABEL - 1}} ", Role.DIM), *line], columns)
         for word, line in zip(words, canvas.lines(), strict=True)
     ]

@@ -406,6 +406,15 @@ def test_the_estimate_stands_against_the_plan(rig, demo, recorded):
     assert "no rise to stop at" in plain(replayed(demo[0], view_at(rig, recorded, demo[0]), 120, 40))
 
 
+def test_before_any_step_there_is_no_plan_to_draw(rig, demo, recorded):
+    assert timebar.stops(rig, [], "S1", recorded.end_ns) == []
+    recorded.made = []
+    text = plain(replayed(demo[0], view_at(rig, recorded, demo[0]), 120, 40))
+    assert "nothing has happened yet" in text
+    empty = replace(view_at(rig, recorded, demo[0]), times=[], rises={"S1": []}, known_ns=0, end_ns=0, whole=False)
+    assert "rise S1" in plain(replayed(demo[0], empty, 120, 40))
+
+
 def test_what_the_monitor_asked_a_person_then_is_still_shown(rig, demo, recorded):
     picture = replace(demo[400], questions=(Question("S1-upper", "Is S1-upper off its hose? i says so", 1),))
     view = view_at(rig, recorded, demo[400])
@@ -418,7 +427,7 @@ def test_a_date_beyond_all_calendars_is_no_trouble(rig, demo, recorded):
     assert plain(replayed(demo[400], view, 80, 24)).startswith(" RECORDED 2026-03-01  NOT LIVE")
 
 
-def bar_of(*marks, at_s=50, known_s=100, end_s=100, columns=112) -> tuple[str, str]:
+def bar_of(*marks, at_s=50, known_s=100, end_s=100, columns=116) -> tuple[str, str]:
     them = [MarkStandIn(0, round(s * SECOND_NS), kind, "", word) for s, kind, word in marks]
     lines = timebar.bar(them, at_s * SECOND_NS, known_s * SECOND_NS, end_s * SECOND_NS, columns)
     letters, line = (("".join(text for text, _ in it)) for it in lines)
@@ -427,9 +436,9 @@ def bar_of(*marks, at_s=50, known_s=100, end_s=100, columns=112) -> tuple[str, s
 
 def test_the_bar_shows_where_one_is_and_what_is_known():
     _, line = bar_of(known_s=80)
-    assert line.startswith("00:50 ━")
+    assert line.startswith("    00:50 ━")
     assert line.endswith("· 01:40")
-    assert line.index("┃") == 6 + 50
+    assert line.index("┃") == timebar.LABEL + 50
     assert line.count("·") == 100 - 81
 
 
@@ -440,7 +449,7 @@ def test_each_kind_has_a_letter_and_the_gravest_wins():
         (10.2, "note", ""), (40.1, "action", "zero"), (60.1, "alarm", "caution"), (100, "alarm", "danger"),
     )  # fmt: skip
     assert letters.split() == ["D", "W", "C", "n", "2", "#", "e", "S", "+", "~", "m", "D"]
-    assert letters.index("D") == 6
+    assert letters.index("D") == timebar.LABEL
 
 
 def test_letters_of_one_look_are_one_piece():

@@ -1,4 +1,5 @@
-"""Exact pictures of the screens, with the minute before them: small ones in trouble, large ones at peace.
+"""Exact pictures of the screens, with the minute before them: small ones in trouble, large ones at peace; and of a recording as an
+instructor walks through it.
 
 The README shows these very files. They are renewed with `pytest --snapshot-update`, on purpose, after a look.
 """
@@ -7,12 +8,14 @@ from __future__ import annotations
 
 import pytest
 
+from monitor.screens.instructor import InstructorScreen
 from monitor.screens.operator import OperatorScreen
 from monitor.screens.overview import OverviewScreen
 from monitor.screens.safety import SafetyScreen
 from monitor.screens.sensors import SensorScreen
 
 from .boards import BoardStandIn
+from .recordings import lift
 from .test_overview import RigsStandIn
 
 
@@ -62,3 +65,16 @@ def test_overview_80x24(snap_compare, rig, leaning, demo):
 def test_sensors_80x24(snap_compare):
     """The board of every channel: one silent, one out of range, one noisy, a port that is down, a stranger on the other."""
     assert snap_compare(SensorScreen(BoardStandIn(), clock=lambda: 0.0), terminal_size=(80, 24))
+
+
+@pytest.mark.parametrize("size", [(80, 24), (120, 40)], ids=["80x24", "120x40"])
+def test_recorded(snap_compare, rig, demo, leaning, size):
+    """A drill walked through to where its stack leans out of its cone."""
+
+    async def to_the_lean(pilot) -> None:
+        pilot.app.recorded.go(demo.index(leaning))
+        pilot.app.redraw()
+        await pilot.pause()
+
+    app = InstructorScreen(lift(rig, demo), clock=lambda: 0.0)
+    assert snap_compare(app, terminal_size=size, run_before=to_the_lean)
