@@ -13,6 +13,7 @@ from datetime import UTC, datetime
 from monitor.debrief.marks import Kind, Mark
 from monitor.debrief.notes import Notes
 from monitor.debrief.player import Player
+from monitor.debrief.whatif import WhatIf
 from monitor.engine.picture import Picture
 from monitor.rig.schema import Rig
 from replay.codec import JournalError
@@ -34,6 +35,8 @@ class Deck:
         self._latest: tuple[int, Picture] | None = None
         self._wanted: int | None = 0
         self._through = False
+        self._limits: dict[str, float] | None = None
+        self._other: WhatIf | None = None
         self._told = threading.Condition()
         self._stopping = False
         self._thread = threading.Thread(target=self._run, name="replay", daemon=True)
@@ -126,6 +129,17 @@ class Deck:
         """Keep a note at a time; "" or, in a sentence, why it could not be kept."""
         return self._notes.add(time_ns, text, self._who, self._now())
 
+    @property
+    def other(self) -> WhatIf | None:
+        """The run under other limits, while there is one."""
+        return self._other
+
+    def what_if(self, limits: Mapping[str, float]) -> None:
+        """Run it again under other limits (SI, by their names in the rig file), in the background; {} gives that up."""
+        with self._told:
+            self._limits = dict(limits)
+            self._told.notify()
+
     def _run(self) -> None:
         try:
             self._loop()
@@ -135,16 +149,31 @@ class Deck:
     def _loop(self) -> None:
         while True:
             with self._told:
-                while not self._stopping and self._next() is None and self.whole:
+                while not self._stopping and self._next() is None and self._limits is None and self._idle:
                     self._told.wait()
                 if self._stopping:
                     return
-                number = self._next()
-            if number is None:
+                number, limits, self._limits = self._next(), self._limits, None
+            if limits is not None:
+                self._begin_other(limits)
+            if number is not None:
+                self._make(number)
+            else:
                 for _ in range(_SLICE):
                     self._player.advance()
-            else:
-                self._make(number)
+                    if self._other is not None:
+                        self._other.advance()
+
+    @property
+    def _idle(self) -> bool:
+        """Whether all has been gone through that is to be."""
+        return self.whole and (self._other is None or self._other.whole)
+
+    def _begin_other(self, limits: dict[str, float]) -> None:
+        try:
+            self._other = WhatIf(self._player.recording.path, self.rig, limits) if limits else None
+        except JournalError as error:
+            self.trouble, self._other = str(error), None
 
     def _next(self) -> int | None:
         """The picture to make now; None where none is wanted, or it has not been come to yet."""

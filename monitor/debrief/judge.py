@@ -64,7 +64,7 @@ def judged(path: Path, limits: dict[str, Any] | None = None) -> Json:
 def _judged(recording: Recording, limits: dict[str, Any] | None) -> Json:
     rig = parse_rig(recording.header.rig, f"{recording.path}: rig file")
     if limits is not None:
-        rig = _under(rig, limits)
+        rig = under(rig, limits)
     run = Rerun(rig)
     for line in recording.lines():
         run.take(line)
@@ -201,7 +201,7 @@ def _read_limits(path: Path) -> dict[str, Any]:
     return given
 
 
-def _under(rig: Rig, limits: dict[str, Any]) -> Rig:
+def under(rig: Rig, limits: dict[str, Any]) -> Rig:
     """The rig with some of its limits replaced."""
     other = Limits.model_validate(limits)
     replaced = {name: getattr(other, name) for name in other.model_fields_set}

@@ -7,14 +7,15 @@ bell sounds: what is shown is over.
 from __future__ import annotations
 
 import time
-from collections.abc import Callable, Sequence
-from math import inf
+from collections.abc import Callable
+from math import inf, isclose
 
 from textual import events
 from textual.app import App, ComposeResult
 from textual.widgets import Input
 
 from monitor.engine.picture import Picture
+from monitor.screens import otherwise
 from monitor.screens.ink import Role
 from monitor.screens.recorded import Mark, Recorded
 from monitor.screens.replayed import SPACE, ReplayView, replayed
@@ -32,6 +33,8 @@ KINDS: tuple[tuple[str, tuple[str, ...]], ...] = (
     ("notes", ("note",)),
 )
 _SAID_S = 5.0
+_AS_IT_WAS = 1e-6
+"""Share by which a limit that was made larger and smaller again may be off: rounding."""
 _SECOND_NS = 1_000_000_000
 _PAGE = 10
 """Events that page up and page down pass over in the list."""
@@ -133,7 +136,7 @@ class InstructorScreen(App[None]):
         view.pace = f"{'▶' if self.playing else '‖ paused'} {speed_in_words(self.speed)}"
         view.times, view.rises, view.marks = it.times, it.rises, it.marks
         view.looked_back = it.looked_back(self._shown) if self._shown >= 0 else (None, None, None)
-        view.faults, view.trouble = it.faults, it.trouble
+        view.faults, view.trouble, view.other = it.faults, it.trouble, it.other
 
     def _come_to_what_was_sought(self) -> None:
         times, sought = self.recorded.times, self._sought_ns
@@ -194,11 +197,13 @@ class InstructorScreen(App[None]):
         event.prevent_default()
         if event.key == "space":
             self._say(SPACE, Role.UNKNOWN)
-            self._view.help, self._view.chosen = False, None
+            self._view.help, self._view.chosen, self._view.limits = False, None, None
         elif self._view.help:
             self._view.help = False
         elif self._view.chosen is not None:
             self._list(self._view.chosen, event.key)
+        elif self._view.limits is not None:
+            self._limit(dict(self._view.limits), event.key)
         else:
             self._press(event)
         self.redraw()
@@ -223,6 +228,7 @@ class InstructorScreen(App[None]):
             "m": self._open_note,
             "t": self._turn,
             "q": self.exit,
+            "w": self._open_limits,
             "question_mark": self._help,
         }
         if event.key in keys:
@@ -253,20 +259,23 @@ class InstructorScreen(App[None]):
             self._show_number(self._shown)
         self._say(f"speed {speed_in_words(self.speed)}")
 
-    def _wanted_marks(self) -> Sequence[Mark]:
-        kinds = KINDS[self._kind][1]
-        return [it for it in self.recorded.marks if it.kind in kinds]
+    def _events(self) -> list[Mark]:
+        """All that may be gone to, in order of time: with other limits also what rose under them alone."""
+        return [mark for mark, _ in otherwise.events(self.recorded.marks, self.recorded.other)]
 
     def _event(self, way: int) -> None:
         """To the next event, or the one before, by the pictures that first know of them; playing pauses there."""
-        marks = self._wanted_marks()
-        found = [it for it in marks if (it.number > self._number if way > 0 else it.number < self._number)]
-        what = KINDS[self._kind][0]
-        if not found:
-            more = "" if self.recorded.whole or way < 0 else " so far"
-            self._say(f"{what}: none {'after' if way > 0 else 'before'} this moment{more}")
+        what, kinds = KINDS[self._kind]
+        marks = [it for it in self._events() if it.kind in kinds]
+        if way > 0:
+            found = min((it for it in marks if it.number > self._number), key=lambda it: it.number, default=None)
+        else:
+            found = max((it for it in marks if it.number < self._number), key=lambda it: it.number, default=None)
+        if found is not None:
+            self._come_to(found)
             return
-        self._come_to(found[0] if way > 0 else found[-1])
+        more = "" if self.recorded.whole or way < 0 else " so far"
+        self._say(f"{what}: none {'after' if way > 0 else 'before'} this moment{more}")
 
     def _come_to(self, mark: Mark) -> None:
         self.playing = False
@@ -278,12 +287,12 @@ class InstructorScreen(App[None]):
         self._say(f"n and b stop at {KINDS[self._kind][0]}")
 
     def _open_list(self) -> None:
-        before = [i for i, it in enumerate(self.recorded.marks) if it.time_ns <= self.at_ns]
+        before = [i for i, it in enumerate(self._events()) if it.time_ns <= self.at_ns]
         self._view.chosen = before[-1] if before else 0
 
     def _list(self, chosen: int, key: str) -> None:
         """A key while the list of events is shown."""
-        marks = self.recorded.marks
+        marks = self._events()
         by = {"up": -1, "down": 1, "pageup": -_PAGE, "pagedown": _PAGE}.get(key)
         if by is not None:
             self._view.chosen = max(0, min(len(marks) - 1, chosen + by))
@@ -291,6 +300,30 @@ class InstructorScreen(App[None]):
         self._view.chosen = None
         if key == "enter" and marks:
             self._come_to(marks[min(chosen, len(marks) - 1)])
+
+    def _open_limits(self) -> None:
+        other = self.recorded.other
+        self._view.limits = dict(other.limits) if other is not None else {}
+
+    def _limit(self, limits: dict[str, float], key: str) -> None:
+        """A key while other limits are chosen."""
+        own = otherwise.of(self.recorded.rig)
+        names = list(own)
+        if key in ("up", "down"):
+            self._view.limit = (self._view.limit + (1 if key == "down" else -1)) % len(names)
+        elif key in ("left", "right"):
+            name = names[self._view.limit]
+            value = limits.get(name, own[name]) * (otherwise.STEP if key == "right" else 1.0 / otherwise.STEP)
+            limits[name] = value
+            if isclose(value, own[name], rel_tol=_AS_IT_WAS):
+                del limits[name]
+            self._view.limits = limits
+        else:
+            self._view.limits = None
+            if key == "enter":
+                self.recorded.what_if(limits)
+                said = otherwise.changed(self.recorded.rig, limits)
+                self._say(f"again under {said}: see the bar and the list" if said else "under its own limits alone")
 
     def _turn(self) -> None:
         self.day = not self.day

@@ -26,6 +26,19 @@ class Mark(Protocol):
     def word(self) -> str: ...
 
 
+class Other(Protocol):
+    """A run under other limits: which (SI), the alarms that rose, and up to where it has come (ns)."""
+
+    @property
+    def limits(self) -> Mapping[str, float]: ...
+    @property
+    def marks(self) -> Sequence[Mark]: ...
+    @property
+    def known_ns(self) -> int: ...
+    @property
+    def whole(self) -> bool: ...
+
+
 class Recorded(Protocol):
     """One recorded session. `number` counts its pictures from 0; times are ns since it began."""
 
@@ -87,3 +100,10 @@ class Recorded(Protocol):
 
     def note(self, time_ns: int, text: str) -> str:
         """Keep a note beside the recording; "" or, in a sentence, why it could not be kept."""
+
+    @property
+    def other(self) -> Other | None:
+        """The run under other limits, while there is one."""
+
+    def what_if(self, limits: Mapping[str, float]) -> None:
+        """Run it again under other limits (SI, by their names in the rig file), in the background; {} gives that up."""

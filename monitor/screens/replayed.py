@@ -14,10 +14,10 @@ from math import isnan
 from monitor import quantities as show
 from monitor.engine.picture import Picture
 from monitor.rig.schema import Rig
-from monitor.screens import timebar
+from monitor.screens import otherwise, timebar
 from monitor.screens.ink import Line, Role, fit, width
 from monitor.screens.layout import CAUTIONS, View, operator
-from monitor.screens.recorded import Mark
+from monitor.screens.recorded import Mark, Other
 
 KEYS = "p play  ←→ one picture  ↑↓ speed  n b event  l list  0-9 go to  m note  ? help"
 
@@ -30,6 +30,7 @@ HELP: tuple[tuple[str, str], ...] = (
     ("n b", "to the next event, or the one before"),
     ("f", "what n and b stop at: all events, alarms, steps, or notes"),
     ("l", "the list of events, and what is wrong with the files; enter goes there"),
+    ("w", "other limits: what would have sounded then, and what would not"),
     ("m", "a note at this moment, kept beside the recording and never in it"),
     ("t", "light or dark"),
     ("q", "end"),
@@ -67,6 +68,10 @@ class ReplayView:
     typing: bool = False
     """A note is being typed: the last line is its own."""
     chosen: int | None = None
+    other: Other | None = None
+    limits: Mapping[str, float] | None = None
+    """Other limits while they are chosen, and which of them is being changed."""
+    limit: int = 0
 
 
 def replayed(picture: Picture | None, view: ReplayView, columns: int, rows: int) -> list[Line]:
@@ -81,6 +86,9 @@ def replayed(picture: Picture | None, view: ReplayView, columns: int, rows: int)
     if view.chosen is not None:
         room = max(0, rows - 2)
         return _filled([*head, *_filled(_list(view, view.chosen, columns, room), columns, room), last], columns, rows)
+    if view.limits is not None:
+        choice = otherwise.choice(view.rig, view.limits, view.limit, columns)
+        return [*_filled([*head, *choice], columns, rows - 1), last]
     if picture is None:
         why = (
             "there is no picture in this recording" if view.whole and not view.times else "going through the recording"
@@ -134,7 +142,7 @@ def _bottom(picture: Picture, view: ReplayView, columns: int, rows: int) -> list
             view.rig, stack, view.times, view.rises.get(stack, ()), view.marks, view.at_ns, view.end_ns, columns,
             5 if rows < 44 else 7, share,
         )  # fmt: skip
-    lines += timebar.bar(view.marks, view.at_ns, view.known_ns, view.end_ns, columns, share)
+    lines += timebar.bar(view.marks, view.at_ns, view.known_ns, view.end_ns, columns, share, view.other)
     lines.append(compared(picture, view, columns))
     if rows >= 30:
         lines += [against_plan(picture, view, columns), happened(view, columns)]
@@ -200,19 +208,22 @@ def happened(view: ReplayView, columns: int) -> Line:
     return fit([_piece(before[-1], view.end_ns)], columns)
 
 
-def _piece(mark: Mark, end_ns: int) -> tuple[str, Role]:
+def _piece(mark: Mark, end_ns: int, became: str = "") -> tuple[str, Role]:
     sign, role, _ = timebar.letter(mark)
-    return f"{timebar.clock(mark.time_ns, end_ns)} {sign} {mark.text}", role
+    said = f"[{became}] " if became else ""
+    return f"{timebar.clock(mark.time_ns, end_ns)} {sign} {said}{mark.text}", role
 
 
 def _list(view: ReplayView, chosen: int, columns: int, rows: int) -> list[Line]:
     """What is wrong with the files, then every event, scrolled so that the chosen one is seen."""
     lines = [fit([(f"! {text}", Role.STRONG)], columns) for text in view.faults[: max(0, rows - 3)]]
-    lines.append(fit([(f"EVENTS  {len(view.marks)}{'' if view.whole else ' so far'}", Role.STRONG)], columns))
+    events = otherwise.events(view.marks, view.other)
+    under = "" if view.other is None else f"  and under {otherwise.changed(view.rig, view.other.limits)}"
+    lines.append(fit([(f"EVENTS  {len(events)}{'' if view.whole else ' so far'}{under}", Role.STRONG)], columns))
     room = max(1, rows - len(lines) - 1)
-    first = min(max(0, chosen - room // 2), max(0, len(view.marks) - room))
-    for i, mark in enumerate(view.marks[first : first + room], first):
-        text, role = _piece(mark, view.end_ns)
+    first = min(max(0, chosen - room // 2), max(0, len(events) - room))
+    for i, (mark, became) in enumerate(events[first : first + room], first):
+        text, role = _piece(mark, view.end_ns, became)
         lines.append(fit([("> " if i == chosen else "  ", Role.STRONG), (text, role)], columns))
     return [
         *_filled(lines, columns, rows - 1),

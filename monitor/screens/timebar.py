@@ -13,7 +13,7 @@ from monitor import quantities as show
 from monitor.rig.schema import Rig
 from monitor.screens.canvas import Canvas
 from monitor.screens.ink import Line, Role, fit
-from monitor.screens.recorded import Mark
+from monitor.screens.recorded import Mark, Other
 
 LEGEND = (
     "D W C n an alarm rose: danger, warning, caution, notice   1 2 3 a step",
@@ -59,9 +59,16 @@ def letter(mark: Mark) -> tuple[str, Role, int]:
 
 
 def bar(
-    marks: Sequence[Mark], at_ns: int, known_ns: int, end_ns: int, columns: int, share: float | None = None
+    marks: Sequence[Mark],
+    at_ns: int,
+    known_ns: int,
+    end_ns: int,
+    columns: int,
+    share: float | None = None,
+    other: Other | None = None,
 ) -> list[Line]:
-    """Two lines: the letters; and the line with where one is (┃), what was gone through (━ and ─), what was not yet (·).
+    """The letters; with other limits a line of the alarms under them; and the line with where one is (┃), what was gone through
+    (━ and ─), what was not yet (·).
 
     `share`: how much of it was gone through, 0 to 1; None: all.
     """
@@ -71,8 +78,12 @@ def bar(
     def cell(time_ns: int) -> int:
         return max(0, min(cells - 1, time_ns * cells // max(1, end_ns)))
 
+    lines = [fit([(" " * len(before), Role.PLAIN), *_letters(marks, cell, cells)], columns)]
+    if other is not None:
+        head = "instead" if other.whole else f"to {clock(other.known_ns)}"
+        lines.append(fit([(f"{head:>{LABEL - 1}} ", Role.DIM), *_letters(other.marks, cell, cells)], columns))
     return [
-        fit([(" " * len(before), Role.PLAIN), *_letters(marks, cell, cells)], columns),
+        *lines,
         fit([(before, Role.STRONG), *_line(cell(at_ns), cell(known_ns), cells), (after, Role.DIM)], columns),
     ]
 

@@ -19,8 +19,10 @@ import orjson
 import pytest
 
 from monitor.debrief.deck import Deck
+from monitor.debrief.judge import judged
 from monitor.debrief.notes import Notes
 from monitor.debrief.player import Player
+from monitor.debrief.whatif import WhatIf
 from monitor.engine.engine import Engine
 from monitor.rig.load import parse_rig
 from replay.codec import AlarmLine
@@ -85,6 +87,37 @@ def test_it_shows_what_is_wanted_and_goes_through_the_rest(deck, path, wait_unti
     assert deck.number_at(truth[40].time_ns - 1) == 39
     assert deck.looked_back(0) == (None, None, None)
     assert 0.0 < deck.share <= 1.0
+
+
+def test_other_limits_are_run_beside_and_given_up(deck, path, wait_until):
+    deck.start()
+    deck.what_if({"rise_rate": 0.0005})
+    wait_until(lambda: deck.other is not None and deck.other.whole, 60, "the run under other limits")
+    wait_until(lambda: deck.whole, 60, "the end of it")
+    assert deck.other.limits == {"rise_rate": 0.0005}
+    assert deck.other.known_ns == deck.end_ns
+    deck.go(20)
+    wait_until(shows(deck, 20), 60, "picture 20")
+    deck.what_if({})
+    wait_until(lambda: deck.other is None, 60, "its own limits alone")
+    deck._player.recording.parts[0].path.unlink()
+    deck.what_if({"tilt": 0.1})
+    wait_until(lambda: deck.trouble, 60, "trouble")
+    assert "No such file" in deck.trouble
+
+
+def test_other_limits_sound_what_the_judge_says_of_them():
+    recording = read_recording(STUCK)
+    limits = {"rise_rate": 0.002, "capture_every": 0.01}
+    run = WhatIf(STUCK, parse_rig(recording.header.rig), limits)
+    while run.advance():
+        pass
+    verdict = judged(STUCK, limits)
+    assert [(it.text, it.time_ns * 1e-9) for it in run.marks] == [
+        (it["text"], pytest.approx(it["raised"])) for it in verdict["alarms"]
+    ]
+    own = {it["rule"] for it in orjson.loads(STUCK.with_suffix(".verdict.json").read_bytes())["alarms"]}
+    assert {it["rule"] for it in verdict["alarms"]} - own, "something sounds that did not then"
 
 
 def test_a_file_that_goes_away_is_trouble_and_no_end(deck, path, wait_until):

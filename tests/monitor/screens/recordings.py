@@ -21,6 +21,14 @@ class MarkStandIn:
 
 
 @dataclass
+class OtherStandIn:
+    limits: dict[str, float]
+    marks: list[MarkStandIn]
+    known_ns: int = 10**12
+    whole: bool = True
+
+
+@dataclass
 class RecordedStandIn:
     """Pictures are made at once, as far as `known` says; the screens are real, only the file is not there."""
 
@@ -38,6 +46,8 @@ class RecordedStandIn:
     slow: bool = False
     """Nothing that is wanted comes any more."""
     shown: int | None = None
+    other: OtherStandIn | None = None
+    tried: list[dict[str, float]] = field(default_factory=list)
 
     @property
     def times(self) -> list[int]:
@@ -81,6 +91,9 @@ class RecordedStandIn:
         self.asked.append((number, through))
         if self.pictures and number < min(self.known, len(self.pictures)) and not self.slow:
             self.shown = number
+
+    def what_if(self, limits) -> None:
+        self.tried.append(dict(limits))
 
     def note(self, time_ns: int, text: str) -> str:
         if self.refuses:

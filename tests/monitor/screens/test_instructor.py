@@ -8,13 +8,13 @@ from dataclasses import replace
 import pytest
 
 from monitor.engine.picture import Question
-from monitor.screens import timebar
+from monitor.screens import otherwise, timebar
 from monitor.screens.ink import Role, plain, width
 from monitor.screens.instructor import InstructorScreen, speed_in_words
 from monitor.screens.layout import CAUTIONS
 from monitor.screens.replayed import HELP, KEYS, SPACE, ReplayView, against_plan, compared, fine, replayed
 
-from .recordings import MarkStandIn, RecordedStandIn, lift
+from .recordings import MarkStandIn, OtherStandIn, RecordedStandIn, lift
 
 SIZES = [(80, 24), (120, 40), (160, 48), (60, 20), (40, 12), (20, 6), (250, 80), (81, 30), (10, 3)]
 SECOND_NS = 1_000_000_000
@@ -79,6 +79,8 @@ def test_it_begins_at_the_first_picture_and_stands_still(recorded):
         ("p",),
         ("question_mark",),
         ("l",),
+        ("w",),
+        ("w", "right", "enter"),
         ("m",),
         ("space",),
         ("5",),
@@ -243,7 +245,7 @@ def test_space_calls_nothing_and_says_so(recorded):
     assert app.at_last[0][0][1] is Role.UNKNOWN
     assert app.playing, "it does not pause either: a hand must not learn that it does"
     assert not recorded.noted
-    for first in ("question_mark", "l"):
+    for first in ("question_mark", "l", "w"):
         _, text = walked(recorded, first, "space")
         assert text.splitlines()[-1] == SPACE
 
@@ -328,7 +330,7 @@ def test_light_and_dark_help_and_end(recorded):
     assert KEYS in text
     app, _ = walked(recorded, "q")
     assert app._exit
-    _, text = walked(recorded, "z", "w")
+    _, text = walked(recorded, "z", "x")
     assert KEYS in text, "keys of live screens do nothing here"
 
 
@@ -363,7 +365,14 @@ def test_it_is_drawn_anew_when_the_window_changes(recorded):
 def test_the_screen_fills_exactly_its_size(rig, demo, recorded, columns, rows):
     it = recorded
     for picture in (None, demo[0], demo[400], demo[-1]):
-        for shown in ({}, {"help": True}, {"chosen": 3}, {"typing": True}, {"message": "said"}):
+        for shown in (
+            {},
+            {"help": True},
+            {"chosen": 3},
+            {"typing": True},
+            {"message": "said"},
+            {"limits": {"tilt": 0.1}},
+        ):
             view = ReplayView(
                 rig, it.name, it.started, 400 * 50_000_000, it.end_ns, it.end_ns, times=it.times, rises=it.rises,
                 marks=it.made, **shown,
@@ -471,3 +480,74 @@ def test_us_units_throughout(demo, recorded):
     assert f"{picture.load.rise_m / 0.0254:.2f} in" in text
     assert "stops at 2 3/8 in at S1" in text
     assert " mm" not in text
+
+
+def test_w_chooses_other_limits_and_enter_runs_them(recorded):
+    own = otherwise.of(recorded.rig)
+    _, text = walked(recorded, "w")
+    assert "OTHER LIMITS" in text
+    assert f"> capture_every {otherwise.in_words('capture_every', own['capture_every'], 'metric'):>11}" in text
+    _, text = walked(recorded, "w", "down", "right", "right")
+    assert f"▸ {otherwise.in_words('rise_rate', own['rise_rate'] * 1.21, 'metric')}" in text
+    assert recorded.tried == []
+    _, text = walked(recorded, "w", "down", "right", "right", "enter")
+    assert recorded.tried == [{"rise_rate": pytest.approx(own["rise_rate"] * 1.21)}]
+    assert "again under rise_rate" in text
+    _, text = walked(recorded, "w", "up", "left", "x")
+    assert len(recorded.tried) == 1
+    assert KEYS in text
+
+
+def test_a_limit_made_larger_and_smaller_again_is_the_recordings_own(recorded):
+    _, text = walked(recorded, "w", "right", "right", "left", "left", "enter")
+    assert recorded.tried == [{}]
+    assert "under its own limits alone" in text
+
+
+def test_other_limits_stand_on_the_bar_and_in_the_list_and_may_be_gone_to(recorded):
+    alarm = next(it for it in recorded.made if it.kind == "alarm")
+    later = replace(alarm, number=alarm.number + 30, time_ns=alarm.time_ns + 1_500_000_000)
+    alone = MarkStandIn(3, 3 * 50_000_000, "alarm", "CAUTION pace load: 2 mm/s, 1 mm/s allowed - slow down", "caution")
+    recorded.other = OtherStandIn({"rise_rate": 0.006}, [alone, later])
+    _, text = walked(recorded)
+    bar = text.splitlines()[-4]
+    assert bar.startswith("  instead C")
+    _, text = walked(recorded, "l")
+    assert "and under rise_rate 6.0 mm/s" in text
+    assert "[only under these limits] CAUTION pace load" in text
+    assert f"[1.5 s later] {alarm.text[:30]}" in text
+    app, text = walked(recorded, "n")
+    assert app._shown == 3
+    _, text = walked(recorded, "w")
+    assert "▸ 6.0 mm/s" in text, "one goes on from what was tried"
+
+
+def test_what_became_of_each_alarm():
+    def alarm(at_s, text):
+        return MarkStandIn(0, round(at_s * SECOND_NS), "alarm", text, "caution")
+
+    then = [
+        alarm(1, "CAUTION a x: 1"),
+        alarm(5, "CAUTION a x: 2"),
+        MarkStandIn(0, 2 * SECOND_NS, "step", "step 1", "1"),
+    ]
+    now = [alarm(1.05, "CAUTION a x: 7"), alarm(0.5, "CAUTION b y: 1")]
+    told = otherwise.events(then, OtherStandIn({}, now))
+    assert [(it.text, became) for it, became in told] == [
+        ("CAUTION b y: 1", "only under these limits"),
+        ("CAUTION a x: 1", "as then"),
+        ("step 1", ""),
+        ("CAUTION a x: 2", "not under these limits"),
+    ]
+    told = otherwise.events(then, OtherStandIn({}, now, known_ns=2 * SECOND_NS, whole=False))
+    assert told[-1][1] == "not come to yet"
+    assert otherwise.events(then, OtherStandIn({}, [alarm(0.2, "CAUTION a x: 7")]))[0][1] == "0.8 s earlier"
+    assert otherwise.events(then, None) == [(it, "") for it in then]
+
+
+def test_limits_are_read_in_the_rigs_own_units(rig):
+    assert [otherwise.in_words(name, 0.1, "us") for name in otherwise.NAMES] == [
+        "3 15/16 in", "3.94 in/s", "5.73°", "5.73°", "10 %", "3 15/16 in"
+    ]  # fmt: skip
+    assert otherwise.changed(rig, {"tilt": 0.1, "rise_rate": rig.limits.rise_rate}) == "tilt 5.73°"
+    assert set(otherwise.NAMES) == set(type(rig.limits).model_fields), "every limit of a rig file may be tried"
