@@ -15,8 +15,9 @@ from monitor import quantities as show
 from monitor.engine.picture import Picture
 from monitor.rig.schema import Rig
 from monitor.screens import otherwise, timebar
-from monitor.screens.ink import Line, Role, fit, width
-from monitor.screens.layout import CAUTIONS, View, operator
+from monitor.screens.frame import CAUTIONS, filled
+from monitor.screens.ink import Line, Role, fit
+from monitor.screens.layout import View, operator
 from monitor.screens.recorded import Mark, Other
 
 KEYS = "p play  ←→ one picture  ↑↓ speed  n b event  l list  0-9 go to  m note  ? help"
@@ -81,22 +82,22 @@ def replayed(picture: Picture | None, view: ReplayView, columns: int, rows: int)
         return [*replayed(picture, view, columns, rows - 1), fit([], columns)]
     head = [banner(view, columns)]
     if view.help:
-        return _filled([*head, *_help(columns)], columns, rows)
+        return filled([*head, *_help(columns)], columns, rows)
     last = _last(view, columns)
     if view.chosen is not None:
         room = max(0, rows - 2)
-        return _filled([*head, *_filled(_list(view, view.chosen, columns, room), columns, room), last], columns, rows)
+        return filled([*head, *filled(_list(view, view.chosen, columns, room), columns, room), last], columns, rows)
     if view.limits is not None:
         choice = otherwise.choice(view.rig, view.limits, view.limit, columns)
-        return [*_filled([*head, *choice], columns, rows - 1), last]
+        return [*filled([*head, *choice], columns, rows - 1), last]
     if picture is None:
         why = (
             "there is no picture in this recording" if view.whole and not view.times else "going through the recording"
         )
-        return [*_filled([*head, fit([(view.trouble or why, Role.STRONG)], columns)], columns, rows - 1), last]
+        return [*filled([*head, fit([(view.trouble or why, Role.STRONG)], columns)], columns, rows - 1), last]
     bottom = _bottom(picture, view, columns, rows) if rows >= 10 else []
     room = max(0, rows - len(head) - len(bottom) - 1)
-    return [*_filled([*head, *_recorded(picture, view, columns, room), *bottom], columns, rows - 1), last]
+    return [*filled([*head, *_recorded(picture, view, columns, room), *bottom], columns, rows - 1), last]
 
 
 def banner(view: ReplayView, columns: int) -> Line:
@@ -226,7 +227,7 @@ def _list(view: ReplayView, chosen: int, columns: int, rows: int) -> list[Line]:
         text, role = _piece(mark, view.end_ns, became)
         lines.append(fit([("> " if i == chosen else "  ", Role.STRONG), (text, role)], columns))
     return [
-        *_filled(lines, columns, rows - 1),
+        *filled(lines, columns, rows - 1),
         fit([("up and down choose, enter goes there, any other key goes back", Role.DIM)], columns),
     ]
 
@@ -252,9 +253,3 @@ def _last(view: ReplayView, columns: int) -> Line:
             [(f"{timebar.clock(view.sought_ns, view.end_ns)} is shown as soon as it is come to", Role.STRONG)], columns
         )
     return fit([(KEYS, Role.DIM)], columns)
-
-
-def _filled(lines: list[Line], columns: int, rows: int) -> list[Line]:
-    """Exactly so many lines, each exactly so wide."""
-    out = [line if width(line) == columns else fit(line, columns) for line in lines[: max(0, rows)]]
-    return out + [fit([], columns) for _ in range(rows - len(out))]
