@@ -81,6 +81,14 @@ def parser() -> argparse.ArgumentParser:
         metavar="URL",
         help="let others follow over this broker: mqtt://HOST:PORT or mqtts://USER@HOST:PORT (default: the rig file's [link])",
     )
+    run.add_argument(
+        "--serve",
+        nargs="?",
+        const="",
+        metavar="ADDRESS",
+        help="let others follow over a broker of its own: on this computer alone, or at HOST, HOST:PORT or :PORT, where everyone "
+        "gives a password that is shown at the start (needs mosquitto installed); after RIG",
+    )
     run.add_argument("--record", metavar="FILE", help="where to keep the session (default: RIG-DATE-TIME.jsonl here)")
     _add_keeping(run)
     _add_sound(run)
@@ -444,7 +452,18 @@ def _command(top: argparse.ArgumentParser, call: argparse.Namespace) -> int:
 
     if (call.json or call.actions) and not call.headless:
         top.error("--json and --actions go with --headless")
-    return run(Call(**shared, headless=call.headless, bell=call.bell, sound=_sound(top, call), broker=call.broker))
+    if call.serve is not None and call.broker:
+        top.error("--serve is a broker of its own, --broker another: one of them")
+    return run(
+        Call(
+            **shared,
+            headless=call.headless,
+            bell=call.bell,
+            sound=_sound(top, call),
+            broker=call.broker,
+            serve=call.serve,
+        )
+    )
 
 
 def _check(top: argparse.ArgumentParser, call: argparse.Namespace) -> int:

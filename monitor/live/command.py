@@ -4,21 +4,37 @@ from __future__ import annotations
 
 import sys
 import threading
+from contextlib import ExitStack
+from dataclasses import replace
 
+from monitor.link.broker import NotServed, serving
 from monitor.live import hand, typed
 from monitor.live.announcing import announced
 from monitor.live.headless import Lines, print_until
 from monitor.live.opening import Call, NotOpened, Opened, ended, ended_by_signal, opened, typed_lines
 from monitor.live.session import Session
+from monitor.rig.schema import Link
 
 
 def run(call: Call) -> int:
     """Run a session as called; returns the exit code."""
-    try:
-        it = opened("run", call, hand.presses if call.headless and not call.actions else None, screen=not call.headless)
-    except NotOpened as why:
-        return why.code
-    return _headless(call, it) if call.headless else _screen(call, it)
+    with ExitStack() as stack:
+        try:
+            served = stack.enter_context(serving(call.serve or None)) if call.serve is not None else None
+            by = hand.presses if call.headless and not call.actions else None
+            it = opened("run", call, by, screen=not call.headless)
+        except NotServed as error:
+            print(f"inchwatch run: --serve: {error}", file=sys.stderr)
+            return 2
+        except NotOpened as why:
+            return why.code
+        told = ""
+        if served is not None:
+            link = Link(host="localhost").at(served.url, "--serve")
+            it = replace(it, link=link.model_copy(update={"password_file": served.password_file}))
+            told = served.words
+            print(told, file=sys.stderr)
+        return _headless(call, it) if call.headless else _screen(call, it, told)
 
 
 def _headless(call: Call, it: Opened) -> int:
@@ -34,14 +50,14 @@ def _headless(call: Call, it: Opened) -> int:
     return ended(session)
 
 
-def _screen(call: Call, it: Opened) -> int:
+def _screen(call: Call, it: Opened, told: str) -> int:
     from monitor.screens.operator import run_operator
 
     session = it.session
     with announced(it):
         session.start(it.ports, it.keeper)
         try:
-            run_operator(session, bell=call.bell, sound=call.sound, for_s=it.for_s)
+            run_operator(session, bell=call.bell, sound=call.sound, for_s=it.for_s, told=told)
         finally:
             session.stop()
     print(session.recording, file=sys.stderr)

@@ -51,6 +51,8 @@ class Call:
     bell: bool = True
     sound: str | None = None
     broker: str | None = None
+    serve: str | None = None
+    """Where a broker of our own listens: an address, "" the loopback; None where there is none."""
 
 
 @dataclass(frozen=True, slots=True)

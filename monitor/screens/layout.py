@@ -52,6 +52,8 @@ class View(Frame):
     """Where each stack's head has stood."""
     card: bool = False
     """Whether the card of the start lies over the numbers."""
+    told: str = ""
+    """What a person has to know of this session besides: how others follow. It stands on the card."""
     item: int | None = None
     """Which item of the checklist is chosen, from 0, while that is shown."""
 
@@ -65,7 +67,7 @@ def operator(picture: Picture | None, view: View, columns: int, rows: int) -> li
     """The whole screen: exactly `rows` lines of exactly `columns` cells."""
     if picture is None:
         lines = [fit([("waiting for the first picture", Role.PLAIN)], columns)]
-        return filled([*lines, *(_card(columns, rows - 1) if view.card else [])], columns, rows)
+        return filled([*lines, *(_card(view.told, columns, rows - 1) if view.card else [])], columns, rows)
     if view.help:
         return filled(_help(picture, view, columns, rows), columns, rows)
     if view.item is not None:
@@ -78,15 +80,16 @@ def operator(picture: Picture | None, view: View, columns: int, rows: int) -> li
         bottom.append(board.status(picture, view.recording, columns))
     bottom.append(_keys(picture, view, columns))
     room = max(0, rows - len(top) - len(bottom))
-    middle = _card(columns, room) if view.card else _middle(picture, view, columns, room)
+    middle = _card(view.told, columns, room) if view.card else _middle(picture, view, columns, room)
     return filled([*top, *middle], columns, rows - len(bottom)) + bottom
 
 
-def _card(columns: int, rows: int) -> list[Line]:
+def _card(told: str, columns: int, rows: int) -> list[Line]:
     """What is to be read before anything else, where the numbers will stand; alarms and the step stand above it as ever."""
     words: list[tuple[str, Role]] = [
         ("BEFORE YOU BEGIN", Role.STRONG),
         *((part, Role.STRONG) for part in textwrap.wrap(" ".join(CAUTIONS), max(1, columns - 4))),
+        *((part, Role.PLAIN) for line in told.splitlines() for part in textwrap.wrap(line, max(1, columns - 4))),
         ("The space bar calls STOP, now and at any time. ? lists every key.", Role.PLAIN),
         ("Any other key takes this card away.", Role.DIM),
     ]

@@ -38,9 +38,10 @@ class OperatorScreen(LiveScreen):
         sound: str | None = None,
         for_s: float | None = None,
         card: bool = False,
+        told: str = "",
         clock: Callable[[], float] = time.monotonic,
     ) -> None:
-        self._view = View(feed.rig, feed.recording, card=card)
+        self._view = View(feed.rig, feed.recording, card=card, told=told)
         super().__init__(self._view, bell=bell, sound=sound, for_s=for_s, clock=clock)
         self.feed = feed
         self.picture: Picture | None = None
@@ -249,6 +250,8 @@ class OperatorScreen(LiveScreen):
             self._view.item = None
 
 
-def run_operator(feed: Feed, *, bell: bool = True, sound: str | None = None, for_s: float | None = None) -> None:
+def run_operator(
+    feed: Feed, *, bell: bool = True, sound: str | None = None, for_s: float | None = None, told: str = ""
+) -> None:
     """Show the operator's screen until it is quit, or `for_s` seconds have passed. The cautions stand on it at every start."""
-    OperatorScreen(feed, bell=bell, sound=sound, for_s=for_s, card=True).run()
+    OperatorScreen(feed, bell=bell, sound=sound, for_s=for_s, card=True, told=told).run()

@@ -238,3 +238,28 @@ def test_a_faulty_link_table_is_a_fault_with_its_line(typed, tmp_path):
     line = rig_text("yard-panel").count("\n") + 4
     assert f"{rig}:{line}: link.ca: found 'ca.pem'; allowed is this key goes with tls = true only" in ended.err
     assert f"{rig}:{line + 1}: link.qos: found a key that means nothing here" in ended.err
+
+
+@pytest.mark.broker
+@pytest.mark.wires
+def test_a_monitor_with_a_broker_of_its_own_is_followed_by_what_it_says(program, tmp_path, wait_until):
+    """At an address everybody gives the password that was shown; with it the officer follows and STOP is confirmed."""
+    rig = tmp_path / "yard.toml"
+    rig.write_text(rig_text(NAME))
+    ports = [word for it in parse_rig(rig_text(NAME)).port for word in ("--port", f"{it.name}={NOWHERE}")]
+    kept = ("--record", "kept.jsonl", "--actions", "-")
+    at = program("run", str(rig), "--headless", "--json", *ports, "--serve", "0.0.0.0", *kept, stdin=True)
+    wait_until(lambda: "(may not): " in "\n".join(at.errors), 30.0, "how others follow")
+    said = "\n".join(at.errors)
+    port = said.split("inchwatch follow mqtt://officer@")[1].split()[0].rpartition(":")[2]
+    (tmp_path / "word").write_text(said.split("(may not): ")[1].split()[0])
+    (tmp_path / "word").chmod(0o600)
+    url = f"mqtt://officer@127.0.0.1:{port}"
+    officer = program(
+        "follow", url, "--json", "--actions", "-", "--password-file", "word", "--name", "officer", stdin=True
+    )
+    wait_until(lambda: officer.kind("picture"), 30.0, "a picture")
+    officer.process.stdin.write('{"do": "stop", "reason": "crack"}\n')
+    officer.process.stdin.flush()
+    wait_until(lambda: any(it["rule"] == "stop-called" for it in officer.kind("alarm")), 30.0, "STOP at the caller")
+    wait_until(lambda: any("crack" in it["text"] for it in at.kind("alarm")), 30.0, "STOP at the monitor")
