@@ -219,8 +219,8 @@ def _free(host: str, usual: int) -> int:
 def _configuration(folder: Path, host: str, near: int, there: int | None, tls: str) -> str:
     return (
         f"{_as_us()}per_listener_settings false\nallow_anonymous {'true' if there is None else 'false'}\n"
-        f"password_file {folder / 'users'}\nacl_file {folder / 'acl'}\npersistence false\nset_tcp_nodelay true\nmax_queued_messages 1000\n"
-        "message_size_limit 262144\nlog_dest stderr\nlog_type error\nlog_type warning\n"
+        f"password_file {folder / 'users'}\nacl_file {folder / 'acl'}\npersistence false\nset_tcp_nodelay true\n"
+        "max_queued_messages 1000\nmessage_size_limit 262144\nlog_dest stderr\nlog_type error\nlog_type warning\n"
         f"listener {near} {_LOOPBACK if there is not None else host}\nmax_connections 64\n"
         + ("" if there is None else f"listener {there} {host}\nmax_connections 64\n{tls}")
     )
