@@ -115,7 +115,7 @@ def _add_sensors(commands: Commands) -> None:
         commands,
         "sensors",
         "pre-lift checks: every channel live, the zero, which one answers a breath or a move, does the air stay in",
-        "Leads through them on a terminal: Enter is done or next, s leaves out, r goes back, a number ticks an item of the "
+        "Leads through them on a terminal: Enter is done or next, s leaves out, r does it again, a number ticks an item of the "
         "checklist, q ends. Exit code 0 only if all that was asked for has passed. With --board it shows every channel live "
         "instead: value, rate, age, noise, health, last fault, and the wire itself; without a terminal, a table a second.",
     )

@@ -54,9 +54,11 @@ def _command(top: argparse.ArgumentParser, call: argparse.Namespace) -> int:
     if call.command == "drill":
         return _drill(top, call)
     if call.command == "web":
+        from monitor.web.command import SCREENS, web
         from monitor.web.command import Call as WebCall
-        from monitor.web.command import web
 
+        if call.args and call.args[0] in SCREENS:
+            top.parse_args(call.args)  # a wrong call is said here, and not by each visitor's screen
         names = ("args", "listen", "password_file", "password_env", "certificate", "key", "most")
         return web(WebCall(**{name: getattr(call, name) for name in names}))
     if call.command == "demo":
@@ -156,7 +158,7 @@ def _follow(top: argparse.ArgumentParser, call: argparse.Namespace) -> int:
     if call.broker is None:
         top.error("follow needs a BROKER, or --schema")
     if call.all and (call.rig or call.actions):
-        top.error("--all shows every rig and calls nothing: not with RIG or --actions")
+        top.error("--all shows every rig: not with RIG or --actions")
     keys = ("ca", "certificate", "key", "password_env", "password_file")
     secrets = tuple((key, value) for key in keys if (value := getattr(call, key)) is not None)
     return follow(

@@ -185,7 +185,7 @@ def test_a_broker_without_a_rig_is_waited_for_and_said(broker, typed):
         (("mqtt://x", "--password-file", "f"), "--password-file: found 'f', this key goes with a 'user' only"),
         (("mqtt://x", "--ca", "f"), "--ca: found 'f', this key goes with tls = true only"),
         ((), "follow needs a BROKER, or --schema"),
-        (("mqtt://x", "rig", "--all"), "--all shows every rig and calls nothing"),
+        (("mqtt://x", "rig", "--all"), "--all shows every rig: not with RIG or --actions"),
     ],
 )
 def test_a_call_that_is_wrong_is_one_sentence(typed, args, says):

@@ -368,6 +368,13 @@ def test_a_wrong_call_is_refused_in_a_sentence(typed, args):
     assert re.fullmatch(r"inchwatch web: .*allowed (is|are) .*\n", ended.err)
 
 
+@pytest.mark.parametrize("args", [["demo", "--listen", "127.0.0.1:0"], ["demo", "--drills"], ["replay"]])
+def test_arguments_that_its_screen_does_not_take_are_refused_before_anybody_visits(typed, args):
+    ended = typed("web", *args)
+    assert ended.code == 2
+    assert re.search(r"error: (unrecognized arguments: --|the following arguments are required: FILE)", ended.err)
+
+
 def test_it_says_where_it_is_and_what_is_not_safe_about_it(tmp_path):
     authority = trustme.CA()
     pem = tmp_path / "host.pem"
