@@ -11,18 +11,18 @@ NOW = 1_000.0
 
 
 def row(name: str, status: SensorStatus = SensorStatus.OK, fault: Fault | None = None, **more) -> ChannelRow:
-    pressure = name.endswith("-p")
+    pressure, tilt = name.endswith("-p"), name.endswith(("-x", "-y"))
     known = ChannelRow(
         name=name,
         port="bench",
-        quantity="pressure" if pressure else "length",
+        quantity="pressure" if pressure else "angle" if tilt else "length",
         status=status,
-        value=2.71e5 if pressure else 0.2,
+        value=2.71e5 if pressure else 0.0297 if tilt else 0.2,
         age_s=0.04,
         rate_hz=20.0,
         noise=900.0 if pressure else 0.00055,
         noise_said=1000.0 if pressure else 0.0005,
-        range=(-1e4, 1e6) if pressure else (0.0, 2.0),
+        range=(-1e4, 1e6) if pressure else (-0.5, 0.5) if tilt else (0.0, 2.0),
         stale_after_s=1.0,
         fault=fault,
         stored=0,
