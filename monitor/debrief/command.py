@@ -3,20 +3,20 @@
 from __future__ import annotations
 
 import getpass
-import os
 import sys
 from pathlib import Path
 
 from monitor.debrief.deck import Deck
 from monitor.debrief.notes import Notes
 from monitor.debrief.player import Player
+from monitor.live.opening import on_a_terminal
 from monitor.rig.load import RigFaults
 from replay.journal import JournalError
 
 
 def replay(file: str, *, who: str | None) -> int:
     """Show a recording, or a folder that holds one; returns the exit code: 1 if it cannot be played, 2 without a terminal."""
-    if not (os.isatty(sys.stdin.fileno()) and os.isatty(sys.stdout.fileno())):
+    if not on_a_terminal():
         print(
             "inchwatch replay: needs a terminal to show it on; inchwatch judge FILE prints the verdict", file=sys.stderr
         )

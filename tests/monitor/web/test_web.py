@@ -175,6 +175,18 @@ def test_a_visitor_sees_and_hears_a_screen_of_their_own_and_it_ends_when_they_le
     asyncio.run(go())
 
 
+def test_a_recording_is_gone_through_in_a_browser_too():
+    recording = str(Path(__file__).parents[3] / "recordings" / "stuck-shore.jsonl")
+
+    async def go() -> None:
+        async with served("replay", recording) as (url, _), browser() as crew, crew.ws_connect(url + "/ws") as socket:
+            await drawn(socket, b"RECORDED")
+            await socket.send_str(json.dumps(["stdin", "?"]))
+            await drawn(socket, b"KEYS OF A RECORDING")
+
+    asyncio.run(go())
+
+
 def test_what_a_page_should_never_send_does_nothing():
     async def go() -> None:
         async with (
