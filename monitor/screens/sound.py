@@ -208,6 +208,7 @@ class Command:
 
     def _run(self, alarm: AlarmPicture) -> str:
         said = {"priority": alarm.priority.name.lower(), "rule": alarm.rule, "about": alarm.about, "text": alarm.text}
+        said = {key: _told(text) for key, text in said.items()}
         try:
             process = subprocess.Popen(
                 [_filled(word, said) for word in self._words],
@@ -247,6 +248,11 @@ def words(line: str) -> list[str]:
     if not found or not found[0] or "\0" in line:
         raise BadCommand(f"found {line!r}; {allowed}")
     return found
+
+
+def _told(text: str) -> str:
+    """A text as a program can be given it: an alarm may come over the network, and no system passes on every sign."""
+    return "".join(sign if sign.isprintable() else " " for sign in text)
 
 
 def _filled(word: str, said: dict[str, str]) -> str:

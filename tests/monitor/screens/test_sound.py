@@ -164,6 +164,14 @@ def test_the_command_is_told_what_sounds_and_no_shell_reads_it(tmp_path, command
     assert horn.trouble == ""
 
 
+def test_what_no_program_can_be_given_is_heard_all_the_same(tmp_path, command, wait_until):
+    """An alarm may come over the network, with signs in it that no system hands to a program."""
+    horn = command(program(tmp_path, TELL) + " {text}")
+    horn.play(replace(alarm("lean", Priority.DANGER), text="DANGER  a\0b\x1b[2J"))
+    wait_until((tmp_path / "told").exists, what="the command")
+    assert "a b [2J" in (tmp_path / "told").read_text()
+
+
 def test_a_command_that_fails_is_a_sentence_until_it_does_not(tmp_path, command, wait_until):
     horn = command(program(tmp_path, "sys.exit(0 if os.path.exists(OUT + '/mended') else 3)"))
     horn.play(alarm("lean", DANGER))
