@@ -13,7 +13,7 @@ from typing import Annotated, Any, Literal, TypeVar, get_type_hints
 from urllib.parse import quote, unquote
 
 import orjson
-from pydantic import BaseModel, ConfigDict, Field, ValidationError, create_model
+from pydantic import BaseModel, ConfigDict, Field, ValidationError, create_model, model_validator
 
 from monitor.engine import picture as whole
 from monitor.engine.picture import Picture, Priority, Transition
@@ -238,6 +238,12 @@ class PictureMessage(_OfSession):
     flood: bool
     abandoned: bool
     answer: _Answer | None
+
+    @model_validator(mode="after")
+    def _worked_step_is_one_of_them(self) -> PictureMessage:
+        if self.step is not None and not 1 <= self.step <= len(self.steps):
+            raise ValueError(f"step {self.step} of {len(self.steps)}")
+        return self
 
     def picture(self) -> Picture:
         """It, as a screen draws it."""

@@ -42,9 +42,10 @@ class Canvas:
         """A straight line from dot to dot."""
         steps = max(abs(bx - ax), abs(by - ay), 1)
         wide, high, bits, roles = self.dots_x, self.dots_y, self._bits, self._roles
-        for i in range(
-            0, steps + 1, every
-        ):  # the dots of `_dot`, without a call for each: most of a screen's work is here
+        first, last = _within(ax, bx, wide, steps), _within(ay, by, high, steps)
+        start, end = max(first[0], last[0]), min(first[1], last[1])
+        start += -start % every
+        for i in range(start, end + 1, every):  # the dots of `_dot`, without a call for each: most of a screen's work
             px, py = round(ax + (bx - ax) * i / steps), round(ay + (by - ay) * i / steps)
             if 0 <= px < wide and 0 <= py < high:
                 bits[py >> 2][px >> 1] |= _DOTS[py & 3][px & 1]
@@ -111,6 +112,15 @@ class Canvas:
             for i, letter in enumerate(text[: self.columns - column]):
                 cells[column + i] = (letter, role)
         return _joined(cells)
+
+
+def _within(a: int, b: int, size: int, steps: int) -> tuple[int, int]:
+    """(first, last) of the steps from dot `a` to dot `b` that may lie in a drawing of `size` dots: what ends far outside, as a
+    way at a speed that cannot be, must not be walked dot by dot."""
+    if a == b:
+        return (0, steps) if 0 <= a < size else (1, 0)
+    at = sorted(((-1 - a) * steps // (b - a), (size - a) * steps // (b - a)))
+    return max(0, at[0] - 1), min(steps, at[1] + 1)
 
 
 @lru_cache(64)

@@ -291,7 +291,9 @@ def shores(rig: Rig, picture: Picture, rows: int) -> list[Line]:
     units = rig.rig.units
     if not picture.shores:
         return [[("no shores: cribbing alone captures it", Role.DIM)]][:rows]
-    ranked = sorted(picture.shores, key=lambda it: -1.0 if it.gap_m is None else -it.gap_m / it.gap_allowed_m)
+    ranked = sorted(
+        picture.shores, key=lambda it: -1.0 if it.gap_m is None else -it.gap_m / max(1e-6, it.gap_allowed_m)
+    )
     unknown = [it for it in ranked if it.gap_m is None]
     behind = [it for it in ranked if it.gap_m is not None and it.gap_m > it.gap_allowed_m]
     lines: list[Line] = []

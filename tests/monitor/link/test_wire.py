@@ -15,7 +15,9 @@ from hypothesis import strategies as st
 
 from monitor.engine.picture import Picture
 from monitor.link import wire
+from monitor.screens.ink import plain
 from monitor.screens.layout import View, operator
+from monitor.screens.safetyboard import SafetyView, safety
 
 from .published import (
     alarms_message,
@@ -23,6 +25,7 @@ from .published import (
     pictures_of,
     presence_message,
     rig_message,
+    rig_of,
     rig_text,
     wrong,
 )
@@ -87,6 +90,7 @@ def test_whatever_a_picture_holds_comes_back(seed):
     it = anything(Picture, random.Random(seed))
     picture = replace(
         rounded(it),
+        step=None if it.step is None or not it.steps else replace(it.step, number=len(it.steps)),
         alarms=tuple(replace(a, evidence=tuple(dict(a.evidence).items())) for a in it.alarms),
         stacks=tuple(replace(s, bags=apart(s.bags)) for s in apart(it.stacks)),
         shores=apart(it.shores),
@@ -166,6 +170,29 @@ def test_a_sound_message_with_one_value_changed_is_read_or_refused_and_nothing_e
             [it.transition() for it in message.changes]
     except wire.BadMessage:
         pass
+
+
+def test_a_step_that_is_none_of_the_plan_is_refused():
+    steps = len(json.loads(SOUND["picture"])["steps"])
+    for number in (0, -1, steps + 1):
+        document = json.loads(SOUND["picture"]) | {"step": number}
+        with pytest.raises(wire.BadMessage, match=f"step {number} of {steps}"):
+            wire.decode(wire.PictureMessage, json.dumps(document).encode())
+
+
+@pytest.mark.timeout(20)
+@pytest.mark.parametrize(
+    ("part", "key", "value"),
+    [("stacks", "lean_rate_m_s", 1e300), ("stacks", "lean_rate_m_s", 1e9), ("shores", "gap_allowed_m", 0.0)],
+)
+def test_a_value_that_cannot_be_neither_ends_nor_holds_up_the_screen_that_draws_it(part, key, value):
+    """Whoever may publish where nobody is asked for a password must not take the safety officer's screen away."""
+    document = json.loads(SOUND["picture"])
+    for it in document[part].values():
+        it[key] = value
+    picture = wire.decode(wire.PictureMessage, json.dumps(document).encode()).picture()
+    lines = safety(picture, SafetyView(rig_of("training-yard"), "following"), 120, 40)
+    assert "IF THE BAGS FAIL" in plain(lines)
 
 
 def test_a_message_of_another_version_or_too_long_is_refused():

@@ -265,6 +265,21 @@ def test_us_units_all_through(rig, quiet):
     assert "bar" not in text.split("STEP")[1].split("ports")[0].replace("bars", "")
 
 
+DOT = st.integers(-200, 200)
+
+
+@given(DOT, DOT, DOT, DOT, st.integers(1, 3), st.integers(1, 20), st.integers(1, 12))
+def test_a_line_that_ends_outside_is_drawn_as_far_as_it_is_inside(ax, ay, bx, by, every, columns, rows):
+    whole = Canvas(columns, rows, (0.0, 0.0, columns * 2 - 1.0, rows * 4 - 1.0))
+    by_dots = Canvas(columns, rows, (0.0, 0.0, columns * 2 - 1.0, rows * 4 - 1.0))
+    whole.line(ax, ay, bx, by, every=every)
+    (px, py), (qx, qy) = whole._place(ax, ay), whole._place(bx, by)
+    steps = max(abs(qx - px), abs(qy - py), 1)
+    for i in range(0, steps + 1, every):
+        by_dots._dot(round(px + (qx - px) * i / steps), round(py + (qy - py) * i / steps), Role.PLAIN)
+    assert whole.lines() == by_dots.lines()
+
+
 def test_the_side_view_turns_with_the_load_and_says_its_stretch(rig, demo):
     flat, up = (plain(views.side(rig, picture, 60, 16)) for picture in (demo[100], demo[-1]))
     assert flat != up
