@@ -156,7 +156,7 @@ def fall(rig: Rig, picture: Picture, columns: int, rows: int, old: str = "") -> 
     if picture.fall_m is None:
         drawn, unit, role = _sized("?", "?", columns - 14, high), (" NOT KNOWN ", Role.UNKNOWN), Role.UNKNOWN
     else:
-        digits, widest, of = _number(picture.fall_m, rig.rig.units)
+        digits, widest, of = _number(picture.fall_m, rig.rig.units, picture.load.bound_m)
         drawn, unit, role = _sized(digits, widest, room, high), (of, Role.STRONG), _fall_role(rig, picture)
     last = len(drawn) - 1
     large_ = [fit([(f" {row} ", role), *([unit] if i == last else [])], columns) for i, row in enumerate(drawn)]
@@ -166,16 +166,34 @@ def fall(rig: Rig, picture: Picture, columns: int, rows: int, old: str = "") -> 
 def _sized(text: str, widest: str, columns: int, rows: int) -> tuple[str, ...]:
     """A number in the largest letters in which the widest there may be fits; small where none do. It ends where that ends."""
     for size in range(7, 0, -1):
-        drawn, cells = large(text, size), len(large(widest, size)[0])
-        if len(drawn) <= rows and max(cells, len(drawn[0])) <= columns:
-            return tuple(f"{row:>{cells}}" for row in drawn)
+        for part in range(max(1, size // 2), 0, -1):
+            drawn, cells = _tall(text, size, part), len(_tall(widest, size, part)[0])
+            if "/" in widest and "/" not in text:  # whole inches stand where they stand before a fraction
+                drawn = tuple(row + " " * (1 + len(large(_FRACTION, part)[0])) for row in drawn)
+            if len(drawn) <= rows and max(cells, len(drawn[0])) <= columns:
+                return tuple(f"{row:>{cells}}" for row in drawn)
     return (text,)
 
 
-def _number(m: float, units: str) -> tuple[str, str, str]:
-    """A length as digits, the widest that are usual, and its unit."""
+def _tall(number: str, size: int, part: int) -> tuple[str, ...]:
+    """A number in letters of `size`; of inches on a tape, the fraction behind them in letters of `part`."""
+    whole, _, fraction = number.rpartition(" ") if "/" in number else (number, "", "")
+    rows = large(whole or "0", size)
+    if not fraction:
+        return rows
+    small, wide = large(fraction, part), len(large(_FRACTION, part)[0])
+    above = len(rows) - len(small)
+    return tuple(f"{row} {small[i - above] if i >= above else '':<{wide}}" for i, row in enumerate(rows))
+
+
+_FRACTION = "00/00"
+"""As wide as a fraction of an inch gets."""
+
+
+def _number(m: float, units: str, bound_m: float | None) -> tuple[str, str, str]:
+    """A length as digits, the widest that are usual, and its unit; inches as a tape is read, rounded to what is known."""
     if units == "us":
-        return f"{max(0.0, m) / 0.0254:.1f}", "00.0", "in"
+        return show.large(max(0.0, m), units, bound_m)[0], f"00 {_FRACTION}", "in"
     return (f"{max(0.0, m) * 1e3:.0f}", "000", "mm") if m < 0.9995 else (f"{m:.2f}", "0.00", "m")
 
 
@@ -184,7 +202,7 @@ def _bound(rig: Rig, picture: Picture) -> str:
     bound = picture.load.bound_m
     if bound is None:
         return "± ?"
-    return f"± {bound / 0.0254:.1f} in" if rig.rig.units == "us" else f"± {bound * 1e3:.1f} mm"
+    return show.bound(bound, "us") if rig.rig.units == "us" else f"± {bound * 1e3:.1f} mm"
 
 
 def _fall_role(rig: Rig, picture: Picture) -> Role:

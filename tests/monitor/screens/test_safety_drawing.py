@@ -124,6 +124,32 @@ def test_the_fall_says_its_bound_and_whether_it_is_too_far(rig, calm):
     assert "± ?" in plain(hazards.fall(rig, unbound, 40, 12))
 
 
+def test_where_crews_read_tapes_the_fall_is_read_as_on_one(rig, calm):
+    """In letters as high as there is room for: a whole inch is not to be moved by the fraction behind it."""
+    us = rig.model_copy(update={"rig": rig.rig.model_copy(update={"units": "us"})})
+    calm = replace(calm, load=replace(calm.load, bound_m=0.0016))
+    inch = 0.0254
+    ends = set()
+    for sixteenths, whole, fraction in ((7, "0", "7/16"), (39, "2", "7/16"), (32, "2", ""), (184, "11", "1/2")):
+        text = plain(hazards.fall(us, replace(calm, fall_m=sixteenths * inch / 16), 40, 8))
+        digits, words = text.splitlines()[1:6], text.splitlines()[6:]
+        assert digits[-1].endswith(" in")
+        big = large(whole, 2)
+        at = digits[0].rindex(big[0].rstrip()) + len(big[0])
+        ends.add(at)
+        assert [row[at - len(big[0]) : at].rstrip() for row in digits] == [row.rstrip() for row in big]
+        small = large(fraction, 1) if fraction else ("", "", "")
+        assert [row[at:].removesuffix("in").strip() for row in digits[2:]] == [row.strip() for row in small]
+        assert "± 1/8 in" in words[0], "a sixteenth is 1.6 mm less a hair: rounded up, no more is claimed than is known"
+    assert len(ends) == 1
+    assert "13/16 in" in plain(hazards.fall(us, replace(calm, fall_m=0.02), 40, 4)), "small where there is no room"
+
+
+def test_a_bound_is_rounded_up_on_a_tape_and_never_to_nothing(leaning):
+    stack = replace(leaning.stacks[0], lean_bound_m=0.0002)
+    assert "± 1/16 in" in plain(fromabove.whither(stack, "us", 80))
+
+
 def test_on_the_way_down_the_fall_is_no_danger_by_itself(rig, calm):
     lowering = replace(calm, fall_m=0.1, steps=tuple(replace(it, do="lower") for it in calm.steps))
     roles = {role for line in hazards.fall(rig, lowering, 40, 12) for text, role in line if "█" in text}
