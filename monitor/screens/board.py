@@ -105,16 +105,21 @@ def alarm_line(alarm: AlarmPicture, columns: int, *, among: bool = False, folded
     """
     role = alarm_role(alarm)
     was = "" if alarm.active else "was: "
-    text = f"{alarm.text[:_WORD]}{MARKS[alarm.state]}{was}{alarm.text[_WORD + 1 :]}"
-    for said in _besides(alarm, among, folded):
-        if len(text) + len(said) <= columns:
-            text += said
+    said = alarm.text[_WORD + 1 :]
+    if alarm.state is AlarmState.RETURNED:
+        said = said.rpartition(" - ")[0] or said  # what was to be done is over
+    text = f"{alarm.text[:_WORD]}{MARKS[alarm.state]}{was}{said}"
+    for besides in _besides(alarm, among, folded):
+        if len(text) + len(besides) <= columns:
+            text += besides
     return [(part, role) for part, _ in fit([(text, role)], columns)]
 
 
 def _besides(alarm: AlarmPicture, among: bool, folded: int) -> Iterator[str]:
     if folded:
         yield f" (+{folded} under it)"
+    if alarm.state is AlarmState.RETURNED:
+        yield " (gone, not yet seen)"
     if alarm.state is AlarmState.ACKNOWLEDGED and not alarm.active:
         yield " (r resets it)"
     if alarm.chattering:
@@ -125,8 +130,8 @@ def _besides(alarm: AlarmPicture, among: bool, folded: int) -> Iterator[str]:
 
 def _quiet(picture: Picture) -> Line:
     if picture.zero.taken_ns is None:
-        why = "press z" if picture.zero.ready else picture.zero.why_not
-        return [("NO ZERO YET  ", Role.STRONG), (f"waiting for rest: {why}", Role.PLAIN)]
+        why = "the load rests: press z" if picture.zero.ready else f"waiting for rest: {picture.zero.why_not}"
+        return [("NO ZERO YET  ", Role.STRONG), (why, Role.PLAIN)]
     if picture.blind:
         return [("no alarm of what is watched, and not everything is", Role.PLAIN)]
     return [("no alarm  ", Role.DIM), ("watch the load as well as this screen", Role.DIM)]
@@ -145,20 +150,32 @@ def step(picture: Picture, columns: int) -> list[Line]:
         text = "after the zero the plan begins" if picture.zero.taken_ns is None else "the plan is at its end"
         if picture.abandoned:
             text = "the plan is given up, b takes it up again; all that needs none is watched"
-        return [fit([("STEP  ", Role.DIM), (text, Role.PLAIN)], columns), fit([], columns)]
+        return [fit([("STEP  ", Role.DIM), (text, Role.PLAIN)], columns), _under(picture, fit([], columns), columns)]
     it = picture.steps[now.number - 1]
     head = f"STEP {now.number} of {len(picture.steps)}  "
     what = _what(it)
     bar = _bar(now.progress, 10)
-    state = (
-        "STOP REACHED: shut it, press n" if now.done and it.do == "fill" else "DONE: press n" if now.done else now.left
-    )
+    state = "REACHED: shut it, press n" if now.done and it.do == "fill" else "DONE: press n" if now.done else now.left
     role = Role.STRONG if now.done else Role.PLAIN
+    if picture.stop_called is not None:
+        state, role = "HOLD: STOP stands", Role.STRONG
     first: Line = [(head, Role.DIM), (f"{what:<24} ", Role.STRONG), (bar, Role.PLAIN), (f"  {state}", role)]
     follows = picture.steps[now.number] if now.number < len(picture.steps) else None
     then = f"then {_what(follows)}" if follows else "then the plan is at its end"
     second: Line = [(" " * len(head), Role.DIM), (f"{it.stop}; {then}", Role.DIM)]
-    return [fit(first, columns), fit(second, columns)]
+    return [fit(first, columns), _under(picture, second, columns)]
+
+
+def _under(picture: Picture, otherwise: Line, columns: int) -> Line:
+    """The line under the step: how STOP is cleared while it stands; before the zero the checklist, while any of it is open."""
+    still = sum(not it.ticked for it in picture.checklist)
+    if picture.stop_called is not None:
+        return fit([("STOP  ", Role.STRONG), ("c clears it, once whoever called it agrees", Role.PLAIN)], columns)
+    if picture.zero.taken_ns is None and still:
+        return fit(
+            [("CHECKLIST  ", Role.DIM), (f"{still} of {len(picture.checklist)} open: press l", Role.STRONG)], columns
+        )
+    return fit(otherwise, columns)
 
 
 def plan(picture: Picture, columns: int) -> list[Line]:

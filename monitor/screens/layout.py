@@ -179,15 +179,15 @@ def _checklist(picture: Picture, view: View, chosen: int, columns: int, rows: in
     still = sum(not it.ticked for it in items)
     head = f"CHECKLIST  {len(items) - still} of {len(items)} ticked" + ("" if still else ": all done")
     lines.append(fit([(head, Role.STRONG)], columns))
-    room = max(1, rows - len(lines) - len(CAUTIONS) - 1)
+    room = max(1, rows - len(lines) - len(CAUTIONS) - 2)
     first = min(max(0, chosen - room // 2), max(0, len(items) - room))
     for i, it in enumerate(items[first : first + room], first):
         mark, who = "[x]" if it.ticked else "[ ]", f" ({it.who})" if it.who else ""
         role = Role.STRONG if i == chosen else Role.PLAIN
         lines.append(fit([(f"{'>' if i == chosen else ' '} {mark} {it.item}{who}", role)], columns))
     lines += [fit([(text, Role.STRONG)], columns) for text in CAUTIONS]
-    lines.append(fit([(view.message or "up and down choose, enter ticks, any other key goes back", Role.DIM)], columns))
-    return lines
+    lines.append(fit([("up and down choose, enter ticks, any other key goes back", Role.DIM)], columns))
+    return [*lines, fit([(view.message, view.message_role)], columns)]
 
 
 def _help(picture: Picture, view: View, columns: int, rows: int) -> list[Line]:

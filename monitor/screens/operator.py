@@ -192,9 +192,9 @@ class OperatorScreen(LiveScreen):
             self._crib_m = max(0.0, self._crib_m + way * _CRIB_STEP_M[units])
 
         def asked() -> str:
-            choose = "left and right choose, " if len(places) > 1 else ""
+            choose = ", ←→ place" if len(places) > 1 else ""
             at = f"{places[self._chosen][0]}, {show.length(self._crib_m, units)}"
-            return f"Cribbing packed at {at}: k again marks it, {choose}up and down change it"
+            return f"Cribbing packed at {at}? k again marks it, ↑↓ height{choose}"
 
         turn(0)
         self._question = Question(

@@ -41,7 +41,7 @@ _EIGHTH_M = 0.0254 / 8
 def _large_rise(m: float | None, units: str, bound_m: float | None) -> tuple[tuple[str, ...], str]:
     """A rise in letters three rows high, and its unit beside them."""
     if m is None:
-        return large("- -"), "rise not known"
+        return large("- -"), "not known"
     number, unit = show.large(m, units, bound_m)
     return large(number.replace(" ", "\N{THIN SPACE}")), unit
 
@@ -85,10 +85,12 @@ def side(rig: Rig, picture: Picture, columns: int, rows: int) -> list[Line]:
         s = along(rig.load.hinge[0])
         canvas.text(s, underside(s) - 0.02, "▲", Role.PLAIN)
     stretch = canvas.scale_y / canvas.scale_x
-    known = "" if picture.load.z_m is not None else ", as it lay"
+    told = f"heights x{stretch:.1f}"
+    if picture.load.z_m is None:
+        told = f"{told}, as it lay" if len(told) + 11 <= columns else f"as it lay, x{stretch:.1f}"
     return [
         *(fit(line, columns) for line in canvas.lines()),
-        fit([(f"heights x{stretch:.1f}{known}", Role.DIM)], columns),
+        fit([(told, Role.DIM)], columns),
     ]
 
 

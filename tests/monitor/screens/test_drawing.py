@@ -403,3 +403,52 @@ def test_a_rise_in_fractions_is_whole_or_coarser_and_never_cut(quiet, columns, i
     assert {width(line) for line in lines} == {columns}
     if columns >= 32:
         assert "± " in plain(lines)
+
+
+def test_before_the_zero_the_open_checklist_and_the_key_to_press_are_named(rig, demo):
+    """80 columns have no list of the checklist: without this line its key stood on the page of keys alone."""
+    before = next(p for p in demo if p.zero.taken_ns is None)
+    assert "CHECKLIST  9 of 9 open: press l" in plain(drawn(rig, before))
+    ready = replace(before, zero=replace(before.zero, ready=True, why_not=""))
+    assert "NO ZERO YET  the load rests: press z" in plain(drawn(rig, ready))
+    ticked = tuple(replace(it, ticked_ns=1) for it in before.checklist)
+    assert "CHECKLIST" not in plain(drawn(rig, replace(before, checklist=ticked)))
+
+
+def test_a_fill_at_its_stop_says_its_key_whole_and_not_the_word_that_is_called(rig, demo):
+    filling = next(
+        p for p in demo if p.step and p.zero.taken_ns is not None and p.steps[p.step.number - 1].do == "fill"
+    )
+    reached = replace(filling, step=replace(filling.step, done=True))
+    line = next(it for it in plain(drawn(rig, reached, 80, 24)).splitlines() if it.startswith("STEP"))
+    assert line.rstrip().endswith("REACHED: shut it, press n")
+    assert "STOP" not in line
+
+
+def test_while_stop_stands_the_step_holds_and_the_key_that_clears_it_is_named(rig, demo):
+    filling = next(p for p in demo if p.step and p.zero.taken_ns is not None)
+    stopped = replace(filling, stop_called="officer: gas", step=replace(filling.step, done=True))
+    text = plain(drawn(rig, stopped))
+    assert "HOLD: STOP stands" in text
+    assert "STOP  c clears it, once whoever called it agrees" in text
+    assert "press n" not in text
+
+
+def test_an_alarm_that_is_gone_no_longer_says_what_to_do(make_alarm):
+    alarm = replace(make_alarm("stop-called", Priority.DANGER), text="DANGER  stop-called crew: me - shut all valves")
+    assert "shut all valves" in plain([board.alarm_line(alarm, 80)])
+    gone = replace(alarm, active=False, state=AlarmState.RETURNED)
+    assert plain([board.alarm_line(gone, 80)]) == "DANGER ◁was: stop-called crew: me (gone, not yet seen)"
+
+
+def test_the_checklist_keeps_its_keys_while_something_is_said(rig, quiet):
+    text = plain(drawn(rig, quiet, item=1, message="ticked: unused openings capped"))
+    assert "up and down choose, enter ticks, any other key goes back" in text
+    assert "ticked: unused openings capped" in text
+
+
+def test_what_is_not_known_before_the_zero_is_said_whole_at_eighty_columns(rig, demo):
+    text = plain(drawn(rig, next(p for p in demo if p.load.z_m is None), 80, 24))
+    assert "not known" in text
+    assert "as it lay, x" in text
+    assert "as i…" not in text

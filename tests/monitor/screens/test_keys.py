@@ -125,7 +125,7 @@ def test_r_resets_what_is_gone_and_seen(feed, make_alarm):
 def test_k_marks_cribbing_at_a_height_the_arrows_change(feed):
     rise = feed.picture.load.rise_m
     shown = screen_test(feed, ["k"])
-    assert f"Cribbing packed at S1, {rise * 1e3:.0f} mm" in shown
+    assert f"Cribbing packed at S1, {rise * 1e3:.0f} mm? k again marks it, ↑↓ height" in shown
     screen_test(feed, ["k", "up", "up", "down", "k"])
     assert feed.sent == [("cribbed", {"at": "S1", "height_m": pytest.approx(rise + 0.005)})]
 
@@ -134,7 +134,8 @@ def test_k_marks_one_of_the_rigs_cribs(feed):
     cribs = [Crib(name="C1", at=(1.0, 0.0), width=0.6), Crib(name="C2", at=(2.0, 0.5), width=0.6)]
     feed.rig = feed.rig.model_copy(update={"crib": cribs})
     feed.change(load=replace(feed.picture.load, z_m=0.001, a=0.01, b=0.002))
-    assert "left and right choose" in screen_test(feed, ["k"])
+    shown = screen_test(feed, ["k"])
+    assert "Cribbing packed at C1, 11 mm? k again marks it, ↑↓ height, ←→ place" in shown, "asked, not yet said"
     screen_test(feed, ["k", "right", "k"])
     assert feed.sent == [("cribbed", {"at": "C2", "height_m": pytest.approx(0.001 + 0.02 + 0.001)})]
 
