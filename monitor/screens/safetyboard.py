@@ -100,9 +100,14 @@ def _called(view: SafetyView, columns: int) -> list[Line]:
     if view.called_s is None:
         return [fit([(view.call, Role.STRONG)], columns)] if view.call else []
     since = hazards.span(view.called_s)
-    late = " NOT HEARD: SHOUT, AND SPACE AGAIN" if view.called_s >= 1.0 else " waiting for the operator's monitor"
-    link = f" ({view.call})" if view.call else ""
-    return [fit([(f" STOP CALLED HERE {since} ago:{late}{link} ", Role.UNKNOWN)], columns)]
+    if view.called_s >= 1.0:
+        why = view.call.removesuffix(": shout") or "STOP NOT HEARD"
+        said = f"SHOUT, AND SPACE AGAIN ({since}): {why}"
+    else:
+        said = f"STOP CALLED HERE {since} ago: waiting for the operator's monitor" + (
+            f" ({view.call})" if view.call else ""
+        )
+    return [fit([(f" {said} ", Role.UNKNOWN)], columns)]
 
 
 def _last(view: SafetyView, columns: int) -> Line:

@@ -53,7 +53,7 @@ def test_space_calls_stop_at_once_and_says_that_it_is_not_heard_yet(feed, shown,
     def later() -> None:
         at[0] = 2.5
 
-    assert "STOP CALLED HERE 2 s ago: NOT HEARD: SHOUT, AND SPACE AGAIN" in shown("space", later)
+    assert "SHOUT, AND SPACE AGAIN (2 s): STOP NOT HEARD" in shown("space", later)
 
 
 @pytest.mark.parametrize("first", ["question_mark", "q", "down", "escape", "t", "c"])
@@ -297,3 +297,13 @@ def test_what_somebody_typed_elsewhere_is_shown_and_never_obeyed(feed, shown):
     shown(look=look)
     assert "me: ·[2J·gone" in rows[0]
     assert rows[0].isprintable()
+
+
+def test_a_call_that_is_not_confirmed_says_what_to_do_first_and_fits(feed, shown, at):
+    def later() -> None:
+        at[0] = 2.5
+        feed.call_state = "STOP NOT CONFIRMED by the operator's monitor: shout"
+
+    said = "SHOUT, AND SPACE AGAIN (2 s): STOP NOT CONFIRMED by the operator's monitor"
+    line = next(it for it in shown("space", later).splitlines() if "SHOUT" in it)
+    assert line.strip() == said
