@@ -28,6 +28,7 @@ SPEEDS = (0.25, 0.5, 1.0, 2.0, 4.0, 8.0, 16.0, inf)
 """Times real time; the last is flat out: every picture, as fast as they are made."""
 KINDS: tuple[tuple[str, tuple[str, ...]], ...] = (
     ("all events", ("alarm", "step", "action", "notice", "note")),
+    ("dangers", ("danger",)),
     ("alarms", ("alarm",)),
     ("steps", ("step",)),
     ("notes", ("note",)),
@@ -213,6 +214,9 @@ class InstructorScreen(App[None]):
             "p": self._play,
             "left": lambda: self._step(-1),
             "right": lambda: self._step(1),
+            "minus": lambda: self._go_by(-1),
+            "plus": lambda: self._go_by(1),
+            "equals_sign": lambda: self._go_by(1),
             "comma": lambda: self._go_by(-10),
             "full_stop": lambda: self._go_by(10),
             "pageup": lambda: self._go_by(-60),
@@ -266,7 +270,7 @@ class InstructorScreen(App[None]):
     def _event(self, way: int) -> None:
         """To the next event, or the one before, by the pictures that first know of them; playing pauses there."""
         what, kinds = KINDS[self._kind]
-        marks = [it for it in self._events() if it.kind in kinds]
+        marks = [it for it in self._events() if it.kind in kinds or (it.kind == "alarm" and it.word in kinds)]
         if way > 0:
             found = min((it for it in marks if it.number > self._number), key=lambda it: it.number, default=None)
         else:
@@ -274,8 +278,10 @@ class InstructorScreen(App[None]):
         if found is not None:
             self._come_to(found)
             return
-        more = "" if self.recorded.whole or way < 0 else " so far"
-        self._say(f"{what}: none {'after' if way > 0 else 'before'} this moment{more}")
+        if way < 0 or self.recorded.whole:
+            self._say(f"{what}: none {'after' if way > 0 else 'before'} this moment")
+        else:
+            self._say(f"{what}: none yet, {self.recorded.share * 100:.0f} % is gone through: press n again")
 
     def _come_to(self, mark: Mark) -> None:
         self.playing = False
@@ -323,7 +329,8 @@ class InstructorScreen(App[None]):
             if key == "enter":
                 self.recorded.what_if(limits)
                 said = otherwise.changed(self.recorded.rig, limits)
-                self._say(f"again under {said}: see the bar and the list" if said else "under its own limits alone")
+                again = f"runs again under {said}: see under the bar, and l"
+                self._say(again if said else "under its own limits alone")
 
     def _turn(self) -> None:
         self.day = not self.day

@@ -14,8 +14,15 @@ from monitor.rig.schema import Rig
 from monitor.screens.ink import Line, Role, fit
 from monitor.screens.recorded import Mark, Other
 
-NAMES = ("capture_every", "rise_rate", "tilt", "cross_tilt", "weight_margin", "apart")
-"""The limits of a rig file, as it names them."""
+NAMES = {
+    "capture_every": "rise between two captures",
+    "rise_rate": "how fast the load rises",
+    "tilt": "turned about the hinge",
+    "cross_tilt": "tilt across the hinge",
+    "weight_margin": "heavier than planned",
+    "apart": "how far two stacks' heads part",
+}
+"""The limits of a rig file, as it names them, and what each is about."""
 STEP = 1.1
 """One press makes a limit a tenth larger, or undoes that."""
 _SAME_NS = 100_000_000
@@ -83,7 +90,7 @@ def choice(rig: Rig, limits: Mapping[str, float], chosen: int, columns: int) -> 
         value = limits.get(name, own[name])
         tried = "" if value == own[name] else f"  ▸ {in_words(name, value, units)}"
         role = Role.STRONG if i == chosen else Role.PLAIN
-        text = f"{'>' if i == chosen else ' '} {name:<14} {in_words(name, own[name], units):>10}"
+        text = f"{'>' if i == chosen else ' '} {name:<14} {NAMES[name]:<27} {in_words(name, own[name], units):>10}"
         lines.append(fit([(text, role), (tried, Role.STRONG)], columns))
     return [
         *lines,

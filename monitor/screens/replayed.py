@@ -20,16 +20,16 @@ from monitor.screens.ink import Line, Role, fit
 from monitor.screens.layout import View, operator
 from monitor.screens.recorded import Mark, Other
 
-KEYS = "p play  ←→ one picture  ↑↓ speed  n b event  l list  0-9 go to  m note  ? help"
+KEYS = "p play  ←→ picture  -+ 1 s  n b event  f kind  l list  w limits  m note  ? help"
 
 HELP: tuple[tuple[str, str], ...] = (
     ("p", "play, or pause"),
     ("← →", "one picture back or on: a twentieth of a second"),
-    (", .", "ten seconds back or on; page up and page down: a minute"),
+    ("- +", "a second back or on; , and . ten seconds; page up and down a minute"),
     ("↑ ↓", "faster or slower: from a quarter to flat out, which waits for nothing"),
     ("0-9", "to so many tenths of the session; home and end: to its ends"),
     ("n b", "to the next event, or the one before"),
-    ("f", "what n and b stop at: all events, alarms, steps, or notes"),
+    ("f", "what n and b stop at: all events, dangers, alarms, steps, or notes"),
     ("l", "the list of events, and what is wrong with the files; enter goes there"),
     ("w", "other limits: what would have sounded then, and what would not"),
     ("m", "a note at this moment, kept beside the recording and never in it"),

@@ -196,16 +196,32 @@ def test_n_and_b_go_from_event_to_event_and_say_what_it_was(recorded):
 def test_f_chooses_what_n_and_b_stop_at(recorded):
     alarm = next(it for it in recorded.made if it.kind == "alarm")
     app, text = walked(recorded, "f")
+    assert "n and b stop at dangers" in text
+    danger = next(it for it in recorded.made if it.kind == "alarm" and it.word == "danger")
+    assert danger.number > alarm.number, "what is graver comes later here, so that the two are told apart"
+    app, _ = walked(recorded, "f", "n")
+    assert app._shown == danger.number
+    _, text = walked(recorded, "f", "f")
     assert "n and b stop at alarms" in text
-    app, text = walked(recorded, "f", "n")
+    app, text = walked(recorded, "f", "f", "n")
     assert app._shown == alarm.number
     step = next(it for it in recorded.made if it.kind == "step")
-    app, _ = walked(recorded, "f", "f", "n")
+    app, _ = walked(recorded, *"fff", "n")
     assert app._shown == step.number
-    _, text = walked(recorded, "f", "f", "f", "n")
+    _, text = walked(recorded, *"ffff", "n")
     assert "notes: none after this moment" in text
-    _, text = walked(recorded, "f", "f", "f", "f")
+    _, text = walked(recorded, *"fffff")
     assert "n and b stop at all events" in text
+
+
+def test_the_second_before_the_first_danger_is_three_keys_away(recorded):
+    danger = next(it for it in recorded.made if it.kind == "alarm" and it.word == "danger")
+    app, _ = walked(recorded, "f", "n", "minus")
+    before = recorded.times[danger.number] - SECOND_NS
+    assert app._shown == recorded.number_at(before)
+    for key in ("plus", "equals_sign"):
+        app, _ = walked(recorded, "f", "n", "minus", key)
+        assert app._shown == danger.number
 
 
 def test_the_list_shows_every_event_and_enter_goes_there(recorded):
@@ -255,7 +271,7 @@ def test_a_note_is_kept_at_its_moment_beside_the_recording(recorded):
     assert not app.playing
     _, text = walked(recorded, "l")
     assert "m look here (trainer)" in text
-    app, _ = walked(recorded, "f", "f", "f", "n")
+    app, _ = walked(recorded, *"ffff", "n")
     assert app.picture.time_ns == recorded.noted[0][0]
 
 
@@ -306,7 +322,8 @@ def test_playing_waits_where_it_has_not_been_gone_through(recorded):
     assert app.playing
     assert app._shown == 49
     _, text = walked(recorded, *"nnnn")
-    assert "all events: none after this moment so far" in text
+    assert "all events: none yet, " in text
+    assert " % is gone through: press n again" in text
 
 
 def test_light_and_dark_help_and_end(recorded):
@@ -356,13 +373,15 @@ def test_w_chooses_other_limits_and_enter_runs_them(recorded):
     own = otherwise.of(recorded.rig)
     _, text = walked(recorded, "w")
     assert "OTHER LIMITS" in text
-    assert f"> capture_every {otherwise.in_words('capture_every', own['capture_every'], 'metric'):>11}" in text
+    assert "> capture_every  rise between two captures " in text
+    assert f" {otherwise.in_words('capture_every', own['capture_every'], 'metric')}\n" in text
     _, text = walked(recorded, "w", "down", "right", "right")
     assert f"▸ {otherwise.in_words('rise_rate', own['rise_rate'] * 1.21, 'metric')}" in text
     assert recorded.tried == []
     _, text = walked(recorded, "w", "down", "right", "right", "enter")
     assert recorded.tried == [{"rise_rate": pytest.approx(own["rise_rate"] * 1.21)}]
-    assert "again under rise_rate" in text
+    assert "runs again under rise_rate" in text
+    assert "see under the bar, and l" in text
     _, text = walked(recorded, "w", "up", "left", "x")
     assert len(recorded.tried) == 1
     assert KEYS in text
