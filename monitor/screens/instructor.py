@@ -254,6 +254,7 @@ class InstructorScreen(App[None]):
         self._show_number(self._number + way)
 
     def _go_by(self, seconds: int) -> None:
+        self._said_until, self._view.message = -inf, ""  # what was said of an event is not so elsewhere
         self._go_to(self.at_ns + seconds * _SECOND_NS)
 
     def _faster(self, way: int) -> None:

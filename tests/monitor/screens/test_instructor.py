@@ -216,7 +216,8 @@ def test_f_chooses_what_n_and_b_stop_at(recorded):
 
 def test_the_second_before_the_first_danger_is_three_keys_away(recorded):
     danger = next(it for it in recorded.made if it.kind == "alarm" and it.word == "danger")
-    app, _ = walked(recorded, "f", "n", "minus")
+    app, text = walked(recorded, "f", "n", "minus")
+    assert KEYS in text, "what was said of the danger is not said a second before it"
     before = recorded.times[danger.number] - SECOND_NS
     assert app._shown == recorded.number_at(before)
     for key in ("plus", "equals_sign"):
