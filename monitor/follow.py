@@ -85,7 +85,7 @@ def _one(call: Wanted, config: Broker, stop: threading.Event, until: float | Non
             print("inchwatch follow: no rig was announced at this broker", file=sys.stderr)
             return 1
         if len(found) > 1:
-            listed = "\n".join(f"  {it}" for it in found)
+            listed = "\n".join(f"  {legible(it)}" for it in found)
             print(f"inchwatch follow: found {len(found)} rigs; say which, or --all:\n{listed}", file=sys.stderr)
             return 2
         name = found[0]
@@ -96,7 +96,7 @@ def _one(call: Wanted, config: Broker, stop: threading.Event, until: float | Non
             threading.Thread(target=_read_actions, args=(it,), name="actions", daemon=True).start()
         if call.as_json or call.actions or not on_a_terminal():
             with ended_by_signal(stop):
-                _print(_Lines(it, call.as_json), stop, until)
+                _print(_Lines(it, call.as_json), call.as_json, stop, until)
             return 0 if it.picture is not None else 1
         return _screen(it, call, stop, until)
     finally:
@@ -130,7 +130,7 @@ def _all(call: Wanted, config: Broker, stop: threading.Event, until: float | Non
             run_overview(it, bell=call.bell, sound=call.sound, for_s=_left(until))
         else:
             with ended_by_signal(stop):
-                _print(_Overview(it, call.as_json), stop, until)
+                _print(_Overview(it, call.as_json), call.as_json, stop, until)
     finally:
         it.stop()
     return 0 if it.rows() else 1
@@ -244,15 +244,20 @@ def in_words(row: Row) -> str:
     return f"{name:<24}  {first}"
 
 
-def _print(of: _Lines | _Overview, stop: threading.Event, until: float | None) -> None:
+def _print(of: _Lines | _Overview, as_json: bool, stop: threading.Event, until: float | None) -> None:
     """Print lines until told to stop, or the time is up. A reader that has gone away ends it, and is no error."""
     try:
         while not _over(stop, until):
             for line in of.new():
-                print(line, flush=True)
+                print(line if as_json else legible(line), flush=True)
             stop.wait(_LOOK_S)
     except BrokenPipeError:
         pass
+
+
+def legible(line: str) -> str:
+    """A line of what others say, with a dot for each sign that a terminal would obey."""
+    return "".join(sign if sign.isprintable() else "·" for sign in line)
 
 
 def _read_actions(it: Follower) -> None:

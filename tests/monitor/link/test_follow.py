@@ -15,7 +15,7 @@ from monitor.rig.load import parse_rig
 
 from ..live.test_live import Program
 from .conftest import NAME
-from .published import leaf_of, rig_text, wrong
+from .published import leaf_of, presence_message, rig_text, wrong
 
 NOWHERE = "socket://127.0.0.1:1"
 """Where no sensor is: the monitor says so, and everything else works."""
@@ -163,6 +163,23 @@ def test_with_more_than_one_rig_a_name_is_needed_and_they_are_listed(operator, b
     assert "rise" in ended.out
     ended = typed("follow", broker.url, "--all", "--for", "2s")
     assert [line.split()[0] for line in ended.out.splitlines()[:2]] == ["left", "right"]
+
+
+@pytest.mark.broker
+def test_a_terminal_obeys_no_name_of_a_rig(broker, typed):
+    from paho.mqtt import publish
+
+    topics = [wire.topic(f"yard\x1b[2J{n}", "presence") for n in (1, 2)]
+    here = presence_message("here")
+    publish.multiple([(it, here, 1, True) for it in topics], broker.host, broker.port)
+    try:
+        listed = typed("follow", broker.url, "--for", "30s")
+        every = typed("follow", broker.url, "--all", "--for", "1s")
+    finally:
+        publish.multiple([(it, b"", 1, True) for it in topics], broker.host, broker.port)
+    assert listed.err.endswith(":\n  yard·[2J1\n  yard·[2J2\n")
+    assert "yard·[2J1 " in every.out
+    assert "\x1b" not in every.out
 
 
 @pytest.mark.broker
