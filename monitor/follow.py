@@ -85,7 +85,7 @@ def _one(call: Wanted, config: Broker, stop: threading.Event, until: float | Non
             print("inchwatch follow: no rig was announced at this broker", file=sys.stderr)
             return 1
         if len(found) > 1:
-            listed = "\n".join(f"  {legible(it)}" for it in found)
+            listed = "\n".join(f"  {wire.legible(it)}" for it in found)
             print(f"inchwatch follow: found {len(found)} rigs; say which, or --all:\n{listed}", file=sys.stderr)
             return 2
         name = found[0]
@@ -112,7 +112,7 @@ def _screen(it: Follower, call: Wanted, stop: threading.Event, until: float | No
         while not it.ready and not _over(stop, until):
             if it.trouble != said:
                 said = it.trouble
-                print(said or "waiting for the rig", file=sys.stderr)
+                print(wire.legible(said) or "waiting for the rig", file=sys.stderr)
             stop.wait(_LOOK_S)
     if not it.ready:
         return 1
@@ -249,15 +249,10 @@ def _print(of: _Lines | _Overview, as_json: bool, stop: threading.Event, until: 
     try:
         while not _over(stop, until):
             for line in of.new():
-                print(line if as_json else legible(line), flush=True)
+                print(line if as_json else wire.legible(line), flush=True)
             stop.wait(_LOOK_S)
     except BrokenPipeError:
         pass
-
-
-def legible(line: str) -> str:
-    """A line of what others say, with a dot for each sign that a terminal would obey."""
-    return "".join(sign if sign.isprintable() else "·" for sign in line)
 
 
 def _read_actions(it: Follower) -> None:
@@ -273,9 +268,10 @@ def _read_actions(it: Follower) -> None:
 
 def _say_counts(it: Follower) -> None:
     said = ", ".join(f"{count} {what.replace('_', ' ')}" for what, count in it.counters().items() if count)
-    print(f"{it.name}: {said or 'nothing heard'}", file=sys.stderr)
+    name = wire.legible(it.name)
+    print(f"{name}: {said or 'nothing heard'}", file=sys.stderr)
     if it.odd:
-        print(f"{it.name}: {it.odd}", file=sys.stderr)
+        print(f"{name}: {wire.legible(it.odd)}", file=sys.stderr)
 
 
 def _over(stop: threading.Event, until: float | None) -> bool:

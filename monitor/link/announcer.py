@@ -276,7 +276,7 @@ class Announcer(BrokerClient):
 
     def _strange(self, what: str, text: str) -> None:
         self.counts[what] += 1
-        self.odd = text
+        self.odd = wire.legible(text)
 
     def _said_by_us(self, do: str) -> Mapping[str, Any]:
         return {"do": do, "by": "operator", "id": uuid.uuid4().hex[:12], "session": self.session}

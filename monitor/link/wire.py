@@ -371,6 +371,11 @@ def schemas() -> dict[str, Any]:
     return {topic("RIG", leaf): shape.model_json_schema() for leaf, shape in SHAPES.items()}
 
 
+def legible(text: str) -> str:
+    """What others say, with a dot for each sign that a terminal would obey."""
+    return "".join(sign if sign.isprintable() else "·" for sign in text)
+
+
 def _line(given: object, most: int) -> str:
     """A text of somebody else's as one line of at most so many signs; nothing where it is no text."""
     return _plain(given, most) if isinstance(given, str) else ""

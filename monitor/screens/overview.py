@@ -115,7 +115,10 @@ def _row(row: Row, view: RigsView, columns: int, each: int) -> list[Line]:
     fall = "--" if picture is None or picture.fall_m is None else show.length(max(0.0, picture.fall_m), units)
     fallen: Line = [
         ("falls ", Role.OLD if trouble else Role.DIM),
-        (f"{fall:>8}", Role.OLD if trouble else Role.UNKNOWN if fall == "--" else Role.STRONG),
+        (
+            f"{fall:>{14 if 'us' in view.units.values() else 8}}",
+            Role.OLD if trouble else Role.UNKNOWN if fall == "--" else Role.STRONG,
+        ),
         (" ", Role.PLAIN),
     ]
     cells = min(22, max(10, columns // 5))

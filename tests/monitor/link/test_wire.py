@@ -13,8 +13,10 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from drivers.kinds.mqtt import Broker
 from monitor.engine.picture import Picture
 from monitor.link import wire
+from monitor.link.announcer import Announcer, Watched
 from monitor.screens.ink import plain
 from monitor.screens.layout import View, operator
 from monitor.screens.safetyboard import SafetyView, safety
@@ -258,3 +260,14 @@ def test_every_picture_of_a_drill_fits_the_schema(drill):
     schema = json.loads(orjson.dumps(wire.schemas()))["inchwatch/RIG/picture"]
     for picture in pictures_of(drill)[1][::50]:
         assert wrong(schema, json.loads(picture_message(picture)), schema) == []
+
+
+def test_a_terminal_obeys_nothing_that_a_refused_call_says():
+    from paho.mqtt.client import MQTTMessage
+
+    watched = Watched("yard", "", "it", 0.0, "r")
+    it = Announcer(Broker(host="localhost"), watched, lambda: 0, lambda by, reason: pytest.fail("no STOP was called"))
+    call = MQTTMessage(topic=b"inchwatch/yard/call")
+    call.payload = wire.encode({"do": "clear-stop", "by": "a\x1b[2J", "id": "1"})
+    it.took(call)
+    assert it.odd == "refused 'clear-stop' by a·[2J: over the network only STOP is taken"

@@ -260,6 +260,14 @@ def test_it_fills_exactly_its_size_and_shows_the_chosen_rig(leaning, quiet, colu
         assert f"space calls STOP on  rig-{count - 1:02}" in text
 
 
+def test_the_falls_stand_in_one_column_also_where_one_is_of_feet(quiet):
+    rows = [("left", replace(quiet, fall_m=0.42), ""), ("right", replace(quiet, fall_m=0.02), "")]
+    text = plain(overview(rows, RigsView(chosen="left", units={"left": "us"}), 100, 20))
+    assert "1 ft 4 9/16 in" in text
+    assert "20 mm" in text
+    assert len({line.index(end) + len(end) for line in text.splitlines() for end in (" in", " mm") if end in line}) == 1
+
+
 def test_nothing_flashes(shown, at):
     drawn = []
 
