@@ -131,10 +131,10 @@ def listed(picture: Picture, besides: int | None, columns: int, rows: int, chose
 
 
 def _listed(alarm: AlarmPicture, picture: Picture, columns: int, chosen: bool) -> Line:
-    room = columns - AGE - 1
+    room = max(0, columns - AGE - 1)
     short = alarm.text if len(alarm.text) + 5 * (not alarm.active) <= room else alarm.text.rpartition(" - ")[0]
     line = board.alarm_line(replace(alarm, text=short or alarm.text), room)
-    role = line[0][1]
+    role = board.alarm_role(alarm)
     ages = age(alarm, picture)
     return [("▸" if chosen else " ", Role.STRONG), *line, (f"{ages:>{AGE}}", role)]
 
@@ -143,7 +143,7 @@ def guidance(alarm: AlarmPicture, columns: int) -> list[Line]:
     """What an alarm means and what to do about it, in sentences."""
     words = GUIDANCE.get(alarm.rule, "Nothing is written about this rule: ask the operator.")
     head: Line = [(f"{alarm.rule} {alarm.about}: what it means", Role.STRONG), ("  (escape leaves)", Role.DIM)]
-    return [fit(head, columns), *(fit([(part, Role.PLAIN)], columns) for part in textwrap.wrap(words, columns))]
+    return [fit(head, columns), *(fit([(part, Role.PLAIN)], columns) for part in textwrap.wrap(words, max(1, columns)))]
 
 
 def fall(rig: Rig, picture: Picture, columns: int, rows: int, old: str = "") -> list[Line]:

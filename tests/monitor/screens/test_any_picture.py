@@ -88,9 +88,11 @@ def exact(lines, columns, rows) -> None:
     st.none() | st.integers(0, 15),
     st.none() | st.floats(0.0, 5.0),
     st.booleans(),
+    st.sampled_from(["metric", "us"]),
 )
-def test_the_officers_screen_fills_any_window(of, columns, rows, trouble, chosen, called, shown):
+def test_the_officers_screen_fills_any_window(of, columns, rows, trouble, chosen, called, shown, units):
     rig, picture = of
+    rig = rig.model_copy(update={"rig": rig.rig.model_copy(update={"units": units})})
     view = SafetyView(rig, "x", trouble=trouble, old_s=9.0, chosen=chosen, called_s=called, help=shown, call="sent")
     exact(safety(picture, view, columns, rows), columns, rows)
     exact(safety(None, view, columns, rows), columns, rows)
