@@ -255,6 +255,7 @@ def test_the_bell_repeats_until_it_is_seen(feed, make_alarm, priority, state, be
         async with app.run_test():
             for tenth in range(1, 68):
                 now[0] = tenth / 10
+                feed.picture = replace(feed.picture, time_ns=feed.picture.time_ns + 1)  # it has not stopped
                 app.redraw()
 
     asyncio.run(go())

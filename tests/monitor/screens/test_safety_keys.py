@@ -233,9 +233,9 @@ def test_a_picture_that_does_not_change_is_one_that_is_old(shown, at):
 @pytest.mark.parametrize(
     ("state", "trouble", "bell", "rings"),
     [
-        (AlarmState.UNACKNOWLEDGED, "", True, 3),
+        (AlarmState.UNACKNOWLEDGED, "", True, 8),
         (AlarmState.ACKNOWLEDGED, "", True, 0),
-        (AlarmState.ACKNOWLEDGED, "FROZEN: its pictures stand still", True, 3),
+        (AlarmState.ACKNOWLEDGED, "FROZEN: its pictures stand still", True, 8),
         (AlarmState.UNACKNOWLEDGED, "", False, 0),
     ],
 )
