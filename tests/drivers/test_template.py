@@ -167,7 +167,7 @@ def test_a_driver_that_fails_when_it_is_used_is_a_sentence_and_the_others_work(t
     assert len(it.stderr.splitlines()) == 2
     rig.write_text(YARD + '[[port]]\nname = "x"\ndriver = "opens"\n')
     kept = tmp_path / "kept.jsonl"
-    call = ["run", str(rig), "--headless", "--for", "2s", "--record", str(kept), "--json"]
+    call = ["run", str(rig), "--headless", "--for", "5s", "--record", str(kept), "--json"]
     it = ran([tmp_path], "monitor", *call, "--port", "x=there")
     assert it.returncode == 2
     assert "port 'x': found 'there'; its driver fails on it (KeyError" in it.stderr
