@@ -78,8 +78,11 @@ class RecordedStandIn:
         return [it for it in self.made if it.number <= self.known]
 
     def looked_back(self, number: int) -> tuple[float | None, float | None, float | None]:
-        rise = self.pictures[number].load.rise_m
-        return (None, None, None) if rise is None else (rise + 0.0004, 0.01, -0.001)
+        """A little beside what was live, as hindsight is (invented)."""
+        load = self.pictures[number].load
+        if load.rise_m is None or load.tilt_x_rad is None or load.tilt_y_rad is None:
+            return None, None, None
+        return load.rise_m + 0.0004, load.tilt_x_rad + 0.0002, load.tilt_y_rad - 0.0002
 
     def number_at(self, time_ns: int) -> int:
         return max(0, bisect_right(self.times, time_ns) - 1)

@@ -6,6 +6,7 @@ from dataclasses import replace
 
 import pytest
 
+from monitor import quantities as show
 from monitor.engine.picture import Question
 from monitor.screens import otherwise, timebar
 from monitor.screens.ink import plain, width
@@ -63,7 +64,7 @@ def test_live_and_hindsight_stand_side_by_side(rig, demo, recorded):
     text = plain(replayed(picture, view_at(rig, recorded, picture), 80, 24))
     live, later = fine(picture.load.rise_m, "metric"), fine(picture.load.rise_m + 0.0004, "metric")
     assert f"rise live {live:>9} hindsight {later:>9}" in text
-    assert "▸ 0.57°" in text
+    assert f"▸ {show.angle(picture.load.tilt_x_rad + 0.0002)}" in text
     assert fine(0.0254, "us") == "1.00 in"
     assert fine(-0.00001, "metric") == "0.0 mm"
     assert fine(None, "us") == "--"
