@@ -98,7 +98,7 @@ class OperatorScreen(LiveScreen):
         """A key while the card of the start or the checklist is shown."""
         if self._view.card:
             self._view.card = False
-            return True
+            return key != "question_mark"  # the card says that it lists every key
         if self._view.item is None:
             return False
         self._list(self._view.item, key)

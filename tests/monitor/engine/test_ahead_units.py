@@ -367,7 +367,7 @@ def test_air_needed(scene):
 
 
 def test_words_are_in_the_units_of_the_rig(scene):
-    assert ahead.reach(us(stack(scene, reach_m=0.508)), "S1").what.startswith("lifts to 20 in, ")
+    assert ahead.reach(us(stack(scene, reach_m=0.508)), "S1").what.startswith("lifts to 1 ft 8 in, ")
     assert ahead.no_lift(us(filled(scene)), HIGH).what == "58 psi, no rise"
     assert ahead.sinking(us(stack(scene, rise_m=0.1, sink_m_s=0.0254 / 60.0)), "S1").what == "sinks 1 in a minute"
     leaking = us(bag(stack(scene, rise_m=0.1), LOW, loss_pa_s=6894.76 / 60.0))

@@ -136,8 +136,7 @@ def test_a_flood_of_stops_is_one_and_each_is_confirmed(operator, following, stra
     it.send("stop", reason="and mine")
     wait_until(lambda: it.call_state == "STOP confirmed by the operator's monitor")
     taken = len(at.actions("stop"))
-    times = [entry.time_ns for entry in at.actions("stop")]
-    assert 1 <= taken <= 10 + (times[-1] - times[0]) / 100e6
+    assert 1 <= taken <= 100, "all those before STOP stands in a picture, and then ten a second"
 
 
 def test_a_call_that_comes_twice_is_one_action(operator, following, stranger, wait_until):

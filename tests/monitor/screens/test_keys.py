@@ -346,6 +346,12 @@ def test_the_card_of_the_start_stands_until_a_key_that_does_nothing_else(feed):
     assert feed.sent == []
 
 
+def test_the_card_says_that_a_question_mark_lists_the_keys_and_it_does(feed):
+    shown = screen_test(feed, ["question_mark"], card=True)
+    assert "KEYS" in shown
+    assert "BEFORE YOU BEGIN" not in shown
+
+
 def test_space_calls_stop_over_the_card_and_takes_it_away(feed):
     assert "BEFORE YOU BEGIN" not in screen_test(feed, ["space"], card=True)
     assert feed.sent == [("stop", {"reason": "operator's screen"})]
