@@ -10,6 +10,7 @@ from collections.abc import Mapping
 from itertools import combinations
 
 from monitor import quantities as show
+from monitor.addition import added
 from monitor.engine.conditions import BOUND_SDS, Measured, Outcome, Scene, Suppressed, Unknown
 from monitor.engine.picture import SensorStatus
 from monitor.rig.air import bag_volume, carried_real, free_air, regulated
@@ -39,7 +40,7 @@ def lean_ahead(scene: Scene, name: str) -> Outcome:
         return Unknown("lean not known", missing) if missing else scene.no_pose()
     target = rise_to_come(scene, config)
     if target is None:
-        target = sum(bag.capacity[-1][0] - bag.capacity[0][0] for bag in config.bag)
+        target = added(bag.capacity[-1][0] - bag.capacity[0][0] for bag in config.bag)
     at = stack.lean_at_rise_m
     left = target - stack.rise_m
     if at is None or left <= 0.0:

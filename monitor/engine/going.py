@@ -8,6 +8,7 @@ from __future__ import annotations
 from math import atan2, hypot
 
 from monitor import quantities as show
+from monitor.addition import added
 from monitor.engine.conditions import BOUND_SDS, Evidence, Measured, Outcome, Scene, Unknown
 from monitor.engine.mounts import asin_clipped
 from monitor.rig.parts import centre_of_gravity, total_weight
@@ -60,7 +61,7 @@ def over_centre(scene: Scene, _: str) -> Outcome:
     (x0, y0), (x1, y1) = picture.hinge.line
     length = hypot(x1 - x0, y1 - y0)
     nx, ny = (y0 - y1) / length, (x1 - x0) / length
-    side = sum((s.at[0] - x0) * nx + (s.at[1] - y0) * ny for s in scene.rig.stack)
+    side = added((s.at[0] - x0) * nx + (s.at[1] - y0) * ny for s in scene.rig.stack)
     nx, ny = (nx, ny) if side >= 0.0 else (-nx, -ny)
     tip, least, by = picture.balance.tip_rad, picture.balance.tip_least_rad, "forces"
     if tip is not None:

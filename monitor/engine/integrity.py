@@ -12,6 +12,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from math import fsum, inf, isinf, sqrt
 
+from monitor.addition import added
 from monitor.engine.algebra import dot, information, inverse, times
 from monitor.engine.kalman import Row
 
@@ -78,7 +79,7 @@ def moved_rather_than_lied(rows: Sequence[Seen], jumped: int, unsure: Sequence[f
     together = _misfit(rows)
     if together is None:
         return None
-    alone = sum(
+    alone = added(
         row.mean**2 / (row.variance + more)
         for i, (row, more) in enumerate(zip(rows, unsure, strict=True))
         if i != jumped
@@ -115,7 +116,7 @@ def apart(rows: Sequence[Seen], row: int) -> float:
 def _misfit(rows: Sequence[Seen]) -> float | None:
     """Weighted sum of squared residuals of the best common motion; None where these rows do not see all of it."""
     motion = _common(rows)
-    return None if motion is None else sum((row.mean - dot(row.h, motion)) ** 2 / row.variance for row in rows)
+    return None if motion is None else added((row.mean - dot(row.h, motion)) ** 2 / row.variance for row in rows)
 
 
 def _common(rows: Sequence[Seen]) -> Row | None:
