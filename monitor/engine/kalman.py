@@ -83,7 +83,9 @@ class TripleFilter:
         x, p = self.x, self.p
         for i in range(3):
             x[i] += dt * x[i + 3]
-        for above, below in zip(p[:3], p[3:], strict=True):  # P <- F P F' with F = [[I, dt I], [0, I]], two rows at a time
+        for above, below in zip(
+            p[:3], p[3:], strict=True
+        ):  # P <- F P F' with F = [[I, dt I], [0, I]], two rows at a time
             z, a, b, dz, da, db = above
             lz, la, lb, ldz, lda, ldb = below
             dz, da, db = dz + dt * ldz, da + dt * lda, db + dt * ldb
