@@ -41,6 +41,7 @@ def parser() -> argparse.ArgumentParser:
         _add_follow,
         _add_judge,
         _add_replay,
+        _add_season,
         _add_web,
     ):
         add(commands)
@@ -270,6 +271,43 @@ def _add_judge(commands: Commands) -> None:
         metavar="PRIORITY",
         help="exit with 1 if an alarm of this priority or above was raised: " + ", ".join(PRIORITIES),
     )
+    judge.add_argument(
+        "--workers", metavar="N", help="so many recordings at once, each in a process of its own; all: one a processor"
+    )
+    judge.add_argument(
+        "--dask",
+        metavar="ADDRESS",
+        help="on the cluster of this Dask scheduler, such as tcp://HOST:8786; its workers must find the recordings at the same "
+        "paths, and have the same inchwatch (needs inchwatch[dask])",
+    )
+    judge.add_argument(
+        "-o",
+        "--output",
+        metavar="FILE",
+        help="write a season instead: a Parquet file with a row a session and a column a figure; what it has already is not "
+        "judged again, and a run that was cut off goes on (needs inchwatch[tables])",
+    )
+
+
+def _add_season(commands: Commands) -> None:
+    season = _add(
+        commands,
+        "season",
+        "how the figures of many recordings went over time, from what judge -o wrote",
+        "By rig, or by folder where each crew keeps its recordings in one of its own: a recording does not know who the crew was. "
+        "A trend is said only where chance is an unlikely reason for it, and it is never a cause.",
+    )
+    season.add_argument("file", metavar="FILE", help="the Parquet file")
+    season.add_argument("--by", choices=("rig", "folder", "all"), default="rig", help="what is one line (default: rig)")
+    season.add_argument(
+        "--figure",
+        action="append",
+        default=[],
+        metavar="NAME",
+        help="a figure by its name, such as gap.greatest_m (may be repeated; default: those that most crews ask for)",
+    )
+    season.add_argument("--json", action="store_true", help="one JSON object")
+    season.add_argument("--html", metavar="FILE", help="write a page to print as well, with charts")
 
 
 def _add_replay(commands: Commands) -> None:

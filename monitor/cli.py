@@ -39,6 +39,16 @@ def main(argv: Sequence[str] | None = None) -> int:
 def _command(top: argparse.ArgumentParser, call: argparse.Namespace) -> int:
     if call.command == "check":
         return _check(top, call)
+    if call.command == "judge" and (call.workers or call.dask or call.output):
+        from monitor.season.command import Call as Many
+        from monitor.season.command import judge_many
+
+        typed = ("files", "limits", "fail_on", "workers", "dask", "output")
+        return judge_many(Many(as_json=call.json, **{name: getattr(call, name) for name in typed}))
+    if call.command == "season":
+        from monitor.season.telling import season
+
+        return season(call.file, by=call.by, figures=call.figure, as_json=call.json, html=call.html)
     if call.command == "judge":
         from monitor.debrief.judge import judge
 

@@ -11,6 +11,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from monitor.addition import added
 from monitor.engine.kalman import Row, TripleFilter
 
 Vector = list[float]
@@ -96,7 +97,7 @@ class ForwardPass:
 
     def take(self, h: Row, change: float, r: float) -> None:
         """Take one reading of row `h` and variance `r`, that says h . [z, a, b] = `change`."""
-        seen = sum(a * b for a, b in zip(h, self.filter.x, strict=False))
+        seen = added(a * b for a, b in zip(h, self.filter.x, strict=False))
         self.filter.update(h, change - seen, r)
 
     def open_up(self, variance: Row, rate_variance: Row) -> None:
@@ -104,8 +105,8 @@ class ForwardPass:
         self._kept.append(self._step())
         self.filter.open_up(variance, rate_variance)
         still, noise = motion(0.0, self.filter.q)
-        for i, added in enumerate((*variance, *rate_variance)):
-            noise[i][i] = added
+        for i, opened in enumerate((*variance, *rate_variance)):
+            noise[i][i] = opened
         self._begin(still, noise)
 
     @property
@@ -144,10 +145,10 @@ def _factors(predicted: Matrix) -> tuple[Matrix, Vector]:
     n = len(predicted)
     lower, diagonal = [[0.0] * n for _ in range(n)], [0.0] * n
     for j in range(n):
-        left = predicted[j][j] - sum(lower[j][k] ** 2 * diagonal[k] for k in range(j))
+        left = predicted[j][j] - added(lower[j][k] ** 2 * diagonal[k] for k in range(j))
         diagonal[j] = left if left > _NOTHING * predicted[j][j] else 0.0
         for i in range(j + 1, n):
-            off = predicted[i][j] - sum(lower[i][k] * lower[j][k] * diagonal[k] for k in range(j))
+            off = predicted[i][j] - added(lower[i][k] * lower[j][k] * diagonal[k] for k in range(j))
             lower[i][j] = off / diagonal[j] if diagonal[j] else 0.0
     return lower, diagonal
 
@@ -157,15 +158,15 @@ def _divided(row: Vector, lower: Matrix, diagonal: Vector) -> Vector:
     n = len(row)
     y = row[:]
     for i in range(n):
-        y[i] -= sum(lower[i][k] * y[k] for k in range(i))
+        y[i] -= added(lower[i][k] * y[k] for k in range(i))
     y = [v / d if d else 0.0 for v, d in zip(y, diagonal, strict=True)]
     for i in range(n - 1, -1, -1):
-        y[i] -= sum(lower[k][i] * y[k] for k in range(i + 1, n))
+        y[i] -= added(lower[k][i] * y[k] for k in range(i + 1, n))
     return y
 
 
 def _dot(a: Sequence[float], b: Sequence[float]) -> float:
-    return sum(x * y for x, y in zip(a, b, strict=True))
+    return added(x * y for x, y in zip(a, b, strict=True))
 
 
 def _times(a: Matrix, b: Matrix) -> Matrix:

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 from math import log, sqrt
 
+from monitor.addition import added
 from monitor.engine.carried import Carried
 from monitor.engine.kalman import RateFilter
 from monitor.engine.stack import StackState
@@ -162,9 +163,9 @@ class StackActivity:
             return
         for name, (value, sd) in logs.items():
             others = [other for key, other in logs.items() if key != name]
-            beside = value - sum(other for other, _ in others) / len(others)
+            beside = value - added(other for other, _ in others) / len(others)
             if name not in self._ratio:
-                noise = sqrt(sd**2 + sum(s**2 for _, s in others) / len(others) ** 2)
+                noise = sqrt(sd**2 + added(s**2 for _, s in others) / len(others) ** 2)
                 self._ratio[name] = RateFilter(noise, _RATIO_AGILITY, _RATIO_RATE_SD)
             self._ratio[name].update(now_ns, beside)
 

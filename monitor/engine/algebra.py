@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from math import isfinite
 
+from monitor.addition import added
 from monitor.engine.kalman import Row
 
 Matrix = list[list[float]]
@@ -70,7 +71,7 @@ def off_alike(rows: Sequence[tuple[Row, float]], offs: Sequence[float], of: Sequ
         [it for it, name, off in zip(moved, of, offs, strict=True) if name == kind and off]
         for kind in dict.fromkeys(of)
     ]
-    together = [[sum(column) for column in zip(*kind, strict=True)] for kind in kinds if len(kind) > 1]
+    together = [[added(column) for column in zip(*kind, strict=True)] for kind in kinds if len(kind) > 1]
     for one in (*moved, *together):
         for i, row in enumerate(total):
             for j, other in enumerate(one):

@@ -14,6 +14,7 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from math import atan2, cos, hypot, isfinite, sin, sqrt
 
+from monitor.addition import added
 from monitor.engine.estimate import PoseEstimate
 from monitor.engine.mounts import asin_clipped
 from monitor.engine.picture import BalancePicture, Point, ShorePicture, StackPicture
@@ -136,7 +137,7 @@ class Balance:
             (x0, y0), (x1, y1) = line
             length = hypot(x1 - x0, y1 - y0)
             nx, ny = (y0 - y1) / length, (x1 - x0) / length
-            side = sum((s.at[0] - x0) * nx + (s.at[1] - y0) * ny for s in rig.stack)
+            side = added((s.at[0] - x0) * nx + (s.at[1] - y0) * ny for s in rig.stack)
             self.normal = (nx, ny) if side >= 0.0 else (-nx, -ny)
 
     def arm(self, point: Point) -> float:
@@ -195,9 +196,9 @@ class Balance:
         self._last_ns = now_ns
         if self.line is None:
             pushes = [(shore.at, self._push(shore)) for shore in shores]
-            total = sum(f for _, f in forces) + sum(f for _, f in pushes)
-            x = sum(s.at[0] * f for s, f in forces) + sum(at[0] * f for at, f in pushes)
-            y = sum(s.at[1] * f for s, f in forces) + sum(at[1] * f for at, f in pushes)
+            total = added(f for _, f in forces) + added(f for _, f in pushes)
+            x = added(s.at[0] * f for s, f in forces) + added(at[0] * f for at, f in pushes)
+            y = added(s.at[1] * f for s, f in forces) + added(at[1] * f for at, f in pushes)
             self._block.append((total, x, y, self._share(forces)))
         else:
             t = self._tilt(pose)
@@ -207,7 +208,7 @@ class Balance:
 
     def _close(self) -> None:
         count = len(self._block)
-        means = [sum(it[i] for it in self._block) / count for i in range(4)]
+        means = [added(it[i] for it in self._block) / count for i in range(4)]
         if self.line is None:
             n, total, x, y, share = self._free
             self._free = n + 1, total + means[0], x + means[1], y + means[2], max(share, means[3])
@@ -217,7 +218,7 @@ class Balance:
 
     def _moment(self, t: float, forces: list[tuple[StackPicture, float]], shores: tuple[ShorePicture, ...]) -> float:
         """Moment (N m) about the hinge of all that pushes, along each stack from foot to head."""
-        moment = sum(self._push(shore) * self.arm(shore.at) * cos(t) for shore in shores)
+        moment = added(self._push(shore) * self.arm(shore.at) * cos(t) for shore in shores)
         for s, force in forces:
             x, y = s.acts_at or (s.lean_x_m or 0.0, s.lean_y_m or 0.0)
             leans = x * self.normal[0] + y * self.normal[1]
@@ -236,9 +237,9 @@ class Balance:
 
     def _share(self, forces: list[tuple[StackPicture, float]]) -> float:
         """Standard deviation of all forces together that no averaging lessens, as a share of their sum."""
-        total = sum(f for _, f in forces)
+        total = added(f for _, f in forces)
         sds = [s.force_steady_sd_n if s.force_steady_sd_n is not None else _UNSAID * f for s, f in forces]
-        return sqrt(sum(sd * sd for sd in sds)) / total if total > 0.0 else 1.0
+        return sqrt(added(sd * sd for sd in sds)) / total if total > 0.0 else 1.0
 
     def _doubt(self, forces: list[tuple[StackPicture, float]]) -> float:
         """The share of it that may change as the lift goes on: how the height is split between the bags."""

@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from itertools import combinations
 from math import exp, hypot, log, sqrt
 
+from monitor.addition import added
 from monitor.rig.capacity import AreaTable
 from monitor.rig.schema import Bag
 
@@ -69,9 +70,9 @@ def share_height(tables: list[AreaTable], pressures: list[float | None], total: 
     for force in reversed(forces):  # from the greatest force (all flat) downward: the sum only grows
         for highest in (False, True):
             these = heights(force, highest)
-            if sum(these) >= total:
-                span = sum(these) - sum(upper)
-                share = (total - sum(upper)) / span if span > 0.0 else 0.0
+            if added(these) >= total:
+                span = added(these) - added(upper)
+                share = (total - added(upper)) / span if span > 0.0 else 0.0
                 between = [u + share * (t - u) for u, t in zip(upper, these, strict=True)]
                 return high + share * (force - high), _shared_out(between, total, pressures)
             high, upper = force, these
@@ -80,7 +81,7 @@ def share_height(tables: list[AreaTable], pressures: list[float | None], total: 
 
 def _shared_out(heights: list[float], total: float, pressures: list[float | None]) -> list[float]:
     """The heights with what is missing to `total` shared evenly by the open bags."""
-    missing = (total - sum(heights)) / sum(p is not None for p in pressures)
+    missing = (total - added(heights)) / sum(p is not None for p in pressures)
     return [h if p is None else h + missing for h, p in zip(heights, pressures, strict=True)]
 
 
@@ -149,7 +150,7 @@ class Heights:
         self.p = [[0.0] * (2 * n) for _ in range(2 * n)]
         for i, bag in enumerate(self._bags):
             self.p[n + i][n + i] = bag.capacity_error**2
-        self._mark = sum(self.h)
+        self._mark = added(self.h)
         self._gap = False
         self._gauged = [False] * n
         self._odd_since: dict[tuple[int, int], int] = {}
@@ -169,7 +170,7 @@ class Heights:
         self._doubt_gauges(air)
         self._credit(total, total_sd, air)
         for i, it in enumerate(air):
-            if it.height is not None and self.open[i] and sum(self.open) > 1:
+            if it.height is not None and self.open[i] and self.open.count(True) > 1:
                 self._correct_by_sensor(i, it.height, max(it.height_sd, 1e-5))
         at_odds = self._correct_by_pressures(now_ns, air)
         self._keep_above_flat(total)
@@ -240,7 +241,7 @@ class Heights:
         known = self._heard(air, [i for i in range(self.n) if self.open[i]])
         if all((p is not None) == is_open for p, is_open in zip(known, self.open, strict=True)):
             self.h = share_height(self._tables, known, total)[1]
-        self._spread((_UNKNOWN_TAKER * (total - sum(self.flat))) ** 2, None)
+        self._spread((_UNKNOWN_TAKER * (total - added(self.flat))) ** 2, None)
         self._mark, self._gap = total, False
 
     def _credit(self, total: float, total_sd: float, air: Sequence[Air]) -> None:
@@ -250,7 +251,7 @@ class Heights:
         unheard = any(air[i].pressure is None and not air[i].isolated for i in up)
         taker = active[0] if len(active) == 1 and not unheard and not self._gap else None
         takers = [taker] if taker is not None else up if self._gap or unheard else active or up
-        missing = (total - sum(self.h)) / len(takers)
+        missing = (total - added(self.h)) / len(takers)
         for i in takers:
             self.h[i] += missing
         path = abs(total - self._mark)
@@ -289,8 +290,8 @@ class Heights:
                 continue  # the weaker one: what the plates carry past a flat bag, its pressure does not show
             row = [x - y for x, y in zip(self._row(i), self._row(j), strict=True)]
             off = log(max(_LEAST, self._push(j, air[j], self.h[j])) / max(_LEAST, self._push(i, air[i], self.h[i])))
-            r = sum((air[k].noise / max(_LEAST, air[k].pressure or 0.0)) ** 2 for k in (i, j))
-            slow = sum(_FLOWING**2 for k in (i, j) if air[k].active)
+            r = added((air[k].noise / max(_LEAST, air[k].pressure or 0.0)) ** 2 for k in (i, j))
+            slow = added(_FLOWING**2 for k in (i, j) if air[k].active)
             if off * off > _GATE**2 * (self._variance(row) + r + slow):
                 since = self._odd_since.setdefault((i, j), now_ns)
                 if now_ns - since >= _AT_ODDS_NS:
@@ -326,12 +327,12 @@ class Heights:
         noises = [self._noise(air[i]) / max(_LEAST, air[i].pressure or 0.0) for i in usable]
         rows = [self._row(i) for i in usable]
         weights = [1.0 / max(1e-9, self._variance(row) + noise**2) for row, noise in zip(rows, noises, strict=True)]
-        weights = [weight / sum(weights) for weight in weights]
-        force = sum(w * push for w, push in zip(weights, pushes, strict=True))
-        mean = [sum(w * row[k] for w, row in zip(weights, rows, strict=True)) for k in range(2 * self.n)]
-        variance = self._variance(mean) + sum((w * noise) ** 2 for w, noise in zip(weights, noises, strict=True))
+        weights = [weight / added(weights) for weight in weights]
+        force = added(w * push for w, push in zip(weights, pushes, strict=True))
+        mean = [added(w * row[k] for w, row in zip(weights, rows, strict=True)) for k in range(2 * self.n)]
+        variance = self._variance(mean) + added((w * noise) ** 2 for w, noise in zip(weights, noises, strict=True))
         apart = (max(pushes) - min(pushes)) / 2.0 if len(disagree) > 1 else 0.0
-        flowing = sum((w * _FLOWING) ** 2 for w, i in zip(weights, usable, strict=True) if air[i].active)
+        flowing = added((w * _FLOWING) ** 2 for w, i in zip(weights, usable, strict=True) if air[i].active)
         steady = force * sqrt(self._variance(mean) + flowing)
         split = force * sqrt(max(0.0, self._along(mean[: self.n] + [0.0] * self.n)[1]))
         return force, max(force * sqrt(variance), apart), max(steady, apart), split
@@ -369,8 +370,8 @@ class Heights:
     def _along(self, h: list[float]) -> tuple[list[float], float]:
         """(P h, h' P h)."""
         used = [(k, value) for k, value in enumerate(h) if value]
-        ph = [sum(row[k] * value for k, value in used) for row in self.p]
-        return ph, max(0.0, sum(ph[k] * value for k, value in used))
+        ph = [added(row[k] * value for k, value in used) for row in self.p]
+        return ph, max(0.0, added(ph[k] * value for k, value in used))
 
     def _correct(self, h: list[float], r: float, innovation: float) -> None:
         """One scalar update; the covariance stays symmetric by construction."""
@@ -392,7 +393,7 @@ class Heights:
             for i in low:
                 self.h[i] = self._tables[i].heights[0]
             room = [i for i in range(self.n) if self.open[i] and self.h[i] > self._tables[i].heights[0]]
-            missing = total - sum(self.h)
+            missing = total - added(self.h)
             if not room or not low:
                 return
             for i in room:

@@ -10,8 +10,9 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from math import fsum, inf, isinf, sqrt
+from math import fsum, inf, isfinite, isinf, sqrt
 
+from monitor.addition import added
 from monitor.engine.algebra import dot, information, inverse, times
 from monitor.engine.kalman import Row
 
@@ -78,7 +79,7 @@ def moved_rather_than_lied(rows: Sequence[Seen], jumped: int, unsure: Sequence[f
     together = _misfit(rows)
     if together is None:
         return None
-    alone = sum(
+    alone = added(
         row.mean**2 / (row.variance + more)
         for i, (row, more) in enumerate(zip(rows, unsure, strict=True))
         if i != jumped
@@ -115,7 +116,7 @@ def apart(rows: Sequence[Seen], row: int) -> float:
 def _misfit(rows: Sequence[Seen]) -> float | None:
     """Weighted sum of squared residuals of the best common motion; None where these rows do not see all of it."""
     motion = _common(rows)
-    return None if motion is None else sum((row.mean - dot(row.h, motion)) ** 2 / row.variance for row in rows)
+    return None if motion is None else added((row.mean - dot(row.h, motion)) ** 2 / row.variance for row in rows)
 
 
 def _common(rows: Sequence[Seen]) -> Row | None:
@@ -154,8 +155,13 @@ def unseen_faults(rows: Sequence[Seen], weights: Sequence[float]) -> tuple[Row, 
 
 def shift(faults: Sequence[Row], g: Row) -> float:
     """How far (greatest of all) a single unseen fault could move g . [z, a, b]; infinite where one is not checked at all."""
-    worst = 0.0 if faults else inf
+    worst, (gz, ga, gb) = 0.0 if faults else inf, g
     for fault in faults:
-        parts = [a * b for a, b in zip(g, fault, strict=True) if a and b]
-        worst = max(worst, inf if any(map(isinf, parts)) else abs(fsum(parts)))
+        z, a, b = gz * fault[0], ga * fault[1], gb * fault[2]
+        if isfinite(z) and isfinite(a) and isfinite(b):
+            moved = abs(fsum((z, a, b)))
+        else:
+            parts = [along * part for along, part in zip(g, fault, strict=True) if along and part]
+            moved = inf if any(map(isinf, parts)) else abs(fsum(parts))
+        worst = max(worst, moved)
     return worst

@@ -10,6 +10,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from math import cos, exp, hypot, log, sqrt, tan
 
+from monitor.addition import added
 from monitor.engine.estimate import BOUND_SDS, PoseEstimate
 from monitor.engine.hinge import hinge_of
 from monitor.engine.kalman import Row
@@ -167,7 +168,7 @@ def _seen_arm(load: Load, at: Point, pose: PoseEstimate) -> Point | None:
 
 def _between(pose: PoseEstimate, g: Row, h: Row) -> float:
     """Covariance of two numbers that follow the pose by the rows g and h."""
-    return sum(g[i] * pose.p[i][j] * h[j] for i in range(3) for j in range(3))
+    return added(g[i] * pose.p[i][j] * h[j] for i in range(3) for j in range(3))
 
 
 def put_together(tilts: Lean | None, other: Lean | None) -> Lean | None:

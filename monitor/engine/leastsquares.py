@@ -13,6 +13,8 @@ from dataclasses import dataclass
 from math import copysign, frexp, hypot, isfinite
 from operator import mul
 
+from monitor.addition import added
+
 _UNSEEN = 1e-11
 """What is left of a column of length 1 to 2, past the columns before it, that counts as none: with less, fewer than five
 digits of a coefficient would mean anything."""
@@ -44,13 +46,13 @@ def fit(rows: Sequence[Sequence[float]], values: Sequence[float]) -> Fit | None:
     triangle, right = columns[:-1], columns[-1]
     if not _reduce(triangle, right):
         return None
-    variance = sum(v * v for v in right[unknowns:]) / (len(rows) - unknowns) * height * height
+    variance = added(v * v for v in right[unknowns:]) / (len(rows) - unknowns) * height * height
     units = [[float(i == k) for i in range(unknowns)] for k in range(unknowns)]
     inverse = list(zip(*(_solved(triangle, unit) for unit in units), strict=True))
     found = Fit(
         tuple(c * height / size for c, size in zip(_solved(triangle, right), sizes, strict=True)),
         tuple(
-            tuple(sum(map(mul, a, b)) / p / q * variance for b, q in zip(inverse, sizes, strict=True))
+            tuple(added(map(mul, a, b)) / p / q * variance for b, q in zip(inverse, sizes, strict=True))
             for a, p in zip(inverse, sizes, strict=True)
         ),
         variance,
@@ -82,7 +84,7 @@ def _reduce(columns: list[list[float]], right: list[float]) -> bool:
         mirror = [head + copysign(length, head), *column[k + 1 :]]
         half = length * (length + abs(head))  # half the squared length of `mirror`
         for other in (*columns[k + 1 :], right):
-            share = sum(map(mul, mirror, other[k:])) / half
+            share = added(map(mul, mirror, other[k:])) / half
             for i, m in enumerate(mirror, k):
                 other[i] -= share * m
         column[k] = -copysign(length, head)
@@ -94,5 +96,5 @@ def _solved(columns: list[list[float]], right: Sequence[float]) -> list[float]:
     n = len(columns)
     x = [0.0] * n
     for i in range(n - 1, -1, -1):
-        x[i] = (right[i] - sum(columns[j][i] * x[j] for j in range(i + 1, n))) / columns[i][i]
+        x[i] = (right[i] - added(columns[j][i] * x[j] for j in range(i + 1, n))) / columns[i][i]
     return x

@@ -10,6 +10,7 @@ from __future__ import annotations
 from dataclasses import replace
 from math import dist, hypot
 
+from monitor.addition import added
 from monitor.engine.balance import Balance
 from monitor.engine.estimate import BOUND_SDS, PoseEstimate
 from monitor.engine.hinge import UNKNOWN, hinge_of
@@ -105,8 +106,8 @@ class Pivot:
         """The piece of the line of no rise that lies nearest to the stacks."""
         z, a, b = pose.x[:3]
         turn = hypot(a, b)
-        x = sum(at[0] for at in self.heads) / len(self.heads)
-        y = sum(at[1] for at in self.heads) / len(self.heads)
+        x = added(at[0] for at in self.heads) / len(self.heads)
+        y = added(at[1] for at in self.heads) / len(self.heads)
         off = (z + a * x + b * y) / turn
         foot = x - off * a / turn, y - off * b / turn
         along = -b / turn * _HALF_M, a / turn * _HALF_M

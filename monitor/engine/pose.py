@@ -15,6 +15,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from math import copysign, hypot, inf, sin, sqrt
 
+from monitor.addition import added
 from monitor.engine.algebra import Matrix, dot, information, inverse, off_alike, times
 from monitor.engine.channels import ChannelState
 from monitor.engine.estimate import PoseEstimate
@@ -394,7 +395,7 @@ def _mount(it: HeightSensor) -> Mount:
 
 
 def _middle(points: list[Point] | tuple[Point, ...]) -> Point:
-    return sum(x for x, _ in points) / len(points), sum(y for _, y in points) / len(points)
+    return added(x for x, _ in points) / len(points), added(y for _, y in points) / len(points)
 
 
 def _likeliest(seen: list[Seen], without: tuple[float | None, ...], but: int | None = None) -> int:

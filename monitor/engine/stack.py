@@ -9,6 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from math import atan, dist, hypot, radians, tan
 
+from monitor.addition import added
 from monitor.engine.channels import ChannelState
 from monitor.engine.estimate import BOUND_SDS, PoseEstimate
 from monitor.engine.heights import Air, Heights, Split
@@ -70,7 +71,7 @@ class StackState:
         """Bags that look isolated though nobody has said so: their gauges are not believed meanwhile."""
         self._off_ns: dict[str, int] = {}
         self.split: Split | None = None
-        self._gaps = stack.height_at_zero - sum(table.heights[0] for table in self.tables)
+        self._gaps = stack.height_at_zero - added(table.heights[0] for table in self.tables)
         """`height_at_zero` may hold plates besides the flat bags; they keep their height."""
         self._states = states
         self._heights = Heights(stack.bag)
@@ -190,7 +191,7 @@ class StackState:
             n = it.n
             return Split(it.flat, [[0.0] * n for _ in range(n)], rise_sd, None, None)
         air = [self._air(i, doing, now_ns) for i in range(it.n)]
-        return it.tick(now_ns, sum(it.flat) + rise, rise_sd, air)
+        return it.tick(now_ns, added(it.flat) + rise, rise_sd, air)
 
     def _air(self, i: int, doing: dict[str, str], now_ns: int) -> Air:
         bag, gauge = self.stack.bag[i], self.pressures[i]
@@ -211,7 +212,7 @@ class StackState:
         """Total height, ground to load, at which the supply can lift this force no more."""
         if force is None:
             return None
-        return self._gaps + sum(table.height_at(force / self.stack.supply, True) for table in self.tables)
+        return self._gaps + added(table.height_at(force / self.stack.supply, True) for table in self.tables)
 
     def _lean(self, rise: float | None, pose: PoseEstimate | None, now_ns: int) -> Lean | None:
         """The lean of all there is. The load's own motion is believed while head and load agree and the tilts are there
@@ -274,7 +275,7 @@ class StackState:
         elif plates is not None and tilts is not None and any(bag.plate_tilt for bag in self.stack.bag[:-1]):
             head, lean = self._turning.tick(heights, plates.read), (tilts.x, tilts.y)
         explained = (load.x, load.y) if load else (0.0, 0.0)
-        self._slip.tick(now_ns, head, explained, self._noise(plates, heights, offset), lean, sum(heights))
+        self._slip.tick(now_ns, head, explained, self._noise(plates, heights, offset), lean, added(heights))
         self._slipped = self._slipped or self._slip.slipping is True
 
     def _noise(self, plates: _Plates | None, heights: list[float], offset: Lean | None) -> float:
@@ -335,7 +336,7 @@ class StackState:
         if rise is None or length is None:
             return None
         at = self._trend.reaches(now_ns, rise, length, self.stack.ring - self.stack.head_ring)
-        return at if at is not None and at <= sum(t.heights[-1] - t.heights[0] for t in self.tables) else None
+        return at if at is not None and at <= added(t.heights[-1] - t.heights[0] for t in self.tables) else None
 
 
 def _roll(known: dict[int, Point], top: int) -> float:

@@ -13,6 +13,7 @@ from collections.abc import Collection
 from dataclasses import dataclass
 from math import exp, hypot, sqrt
 
+from monitor.addition import added
 from monitor.engine.estimate import PoseEstimate
 from monitor.engine.kalman import Row, variance_along
 from monitor.engine.picture import Point
@@ -104,8 +105,8 @@ class HingePoint:
     def _off(self, poses: Collection[tuple[int, float, float]]) -> tuple[float, float]:
         """By how much the mean rise (m) of some poses is off the line that was learned, and their mean turn."""
         count = len(poses)
-        turned = sum(t for _, _, t in poses) / count
-        return sum(r for _, r, _ in poses) / count - self._c - self._d * turned, turned
+        turned = added(t for _, _, t in poses) / count
+        return added(r for _, r, _ in poses) / count - self._c - self._d * turned, turned
 
     def _scattered(self, now_ns: int, shift: float, variance: float) -> float:
         """Variance of the judged mean, by how it has scattered; a mean is steadier than the one pose it comes from."""
@@ -147,7 +148,7 @@ class HingeWatch:
         (x0, y0), (x1, y1) = hinge
         length = hypot(x1 - x0, y1 - y0)
         nx, ny = (y0 - y1) / length, (x1 - x0) / length
-        side = sum((x - x0) * nx + (y - y0) * ny for x, y in heads)
+        side = added((x - x0) * nx + (y - y0) * ny for x, y in heads)
         normal = (nx, ny) if side >= 0.0 else (-nx, -ny)
         middle = (x0 + x1) / 2.0, (y0 + y1) / 2.0
         reach = max(abs((x - x0) * nx + (y - y0) * ny) for x, y in heads)

@@ -8,6 +8,7 @@ from math import dist, hypot
 from drivers.config import Channel, fails
 from drivers.registry import usable
 from monitor import quantities as show
+from monitor.addition import added
 from monitor.rig import calibrated
 from monitor.rig.lines import Path
 from monitor.rig.parts import MATERIALS, SIDES
@@ -248,7 +249,7 @@ def _stack(at: Path, stack: Stack) -> Iterator[Disagreement]:
             yield (*at, key), f"{value:g}", "above zero"
     if stack.head_ring < 0.0 or 0.0 < stack.ring <= stack.head_ring:
         yield (*at, "head_ring"), f"{stack.head_ring:g} m", f"from 0 to less than the foot's ring, {stack.ring:g} m"
-    flat = sum(bag.height_flat for bag in stack.bag)
+    flat = added(bag.height_flat for bag in stack.bag)
     if stack.height_at_zero < flat - 1e-9:
         yield (*at, "height_at_zero"), f"{stack.height_at_zero:g} m", f"at least the flat bags: {flat:g} m"
     for j, bag in enumerate(stack.bag):

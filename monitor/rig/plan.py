@@ -8,6 +8,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from math import ceil, cos
 
+from monitor.addition import added
 from monitor.rig.air import AirPlan, air_plan
 from monitor.rig.capacity import AreaTable
 from monitor.rig.parts import centre_of_gravity, total_weight
@@ -169,8 +170,8 @@ def _determined(force: Range | None, why_not: str) -> tuple[float | None, str]:
 
 def _reach(stack: Stack, force: float) -> float:
     """The height (m, ground to load) at which the stack lifts a force (N) no further."""
-    plates = stack.height_at_zero - sum(bag.height_flat for bag in stack.bag)
-    return plates + sum(
+    plates = stack.height_at_zero - added(bag.height_flat for bag in stack.bag)
+    return plates + added(
         AreaTable(bag).height_at(force / min(stack.supply, bag.working_pressure), highest=True) for bag in stack.bag
     )
 

@@ -9,6 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from math import inf
 
+from monitor.addition import added
 from monitor.rig.schema import Bag, Rig, Stack, Step
 from monitor.rig.statics import rise_ratio
 
@@ -59,7 +60,7 @@ def shares(rig: Rig, stack: Stack) -> list[Share]:
 
 def height(bag: Bag, parts: list[Share], rise: float = inf) -> float:
     """How high (m) a bag stands when its stack has risen by `rise` (m)."""
-    return bag.height_flat + sum(
+    return bag.height_flat + added(
         max(0.0, min(rise, part.high_m) - part.low_m) for part in parts if part.bag == bag.name
     )
 
