@@ -328,6 +328,22 @@ def test_what_waits_for_a_disk_takes_no_more_memory_than_it_is_long(tmp_path, mo
     writer.close()
 
 
+KILLED = """
+import sys, threading, time
+from pathlib import Path
+from drivers.reading import Reading
+from replay.journal import JournalWriter
+from replay.codec import Header
+writer = JournalWriter(Path(sys.argv[1]), Header("", "r", "s", "d"), print)
+begun, pace = time.monotonic_ns(), threading.Event()
+for i in range(10**9):
+    now = time.monotonic_ns()
+    writer.write(Reading("H1", i, now - begun, None, i * 0.5))
+    print(i, now, flush=True)
+    pace.wait(0.001)  # an engine's thread waits between readings, too
+"""
+
+
 @pytest.mark.parametrize("seed", range(20))
 def test_kill_9_costs_a_quarter_of_a_second_at_most(tmp_path, seed):
     path = tmp_path / "killed.jsonl"

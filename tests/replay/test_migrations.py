@@ -1,7 +1,8 @@
 """Files of every older format version, written by the programs of their day, read by this one.
 
 `older/one-file.jsonl` was written by the program of commit 23b81e3, the last before there were parts; `older/parts*.jsonl`
-by that of 0e58954, the last of version 1. Of both the bound of what waits in memory was lowered for three ticks, so that a gap came.
+by that of 0e58954, the last of version 1. Of both the bound of what waits in memory was lowered for three ticks, so that
+a gap came.
 The values are invented.
 """
 
