@@ -15,9 +15,9 @@ import orjson
 
 from drivers.reading import Quality, Reading
 from replay.entries import Action, Entry, Notice, Tick
+from replay.migrations import STEPS, VERSION, migrated, readable
 
-FORMAT, VERSION, LATER_PART = "inchwatch-journal", 1, 2
-"""A part after the first has a version of its own: who knows of no parts must not take one for a session."""
+FORMAT = "inchwatch-journal"
 ABOUT = (
     "One session of a lift monitor, one JSON object a line. k: kind of line; t: ns since the session began. reading: c channel, "
     "n its number, v value in SI (m, Pa gauge, N, rad, K, A, V), d the device's own clock (ns since 1970), q quality if not good. "
@@ -52,13 +52,15 @@ class Header:
     from_ns: int = 0
     """When the part before ended; 0 in the first."""
     more: Mapping[str, Any] = field(default_factory=dict)
+    version: int = VERSION
+    """The format version of the file it was read from. What is written has always the newest."""
 
 
 @dataclass(frozen=True, slots=True)
 class Gap:
     """What could not be kept: how many entries and alarm lines, and the times of the first and the last of them.
 
-    Times are None in a gap that was written before they were."""
+    Times are None in a gap that was written before they were (format version 1)."""
 
     lost: int
     alarms: int
@@ -95,18 +97,18 @@ class CodecError(ValueError):
 
 def header_line(header: Header) -> bytes:
     """The first line of a journal, or of a part of one."""
-    which: dict[str, Any] = {"session": header.session, "part": header.part} if header.session else {}
-    if header.part > 1:
-        which |= {"before": header.before, "from": header.from_ns}
+    chain = {"before": header.before, "from": header.from_ns} if header.part > 1 else {}
     return _dump(
         {
             "k": "header",
             "t": 0,
             "format": FORMAT,
-            "version": VERSION if header.part == 1 else LATER_PART,
+            "version": VERSION,
             "software": header.software,
             "started": header.started,
-            **which,
+            "session": header.session,
+            "part": header.part,
+            **chain,
             "rig_name": header.rig_name,
             "about": ABOUT,
             **header.more,
@@ -120,21 +122,25 @@ def read_header(line: bytes) -> Header:
     found = _load(line)
     if found.get("k") != "header" or found.get("format") != FORMAT:
         raise CodecError("the first line is not the header of a journal")
-    version, part = found.get("version"), found.get("part", 1)
-    if not _whole(part) or part < 1 or version != (VERSION if part == 1 else LATER_PART):
-        raise CodecError(
-            f"made in format version {version!r}; this program reads version {VERSION}, and {LATER_PART} in a part after "
-            "the first"
-        )
+    version = found.get("version")
+    if not readable(version):
+        raise CodecError(f"made in format version {version!r}; this program reads versions {min(STEPS)} to {VERSION}")
+    found = migrated(found, version)
     texts = [found.get(key) for key in ("rig", "rig_name", "software", "started")]
     if not all(isinstance(text, str) for text in texts):
         raise CodecError("the header lacks its rig file, name, software version or date")
     rig, rig_name, software, started = (str(text) for text in texts)
-    session, before, from_ns = found.get("session", ""), found.get("before", ""), found.get("from", 0)
-    if not (isinstance(session, str) and isinstance(before, str) and _whole(from_ns)) or (part > 1 and not session):
+    session, part, before, from_ns = (
+        found.get("session"),
+        found.get("part"),
+        found.get("before", ""),
+        found.get("from", 0),
+    )
+    whole = isinstance(session, str) and isinstance(before, str) and _whole(part) and _whole(from_ns) and part >= 1
+    if not whole or (part > 1 and (not session or version == 1)):  # no later part was ever written in version 1
         raise CodecError("the header does not say which part of which session this is")
     more = {key: value for key, value in found.items() if key not in _KNOWN}
-    return Header(rig, rig_name, software, started, session, part, before, from_ns, more)
+    return Header(rig, rig_name, software, started, session, part, before, from_ns, more, version)
 
 
 def entry_line(entry: Entry) -> bytes:
@@ -200,7 +206,7 @@ def gap_line(time_ns: int, gap: Gap) -> bytes:
 
 def gap_of(found: dict[str, Any]) -> Gap:
     """The gap that an object holds. CodecError."""
-    lost, alarms, from_ns, to_ns = found.get("lost"), found.get("alarms", 0), found.get("from"), found.get("to")
+    lost, alarms, from_ns, to_ns = found.get("lost"), found.get("alarms", 0), found.get("from", ""), found.get("to", "")
     if not (_whole(lost) and _whole(alarms) and all(it is None or _whole(it) for it in (from_ns, to_ns))):
         raise CodecError("a gap line that is not whole")
     return Gap(lost, alarms, from_ns, to_ns)

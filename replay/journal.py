@@ -24,6 +24,7 @@ from replay.codec import (
     seal_line,
 )
 from replay.entries import Entry
+from replay.migrations import VERSION, migrated
 from replay.writer import JournalWriter
 
 __all__ = ["Journal", "JournalError", "JournalWriter", "NotBegun", "read_journal"]
@@ -110,7 +111,8 @@ class Journal:
             self.damage = f"damaged: after the last seal: {error}; all before that was played"
 
     def _entries(self, block: list[tuple[int, dict[str, Any]]]) -> Iterator[Entry | AlarmLine]:
-        for self.at, found in block:
+        for self.at, line in block:
+            found = line if self.header.version == VERSION else migrated(line, self.header.version)
             entry = entry_of(found)
             if entry is not None:
                 yield entry

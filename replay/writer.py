@@ -9,12 +9,13 @@ from __future__ import annotations
 import threading
 import time
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 from drivers.reading import Reading
 from replay.codec import AlarmLine, Header, JournalError, alarm_line, entry_line
-from replay.entries import Entry, Tick
+from replay.entries import Entry, Notice, Tick
 from replay.place import Place, Split
 
 __all__ = ["JournalError", "JournalWriter", "Split"]
@@ -51,12 +52,13 @@ class JournalWriter:
             place.start()
 
     def write(self, entry: Entry) -> None:
-        """Keep one entry. Returns at once."""
+        """Keep one entry. Returns at once. A notice that comes while nothing reaches a file is late in that file."""
         line = entry_line(entry)
         ticks = isinstance(entry, Tick)
         dear = not (ticks or isinstance(entry, Reading))
         for place in self._places:
-            place.put(entry.time_ns, line, dear=dear)
+            late = isinstance(entry, Notice) and place.trouble()[1]
+            place.put(entry.time_ns, entry_line(replace(entry, late=True)) if late else line, dear=dear)
             if ticks:
                 place.look()
 

@@ -17,6 +17,7 @@ from textual.widgets import Input
 from monitor.engine.picture import Picture
 from monitor.screens import otherwise
 from monitor.screens.ink import Role
+from monitor.screens.kept import Heads, Minute
 from monitor.screens.recorded import Mark, Recorded
 from monitor.screens.replayed import SPACE, ReplayView, replayed
 from monitor.screens.sheet import Sheet
@@ -70,6 +71,8 @@ class InstructorScreen(App[None]):
         self._before = clock()
         self._said_until = 0.0
         self._view = ReplayView(recorded.rig, recorded.name, recorded.started)
+        self._heads, self._minute = Heads(), Minute()
+        self._view.trails = self._heads.trails
 
     def compose(self) -> ComposeResult:
         """One sheet, and the line in which a note is typed."""
@@ -123,6 +126,9 @@ class InstructorScreen(App[None]):
         latest = self.recorded.latest()
         if latest is not None:
             self._shown, self.picture = latest
+            self._heads.take(self.picture)
+            self._minute.take(self.picture, {"fall": self.picture.fall_m})
+            self._view.falls = self._minute.values["fall"]
         if now > self._said_until:
             self._view.message = ""
         self._fill_view()
@@ -233,6 +239,7 @@ class InstructorScreen(App[None]):
             "t": self._turn,
             "q": self.exit,
             "w": self._open_limits,
+            "s": self._other_view,
             "question_mark": self._help,
         }
         if event.key in keys:
@@ -332,6 +339,10 @@ class InstructorScreen(App[None]):
                 said = otherwise.changed(self.recorded.rig, limits)
                 again = f"runs again under {said}: see under the bar, and l"
                 self._say(again if said else "under its own limits alone")
+
+    def _other_view(self) -> None:
+        self._view.officer = not self._view.officer
+        self._say(f"as the {'safety officer' if self._view.officer else 'operator'} saw it")
 
     def _turn(self) -> None:
         self.day = not self.day

@@ -1,4 +1,4 @@
-"""The instructor's screen as a drawing: the operator's own picture as it was recorded, over a bar of time. Pure functions.
+"""The instructor's screen as a drawing: what the operator or the safety officer saw, over a bar of time. Pure functions.
 
 Its first line says RECORDED, with the date, whatever else is shown, so that nobody takes it for live.
 """
@@ -14,13 +14,14 @@ from math import isnan
 from monitor import quantities as show
 from monitor.engine.picture import Picture
 from monitor.rig.schema import Rig
-from monitor.screens import otherwise, timebar
+from monitor.screens import fromabove, otherwise, timebar
 from monitor.screens.frame import CAUTIONS, filled
 from monitor.screens.ink import Line, Role, fit
 from monitor.screens.layout import View, operator
 from monitor.screens.recorded import Mark, Other
+from monitor.screens.safetyboard import SafetyView, safety
 
-KEYS = "p play  ←→ picture  -+ 1 s  n b event  f kind  l list  w limits  m note  ? help"
+KEYS = "p play  ←→ picture  -+ 1 s  n b event  l list  s view  w limits  m note  ? help"
 
 HELP: tuple[tuple[str, str], ...] = (
     ("p", "play, or pause"),
@@ -31,10 +32,10 @@ HELP: tuple[tuple[str, str], ...] = (
     ("n b", "to the next event, or the one before"),
     ("f", "what n and b stop at: all events, dangers, alarms, steps, or notes"),
     ("l", "the list of events, and what is wrong with the files; enter goes there"),
+    ("s", "this moment as the safety officer saw it, and back to the operator"),
     ("w", "other limits: what would have sounded then, and what would not"),
     ("m", "a note at this moment, kept beside the recording and never in it"),
-    ("t", "light or dark"),
-    ("q", "end"),
+    ("t q", "light or dark; end"),
 )
 SPACE = "STOP is for live screens; this is a recording: nobody was told."
 """What the space bar says. It does nothing else: a hand that learned here that it pauses would pause a lift with it."""
@@ -73,6 +74,11 @@ class ReplayView:
     limits: Mapping[str, float] | None = None
     """Other limits while they are chosen, and which of them is being changed."""
     limit: int = 0
+    officer: bool = False
+    """The safety officer's drawing in place of the operator's, and what it needs of the pictures before: where the heads stood,
+    the fall over the last minute."""
+    trails: Mapping[str, fromabove.Trail] = field(default_factory=dict)
+    falls: Sequence[tuple[int, float | None]] = ()
 
 
 def replayed(picture: Picture | None, view: ReplayView, columns: int, rows: int) -> list[Line]:
@@ -118,7 +124,11 @@ def _date(view: ReplayView) -> str:
 
 
 def _recorded(picture: Picture, view: ReplayView, columns: int, rows: int) -> list[Line]:
-    """The operator's drawing, without its line of keys: those act on a live session. What it asked a person stays."""
+    """The operator's drawing, or the safety officer's, without its line of keys: those act on a live session. What it asked a
+    person stays."""
+    if view.officer:
+        seen = SafetyView(view.rig, view.name, view.trails, view.falls)
+        return safety(picture, seen, columns, rows + 1)[:rows]
     drawn = View(view.rig, view.name, _minute(picture, view))
     if picture.questions:
         return operator(picture, drawn, columns, rows)

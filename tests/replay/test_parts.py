@@ -243,9 +243,8 @@ def test_a_later_part_is_refused_by_who_knows_of_none():
     """Format version 2 in its header: a reader of version 1 would take it for a session that begins there."""
     line = header_line(Header("", "r", "s", "d", "x", 2, "0" * 64, 5))
     assert orjson.loads(line)["version"] == 2
-    assert orjson.loads(header_line(HEADER))["version"] == 1
     assert read_header(line) == Header("", "r", "s", "d", "x", 2, "0" * 64, 5)
-    for key, value in (("version", 1), ("part", 1), ("part", 0), ("part", "2"), ("session", 5), ("session", "")):
+    for key, value in (("version", 1), ("part", 0), ("part", "2"), ("session", 5), ("session", "")):
         with pytest.raises(CodecError):
             read_header(orjson.dumps(orjson.loads(line) | {key: value}))
 

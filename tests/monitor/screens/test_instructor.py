@@ -12,6 +12,7 @@ from monitor.screens.ink import Role, plain, width
 from monitor.screens.instructor import InstructorScreen, speed_in_words
 from monitor.screens.layout import CAUTIONS
 from monitor.screens.replayed import HELP, KEYS, SPACE
+from monitor.screens.safetyboard import SafetyView, safety
 
 from .recordings import MarkStandIn, OtherStandIn, RecordedStandIn, lift
 
@@ -80,6 +81,8 @@ def test_it_begins_at_the_first_picture_and_stands_still(recorded):
         ("w",),
         ("w", "right", "enter"),
         ("m",),
+        ("s",),
+        ("s", "5", "m"),
         ("space",),
         ("5",),
         ("end", "p", 1.0),
@@ -325,6 +328,28 @@ def test_playing_waits_where_it_has_not_been_gone_through(recorded):
     _, text = walked(recorded, *"nnnn")
     assert "all events: none yet, " in text
     assert " % is gone through: press n again" in text
+
+
+@pytest.mark.parametrize("size", [(80, 24), (120, 40)])
+def test_s_shows_the_same_moment_as_the_safety_officer_saw_it(rig, recorded, size):
+    """The very drawing of the safety officer's screen, but for its keys, which act on a live session."""
+    app, text = walked(recorded, "5", "s", 6.0, size=size)
+    bottom = text.splitlines()
+    seen = SafetyView(rig, recorded.name, app._heads.trails, app._minute.values["fall"])
+    drawn = plain(safety(app.picture, seen, size[0], size[1])).splitlines()
+    assert bottom[1] == drawn[0]
+    assert "IF THE BAGS FAIL NOW, IT FALLS" in text
+    assert text.startswith(" RECORDED 2026-03-01")
+    assert not any("space STOP" in it for it in bottom), "no key of a live session is offered"
+    assert "hindsight" in text, "the bar of time and what is known now stay"
+    assert KEYS in text
+    _, later = walked(recorded, "5", "s", "s", size=size)
+    assert "as the operator saw it" in later
+    assert "IF THE BAGS FAIL NOW, IT FALLS" not in later
+    app, _ = walked(recorded, "s", "5", "right", "right", "1", size=size)
+    assert [it[0] for it in app._heads.trails["S1"]][-1] == app.picture.time_ns, (
+        "a trail begins anew where time went back"
+    )
 
 
 def test_light_and_dark_help_and_end(recorded):

@@ -41,6 +41,7 @@ def test_the_screen_fills_exactly_its_size(rig, demo, recorded, columns, rows):
             {"typing": True},
             {"message": "said"},
             {"limits": {"tilt": 0.1}},
+            {"officer": True},
         ):
             view = ReplayView(
                 rig, it.name, it.started, 400 * 50_000_000, it.end_ns, it.end_ns, times=it.times, rises=it.rises,
