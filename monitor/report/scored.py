@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from html import escape
+from textwrap import wrap
 
 from monitor.report.score import CAUTION, Row, Sheet
 
@@ -15,7 +16,7 @@ def in_words(sheet: Sheet) -> str:
     for row in sheet.rows:
         found = row.found or "--"
         said.append(f"    {_points(row):>9}  {row.name:<{wide}}  {found}, asked: {row.wanted}{_why(row, ' - ')}")
-    return "\n".join((*said, f"  {CAUTION}"))
+    return "\n".join((*said, *wrap(CAUTION, 100, initial_indent="  ", subsequent_indent="  ")))
 
 
 def score_section(sheet: Sheet) -> str:
