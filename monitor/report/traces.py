@@ -15,7 +15,7 @@ _MOST = 240
 
 @dataclass(frozen=True, slots=True)
 class Point:
-    """At so many seconds of a step: the rise at a stack's head, and the greatest gap since the point before, in m."""
+    """From so many seconds of a step on: the rise at a stack's head, and the greatest gap until the next point, in m."""
 
     at_s: float
     rise_m: float | None
@@ -28,6 +28,8 @@ class Trace:
 
     began_ns: int
     points: list[Point] = field(default_factory=list)
+    long_s: float = 0.0
+    """How long it took, as far as it was seen (s)."""
     _stride: int = 1
     _taken: int = 0
 
@@ -38,16 +40,12 @@ class Trace:
         else:
             self.points[-1] = _joined(self.points[-1], it)
         self._taken += 1
+        self.long_s = it.at_s
         if len(self.points) > _MOST:
             pairs = zip(self.points[::2], [*self.points[1::2], None], strict=False)
             self.points = [first if second is None else _joined(first, second) for first, second in pairs]
             self._stride *= 2
             self._taken = len(self.points) * self._stride
-
-    @property
-    def long_s(self) -> float:
-        """How long it took, as far as it was seen (s)."""
-        return self.points[-1].at_s if self.points else 0.0
 
 
 class Traces:
@@ -72,4 +70,4 @@ class Traces:
 
 def _joined(first: Point, second: Point) -> Point:
     gaps = [it for it in (first.gap_m, second.gap_m) if it is not None]
-    return Point(second.at_s, first.rise_m if second.rise_m is None else second.rise_m, max(gaps, default=None))
+    return Point(first.at_s, second.rise_m if first.rise_m is None else first.rise_m, max(gaps, default=None))
