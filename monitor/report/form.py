@@ -200,7 +200,7 @@ def _disagreements(it: Criterion) -> Iterator[_Fault]:
     if kind is None:
         meant = difflib.get_close_matches(it.figure, KINDS, 1, 0.4)
         but = f"; did you mean '{meant[0]}'?" if meant else ""
-        yield ("figure",), short(it.figure), f"a measured figure, as `inchwatch debrief --figures` lists them{but}"
+        yield ("figure",), short(it.figure), f"a measured figure, as `inchwatch score --figures` lists them{but}"
         return
     if (kind.family in EACH_OF) is not bool(str(it.of).strip()):
         found = short(it.of) if "of" in it.model_fields_set else "nothing"

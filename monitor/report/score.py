@@ -100,7 +100,7 @@ def _notes(figures: Figures, rows: Sequence[Row]) -> list[str]:
     if figures.value("recording.lost"):
         notes.append("Some of it could not be written while it was recorded.")
     if unknown := [row.name for row in rows if not row.known and row.possible > 0.0]:
-        notes.append(f"Not known or not marked, and scored as nothing: {', '.join(unknown)}.")
+        notes.append(f"Not known or not marked, and so worth nothing: {', '.join(unknown)}.")
     return notes
 
 
@@ -122,7 +122,12 @@ def _measured(form: Form, asked: Asked, figures: Figures, units: str) -> Row:
     there = [row for row in graded if row.possible > 0.0] or graded
     worst = min(there, key=lambda row: (row.earned, row.known))
     several = len(found) > 1
-    return replace(worst, found=f"{worst.found} ({found[graded.index(worst)].about})") if several else worst
+    return replace(worst, found=f"{worst.found} ({_told(found[graded.index(worst)])})") if several else worst
+
+
+def _told(it: Figure) -> str:
+    """What a figure is of."""
+    return f"step {it.about}" if it.kind.family == "step" else it.about
 
 
 def _found(kind: Kind, of: str, figures: Figures) -> list[Figure]:
@@ -190,6 +195,8 @@ def wanted_in_words(asked: Asked, units: str) -> str:
             words = high if band.low is None else low
         elif band.low is not None and band.high is not None:
             words = f"{low} to {high}"
+        elif band.high == 0.0 and asked.kind.unit == "count":
+            words = "none"
         else:
             words = f"at most {high}" if band.low is None else f"at least {low}"
         said.append(words if at == 0 else f"{words}: {band.points:g}")
