@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from math import floor
 
 from monitor.debrief.figures import EACH_OF, KINDS, PRIORITIES, Figure, Figures, Kind
 from monitor.encode import Json
@@ -75,7 +76,7 @@ def score(form: Form, figures: Figures, marks: Sequence[Mark] = (), units: str =
     because = [f"{row.name}: a must that was not met" for row in rows if row.missed]
     wanted = form.info.pass_
     if wanted is not None and earned < wanted * possible:
-        because.append(f"{earned / possible:.0%} of the points, {wanted:.0%} are asked")
+        because.append(f"{percent(earned / possible)} of the points, {percent(wanted)} are asked")
     if possible <= 0.0:
         because.append("nothing in the form could be measured or marked")
     return Sheet(
@@ -171,7 +172,7 @@ def _graded(form: Form, asked: Asked, it: Figure, units: str) -> Row:
     if it.value is None:
         because = it.because
     elif it.known < form.info.known:
-        because = f"known for {it.known:.0%} of the lift, {form.info.known:.0%} are asked"
+        because = f"known for {percent(it.known)} of the lift, {percent(form.info.known)} are asked"
     else:
         known = True
         earned = max((band.points for band in asked.bands if band.holds(it.value)), default=0.0)
@@ -185,7 +186,7 @@ def _missed(asked: Asked, earned: float) -> bool:
 
 
 def wanted_in_words(asked: Asked, units: str) -> str:
-    """What a criterion asks for: "at most 6 mm; at most 10 mm: 12"."""
+    """What a criterion asks for: "at most 6 mm; at most 10 mm: 12 points"."""
     if asked.kind is None:
         return "marked by hand"
     said = []
@@ -199,8 +200,13 @@ def wanted_in_words(asked: Asked, units: str) -> str:
             words = "none"
         else:
             words = f"at most {high}" if band.low is None else f"at least {low}"
-        said.append(words if at == 0 else f"{words}: {band.points:g}")
+        said.append(words if at == 0 else f"{words}: {band.points:g} points")
     return "; ".join(said)
+
+
+def percent(share: float) -> str:
+    """A share in percent, rounded down, so that what falls short of a mark never reads as if it had reached it."""
+    return f"{floor(share * 100.0 + 1e-9)} %"
 
 
 def as_json(sheet: Sheet) -> Json:

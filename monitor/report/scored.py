@@ -5,7 +5,7 @@ from __future__ import annotations
 from html import escape
 from textwrap import wrap
 
-from monitor.report.score import CAUTION, Row, Sheet
+from monitor.report.score import CAUTION, Row, Sheet, percent
 
 
 def in_words(sheet: Sheet) -> str:
@@ -14,33 +14,32 @@ def in_words(sheet: Sheet) -> str:
     said += [f"    {it}" for it in (*sheet.because, *sheet.notes)]
     wide = max((len(row.name) for row in sheet.rows), default=0)
     for row in sheet.rows:
-        found = row.found or "--"
-        said.append(f"    {_points(row):>9}  {row.name:<{wide}}  {found}, asked: {row.wanted}{_why(row, ' - ')}")
+        said.append(f"    {_points(row):>9}  {row.name:<{wide}}  {_found(row)}; asked: {row.wanted}")
     return "\n".join((*said, *wrap(CAUTION, 100, initial_indent="  ", subsequent_indent="  ")))
 
 
 def score_section(sheet: Sheet) -> str:
-    """The sheet as HTML: a heading, what came of it, a table, a line to sign."""
+    """What stands in a report's section for the score, as HTML: what came of it, a table, a line to sign. It has no head."""
     rows = "".join(
-        f"<tr><td>{escape(row.name)}</td><td>{escape(row.wanted)}</td><td>{escape(row.found or '--')}"
-        f'{escape(_why(row, "; "))}</td><td class="points">{escape(_points(row))}</td></tr>'
+        f'<tr><th scope="row">{escape(row.name)}</th><td>{escape(row.wanted)}</td><td>{escape(_found(row))}</td>'
+        f'<td style="white-space: nowrap">{escape(_points(row))}</td></tr>'
         for row in sheet.rows
     )
     says = f"<p>{escape(sheet.says)}</p>" if sheet.says else ""
     why = "".join(f"<li>{escape(it)}</li>" for it in (*sheet.because, *sheet.notes))
-    listed = f"<ul>{why}</ul>" if why else ""
+    heads = "".join(
+        f'<th scope="col" style="white-space: nowrap">{it}</th>' for it in ("criterion", "asked", "found", "points")
+    )
     return (
-        f'<section class="score"><h2>Score: {escape(sheet.name)}</h2>{says}'
-        f"<p><strong>{escape(_total(sheet))}, {escape(_verdict(sheet))}</strong></p>{listed}"
-        "<table><thead><tr><th>criterion</th><th>all points for</th><th>found</th><th>points</th></tr></thead>"
-        f"<tbody>{rows}</tbody></table>"
-        f"<p>{escape(CAUTION)}</p>"
-        '<table class="signed"><tr><td>instructor</td><td>crew</td><td>date, time</td></tr></table></section>'
+        f"<p><strong>{escape(sheet.name)}: {escape(_total(sheet))}, {escape(_verdict(sheet))}</strong></p>{says}"
+        f"{f'<ul>{why}</ul>' if why else ''}"
+        f'<table class="rows"><thead><tr>{heads}</tr></thead><tbody>{rows}</tbody></table><p>{escape(CAUTION)}</p>'
+        '<table class="signed"><tr><td>instructor</td><td>crew</td><td>date, time</td></tr></table>'
     )
 
 
 def _total(sheet: Sheet) -> str:
-    share = "" if sheet.share is None else f" ({sheet.share:.0%})"
+    share = "" if sheet.share is None else f" ({percent(sheet.share)})"
     return f"{sheet.earned:g} of {sheet.possible:g} points{share}"
 
 
@@ -52,7 +51,8 @@ def _points(row: Row) -> str:
     return f"{row.earned:g} of {row.possible:g}" if row.possible > 0.0 else "left out"
 
 
-def _why(row: Row, before: str) -> str:
+def _found(row: Row) -> str:
+    """What was found, why it earned less, and whether it was a must."""
     must = "a must, not met" if row.missed else "a must" if row.asked.criterion.must else ""
-    said = ", ".join(it for it in (row.because, must) if it)
-    return f"{before}{said}" if said else ""
+    found = row.found if row.asked.kind is not None else ""
+    return "; ".join(it for it in (found, row.because, must) if it)

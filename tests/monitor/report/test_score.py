@@ -91,9 +91,9 @@ def test_by_hand():
         "orders": (8.0, 10.0),
     }
     assert (sheet.earned, sheet.possible) == (39.0, 70.0)
-    assert (sheet.passed, sheet.because) == (False, ("56% of the points, 60% are asked",))
+    assert (sheet.passed, sheet.because) == (False, ("55 % of the points, 60 % are asked",))
     steps = next(row for row in sheet.rows if row.name == "steps")
-    assert (steps.found, steps.wanted) == ("70.0 s (step 2)", "at most 45.0 s; at most 90.0 s: 5")
+    assert (steps.found, steps.wanted) == ("70.0 s (step 2)", "at most 45.0 s; at most 90.0 s: 5 points")
 
 
 def test_what_is_not_known_earns_nothing_and_is_said():
@@ -105,7 +105,7 @@ def test_what_is_not_known_earns_nothing_and_is_said():
     assert points(sheet)["orders"] == (0.0, 10.0)
     assert "Not known or not marked, and so worth nothing: gap, rise, orders." in sheet.notes
     said = in_words(sheet)
-    assert "known for 50% of the lift, 90% are asked" in said
+    assert "known for 50 % of the lift, 90 % are asked" in said
     assert "not marked" in said
 
 
