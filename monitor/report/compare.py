@@ -108,7 +108,10 @@ def _best(kind: Kind, found: Sequence[Figure | None], units: str) -> frozenset[i
     sure = {
         at: it.value for at, it in enumerate(found) if it is not None and it.value is not None and it.known >= KNOWN
     }
-    if not kind.better or len(sure) < 2:
+    none = any(
+        it is not None and it.nothing for it in found
+    )  # no danger at all is no worse than one that was seen soon
+    if not kind.better or none or len(sure) < 2:
         return frozenset()
     best = (min if kind.better == "less" else max)(sure.values())
     alike = frozenset(at for at, value in sure.items() if _alike(value - best, kind, units))
@@ -134,6 +137,12 @@ def _notes(lifts: Sequence[Lift], steps: dict[int, str]) -> list[str]:
     notes = []
     if len({lift.rig.rig.name for lift in lifts}) > 1:
         notes.append(f"Not the same rig: {', '.join(lift.rig.rig.name for lift in lifts)}.")
+    ended = [lift.figures.value("plan.ended") for lift in lifts]
+    if len(set(ended)) > 1:
+        far = ", ".join(f"{letter} {shown(it, 'count')}" for letter, it in zip(_LETTERS, ended, strict=False))
+        notes.append(
+            f"They did not go equally far (steps ended: {far}): less was risked in less; compare step by step."
+        )
     longest = max(len(lift.rig.step) for lift in lifts)
     if len(steps) < longest:
         notes.append(

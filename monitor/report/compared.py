@@ -34,7 +34,7 @@ _HEADS = {
 def in_words(it: Comparison) -> str:
     """The comparison for a terminal."""
     said = [
-        f"{letter}  {lift.path}: {lift.rig.rig.name}, {lift.started}"
+        f"{letter}  {lift.path}: {lift.rig.rig.name}, {_began(lift.started)}"
         for letter, lift in zip(it.letters, it.lifts, strict=True)
     ]
     said += [f"   {note}" for note in it.notes]
@@ -43,6 +43,11 @@ def in_words(it: Comparison) -> str:
     for head, rows in _things(it):
         said += ["", head, *(_line(it, row, wide) for row in rows)]
     return "\n".join((*said, "", *wrap(CAUTION, 100)))
+
+
+def _began(started: str) -> str:
+    """A date and a time of day, as the recording's header has them."""
+    return started.replace("T", " ")[:16]
 
 
 def _heads(it: Comparison, wide: int) -> str:
@@ -90,7 +95,7 @@ def page(it: Comparison) -> str:
 def _who(it: Comparison) -> str:
     rows = "".join(
         f"<tr><th>{letter}</th><td>{escape(lift.path.name)}</td><td>{escape(lift.rig.rig.name)}</td>"
-        f'<td>{escape(lift.started)}</td><td class="value">{it.wins(at)}</td></tr>'
+        f'<td>{escape(_began(lift.started))}</td><td class="value">{it.wins(at)}</td></tr>'
         for at, (letter, lift) in enumerate(zip(it.letters, it.lifts, strict=True))
     )
     heads = '<th></th><th>recording</th><th>rig</th><th>began</th><th class="value">alone best in</th>'

@@ -196,7 +196,7 @@ def wanted_in_words(asked: Asked, units: str) -> str:
             words = high if band.low is None else low
         elif band.low is not None and band.high is not None:
             words = f"{low} to {high}"
-        elif band.high == 0.0 and asked.kind.unit == "count":
+        elif band.low is None and band.high == 0.0:
             words = "none"
         else:
             words = f"at most {high}" if band.low is None else f"at least {low}"

@@ -108,6 +108,21 @@ def test_which_is_better(values, best):
     assert told.whole[0].difference is None  # of three there is none
 
 
+def test_that_there_was_nothing_to_measure_is_no_worse_than_a_short_time():
+    seen = KINDS["danger.seen_s"]
+    none = Figure(seen, "", None, 0.0, "no danger rose", nothing=True)
+    told = compare([lift("a", none), lift("b", Figure(seen, "", 2.0)), lift("c", Figure(seen, "", 9.0))])
+    assert told.whole[0].best == set()
+
+
+def test_lifts_that_went_less_far_are_said():
+    ended = KINDS["plan.ended"]
+    told = compare([lift("a", Figure(ended, "", 6.0)), lift("b", Figure(ended, "", 2.0))])
+    assert told.notes == (
+        "They did not go equally far (steps ended: A 6, B 2): less was risked in less; compare step by step.",
+    )
+
+
 def test_other_plans_other_rigs_and_damage_are_said():
     other = RIG.model_copy(
         update={"rig": RIG.rig.model_copy(update={"name": "other"}), "step": [RIG.step[0], *RIG.step[2:]]}
