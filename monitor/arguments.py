@@ -40,6 +40,8 @@ def parser() -> argparse.ArgumentParser:
         _add_drill,
         _add_follow,
         _add_judge,
+        _add_score,
+        _add_compare,
         _add_replay,
         _add_season,
         _add_web,
@@ -308,6 +310,35 @@ def _add_season(commands: Commands) -> None:
     )
     season.add_argument("--json", action="store_true", help="one JSON object")
     season.add_argument("--html", metavar="FILE", help="write a page to print as well, with charts")
+
+
+def _add_score(commands: Commands) -> None:
+    score = _add(
+        commands,
+        "score",
+        "hold recordings against an evaluation form: points over what was measured, and what an instructor marks",
+        "What is not known earns nothing. Exit code 0 only if all were passed.",
+    )
+    score.add_argument("files", nargs="*", metavar="FILE", help="recording, or a folder with one")
+    score.add_argument("--form", metavar="TOML", help="the evaluation form")
+    score.add_argument("--marks", metavar="TOML", help="points for its free criteria, and who gave them")
+    score.add_argument("--json", action="store_true", help="one JSON object a recording; values in SI")
+    score.add_argument("--example", action="store_true", help="print a form to begin with, and exit")
+    score.add_argument("--figures", action="store_true", help="print every figure that a form may ask for, and exit")
+
+
+def _add_compare(commands: Commands) -> None:
+    compare = _add(
+        commands,
+        "compare",
+        "lay recorded lifts side by side: what differs, which is better, step by step",
+        "Two drills, or one crew's over a season, up to twelve; in the order given.",
+    )
+    compare.add_argument(
+        "files", nargs="+", metavar="FILE", help="recording, or a folder of them; one file of a session brings the rest"
+    )
+    compare.add_argument("-o", dest="page", metavar="HTML", help="write it as a page with charts, to print or hand out")
+    compare.add_argument("--json", action="store_true", help="one JSON object; values in SI")
 
 
 def _add_replay(commands: Commands) -> None:
