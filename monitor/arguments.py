@@ -6,13 +6,47 @@ import argparse
 
 TYPE_CHECKING = False  # as typing has it, without the time that importing it takes
 if TYPE_CHECKING:
-    Commands = argparse._SubParsersAction[argparse.ArgumentParser]
+    from collections.abc import Sequence
+    from typing import Any, NoReturn
+
+    Commands = argparse._SubParsersAction["Command"]
 
 CAUTION = (
     "inchwatch watches and never drives a valve. It supports and never replaces a trained safety officer, the makers' "
     "instructions, local rules and licensed practice. Nobody goes under a load held by bags alone."
 )
 PRIORITIES = ("notice", "caution", "warning", "danger")
+
+
+class Command(argparse.ArgumentParser):
+    """A command whose options may stand anywhere: before, between and behind what else is typed.
+
+    By itself argparse gives a positional that may be left out its default as soon as an option follows the one before it, and
+    then does not know what comes behind. `anywhere`: not where everything from the first positional on is another command's.
+    """
+
+    anywhere = True
+    _apart = False
+    _typed: Sequence[str] = ()
+
+    def parse_known_args(  # type: ignore[override]
+        self, args: Sequence[str] | None = None, namespace: Any = None
+    ) -> tuple[argparse.Namespace, list[str]]:
+        """As argparse has it, options first and then the rest."""
+        if self._apart or not self.anywhere:
+            return super().parse_known_args(args, namespace)
+        self._apart, self._typed = True, args or ()  # what this calls may call us again
+        try:
+            return self.parse_known_intermixed_args(args, namespace)
+        finally:
+            self._apart = False
+
+    def error(self, message: str) -> NoReturn:
+        """As argparse says it, and what an option may have taken that was meant for the command."""
+        for it in self._actions:
+            if it.nargs == "?" and "required" in message and set(it.option_strings) & set(self._typed):
+                message += f" (what follows {it.option_strings[0]} is its {it.metavar})"
+        super().error(message)
 
 
 def parser() -> argparse.ArgumentParser:
@@ -29,7 +63,7 @@ def parser() -> argparse.ArgumentParser:
         metavar="SHELL",
         help="print a completion script for bash, zsh or tcsh",
     )
-    commands = top.add_subparsers(dest="command", metavar="COMMAND", title="commands")
+    commands = top.add_subparsers(dest="command", metavar="COMMAND", title="commands", parser_class=Command)
     for add in (
         _add_demo,
         _add_check,
@@ -369,12 +403,13 @@ def _add_web(commands: Commands) -> None:
     web.add_argument("--certificate", metavar="FILE", help="close it by TLS: the certificate of this computer (PEM)")
     web.add_argument("--key", metavar="FILE", help="its private key (PEM)")
     web.add_argument("--most", type=int, default=8, metavar="N", help="so many visitors at once (default: 8)")
+    web.anywhere = False
     web.add_argument(
         "args", nargs=argparse.REMAINDER, metavar="SCREEN ...", help="demo, follow or replay, as typed alone"
     )
 
 
-def _add(commands: Commands, name: str, does: str, more: str = "") -> argparse.ArgumentParser:
+def _add(commands: Commands, name: str, does: str, more: str = "") -> Command:
     return commands.add_parser(
         name, help=does, description=f"{does[0].upper()}{does[1:]}. {more}".strip(), epilog=CAUTION
     )
