@@ -3,9 +3,9 @@
 python tests/bench/bench_season.py [COUNT] [FOLDER]    (1000 unless said; FOLDER: where the recordings are kept, and found again)
 
 Every recording is the beginning of a drill, ten seconds and more, of one of twenty seeds. All of it is invented. Efficiency is the
-time of one process over twice that of two. Two processes that know nothing of each other, half of the recordings each, show what this
-computer gives at most: two processors that share a core, or have other work, give less than two. At last a worker is killed in the
-middle, and the result must be the same to the last column.
+time of one process over twice that of two. Two processes that know nothing of each other, half of the recordings each, show what
+this machine gives at most: two processors that share a core, or have other work, give less than two. At last a worker is killed in
+the middle, and the result must be the same to the last column.
 """
 
 from __future__ import annotations
