@@ -49,6 +49,12 @@ class Measured:
         """It in words."""
         return self.says if isinstance(self.says, str) else self.says()
 
+    def __eq__(self, other: object) -> bool:
+        """Alike is what says the same, however it comes to the words."""
+        if not isinstance(other, Measured):
+            return NotImplemented
+        return (self.share, self.what, self.evidence) == (other.share, other.what, other.evidence)
+
 
 @dataclass(frozen=True, slots=True)
 class Unknown:
