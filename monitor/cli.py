@@ -51,8 +51,13 @@ def _command(top: argparse.ArgumentParser, call: argparse.Namespace) -> int:
         return compare_files(call.files, as_page=call.page, json=call.json, out=sys.stdout, err=sys.stderr)
     if call.command == "replay":
         from monitor.debrief.command import replay
+        from monitor.report.writing import Told
 
-        return replay(call.file, who=call.who)
+        return replay(call.file, who=call.who, report=Told)
+    if call.command == "debrief":
+        from monitor.report.command import debrief
+
+        return debrief(call.file, out=call.out, program=call.browser)
     if call.command == "drivers":
         from monitor.wires import drivers
 
