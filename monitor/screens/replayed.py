@@ -33,6 +33,7 @@ HELP: tuple[tuple[str, str], ...] = (
     ("l", "the list of events, and what is wrong with the files; enter goes there"),
     ("w", "other limits: what would have sounded then, and what would not"),
     ("m", "a note at this moment, kept beside the recording and never in it"),
+    ("r", "write the report, beside the recording: one page to print and hand out"),
     ("t", "light or dark"),
     ("q", "end"),
 )
