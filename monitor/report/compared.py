@@ -26,6 +26,8 @@ tr, figure { break-inside: avoid } tbody tr:nth-child(odd) { background: #f4f4f4
 figure { margin: 2mm 0 } figcaption { font-size: 8.5pt } svg { width: 100%; height: auto; display: block }
 svg * { vector-effect: non-scaling-stroke }
 """ + STYLE  # fmt: skip
+_POLICY = "default-src 'none'; style-src 'unsafe-inline'; base-uri 'none'; form-action 'none'"
+"""What a browser lets the page do: nothing. It has no script and loads nothing."""
 _HEADS = {
     "shore": "Shore", "stack": "Stack", "bag": "Bag", "channel": "Channel", "alarm": "Alarm", "step": "Step",
 }  # fmt: skip
@@ -76,6 +78,7 @@ def page(it: Comparison) -> str:
         [
             "<!DOCTYPE html>",
             '<html lang="en"><head><meta charset="utf-8">',
+            f'<meta http-equiv="Content-Security-Policy" content="{_POLICY}">',
             '<meta name="viewport" content="width=device-width, initial-scale=1">',
             f"<title>{escape(title)}</title><style>{_STYLE}</style></head><body>",
             f"<h1>{escape(title)}</h1>",

@@ -62,7 +62,8 @@ def _verdict(path: Path):
 def test_the_page_needs_nothing_else_and_lays_steps_beside_each_other(both):
     _, made = both
     assert made.count("<svg") == 2
-    assert "http" not in made
+    assert "http:" not in made
+    assert "https:" not in made
     assert "src=" not in made
     assert "<script" not in made
     assert "Nobody goes under a load held by bags alone" in made
@@ -148,6 +149,10 @@ def test_names_from_a_file_are_text_on_the_page():
 def test_too_few_or_none_are_a_sentence(tmp_path, capsys):
     assert main(["compare", str(tmp_path / "none.jsonl")]) == 2
     assert capsys.readouterr().err == "inchwatch compare: found 1 recording; allowed are 2 to 12, more are a season\n"
+    kept = tmp_path / "kept.jsonl"
+    assert main(["compare", "a", "b", "-o", str(kept)]) == 2
+    assert capsys.readouterr().err == f"inchwatch compare: {kept}: a page ends in .html or .htm\n"
+    assert not kept.exists()
     (tmp_path / "a.jsonl").write_text("{}")
     (tmp_path / "b.jsonl").write_text("x")
     assert main(["compare", str(tmp_path / "a.jsonl"), str(tmp_path / "b.jsonl")]) == 1
