@@ -333,6 +333,8 @@ def _add_debrief(commands: Commands) -> None:
         metavar="FILE",
         help="REPORT.html, or REPORT.pdf (default: FILE.report.html beside the recording)",
     )
+    debrief.add_argument("--form", metavar="TOML", help="with a score sheet by this evaluation form, as in score")
+    debrief.add_argument("--marks", metavar="TOML", help="points for its free criteria, and who gave them")
     debrief.add_argument(
         "--browser",
         metavar="COMMAND",

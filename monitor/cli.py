@@ -55,9 +55,12 @@ def _command(top: argparse.ArgumentParser, call: argparse.Namespace) -> int:
 
         return replay(call.file, who=call.who, report=Told)
     if call.command == "debrief":
+        from monitor.report.command import Wanted as Report
         from monitor.report.command import debrief
 
-        return debrief(call.file, out=call.out, program=call.browser)
+        if call.marks is not None and call.form is None:
+            top.error("--marks goes with --form")
+        return debrief(Report(call.file, call.out, call.browser, call.form, call.marks))
     if call.command == "drivers":
         from monitor.wires import drivers
 

@@ -110,7 +110,11 @@ def _level(it: Level, field: _Field) -> str:
     x1 = LEFT if it.from_ns is None else field.times.x(it.from_ns)
     x2 = WIDE - RIGHT if it.to_ns is None else field.times.x(it.to_ns)
     line = f'<line class="level" x1="{x1:.1f}" y1="{y:.1f}" x2="{x2:.1f}" y2="{y:.1f}"/>'
-    return f'{line}<text class="small" x="{x1 + 4:.1f}" y="{y - 3:.1f}">{escape(it.name)}</text>' if it.name else line
+    return (
+        f'{line}<text class="small" x="{x1 + 4:.1f}" y="{y + (12.0 if y < TOP + 10.0 else -3.0):.1f}">{escape(it.name)}</text>'
+        if it.name
+        else line
+    )
 
 
 def _runs(series: Series, wanted: Callable[[Stretch], bool]) -> Iterator[list[tuple[int, Stretch]]]:

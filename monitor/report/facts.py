@@ -6,7 +6,7 @@ The engine is the live one and knows nothing of this. What is kept grows with wh
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from datetime import UTC, datetime
 from math import hypot
 from pathlib import Path
@@ -57,7 +57,8 @@ class Facts:
     balance_ns: int | None
     highest: tuple[str, LoadPicture] | None
     apart_m: float | None
-    blind: dict[tuple[str, str, str], int] = field(default_factory=dict)
+    blind: dict[tuple[str, str, str], float]
+    """(rule, place, why) of what could not be watched: for what share of the pictures since the zero."""
 
     @property
     def started(self) -> datetime | None:
@@ -90,7 +91,7 @@ class Gatherer:
         self._trails: dict[str, Trail] = {}
         self._marks: list[Mark] = []
         self._blind: dict[tuple[str, str, str], int] = {}
-        self._pictures = 0
+        self._pictures = self._zeroed = 0
         self._zero_ns: int | None = None
         self._last: Picture | None = None
         self._balance: tuple[int, BalancePicture] | None = None
@@ -137,7 +138,7 @@ class Gatherer:
             balance_ns=None if self._balance is None else self._balance[0],
             highest=self._highest,
             apart_m=self._apart_m,
-            blind=self._blind,
+            blind={key: seen / self._zeroed for key, seen in self._blind.items()},
         )
 
     def _take(self, line: Entry | AlarmLine) -> bool:
@@ -168,9 +169,10 @@ class Gatherer:
         self._zero_ns, self._last = picture.zero.taken_ns, picture
         if picture.balance.weight_n is not None or picture.balance.tip_rad is not None:
             self._balance = picture.time_ns, picture.balance
-        for it in picture.blind:
+        for it in picture.blind if self._zero_ns is not None else ():
             key = it.rule, it.about, it.because
             self._blind[key] = self._blind.get(key, 0) + 1
+        self._zeroed += self._zero_ns is not None
         self._draw(picture)
 
     def _draw(self, picture: Picture) -> None:

@@ -203,9 +203,10 @@ def _sensors(facts: Facts) -> str:
     blind = ""
     if facts.blind:
         most = sorted(facts.blind.items(), key=lambda it: -it[1])[:12]
-        rows = [(f"{rule} {about}", because, share(seen / facts.pictures)) for (rule, about, because), seen in most]
+        rows = [(f"{rule} {about}", because, share(seen)) for (rule, about, because), seen in most]
         more = f"<p>And {len(facts.blind) - len(most)} more.</p>" if len(facts.blind) > len(most) else ""
-        blind = f"<h3>What could not be watched</h3>{tables.table(('rule', 'because', 'of the time'), rows, 'Not watched')}{more}"
+        heads = ("rule", "because", "of the time since the zero")
+        blind = f"<h3>What could not be watched</h3>{tables.table(heads, rows, 'Not watched')}{more}"
     return f'{tables.sensors(facts)}<p class="told">Not ok: share of the time {since}.</p>{blind}'
 
 

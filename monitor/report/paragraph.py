@@ -90,7 +90,7 @@ def _plan(facts: Facts) -> str:
 
 
 def _few(number: int) -> str:
-    return count(number, "").strip()
+    return count(number, "").strip() if number else "none"
 
 
 def _was(number: int) -> str:
@@ -138,8 +138,8 @@ def _alarms(facts: Facts) -> str:
     parts = [count(number, priority.word) for priority, number in by.items() if number]
     if not parts:
         return "No alarm rose."
-    whole = count(len(facts.raised), "alarm")
-    said = f"{whole[0].upper()}{whole[1:]} rose: {listed(parts)}."
+    whole = count(len(facts.raised), "alarm").capitalize()
+    said = f"{whole} rose{',' if len(parts) == 1 else ':'} {listed(parts)}."
     unseen = [it for it in facts.raised if not it.seen and not it.set_aside]
     if unseen:
         everyone = len(unseen) == len(facts.raised) > 1

@@ -27,7 +27,8 @@ table.rows thead th { width: auto; border-bottom: 0.8pt solid #000; font-size: 8
 table.rows th[scope=row] { width: auto; white-space: nowrap }
 table.rows td, table.rows th { padding: 0.8mm 2.5mm 0.8mm 0 } table.rows tbody tr { border-bottom: 0.3pt solid #bbb }
 table.times td:nth-child(n+3):nth-child(-n+5) { white-space: nowrap }
-table.small { font-size: 8.5pt } table.small th[scope=row] { font-weight: normal; white-space: normal }
+table.small { font-size: 8pt } table.small td:last-child { overflow-wrap: normal }
+table.small th[scope=row] { font-weight: normal; white-space: normal }
 table.numbers { font-size: 8.5pt } thead { display: table-header-group }
 article.alarm { border-left: 2.5mm solid #888; padding-left: 3mm; margin: 0 0 5mm }
 article.alarm.danger { border-color: #b3001b } article.alarm.warning { border-color: #d06a00 }
@@ -37,7 +38,8 @@ article .word { text-transform: uppercase; border: 1pt solid #000; padding: 0 1.
 article ul { margin: 0; padding-left: 4mm } article p { margin: 0 0 0.5mm } article .meaning { color: #333; font-size: 9pt }
 figure { break-inside: avoid } figure h3 { margin: 2mm 0 0 }
 .pair { display: flex; gap: 4mm } .pair svg { flex: 1; min-width: 0 }
-svg .small, svg .letter, svg .number { font-size: 10.5px } svg .letter { font-weight: bold } svg .unit { font-weight: bold }
+svg .small, svg .letter, svg .number { font-size: 10.5px } svg .letter { font-weight: bold }
+svg .small, svg .letter { paint-order: stroke; stroke: #fffc; stroke-width: 2.5px } svg .unit { font-weight: bold }
 .axis, .zero { stroke: #000 } .axis { fill: none } .grid { stroke: #ddd } .step { stroke: #888; stroke-dasharray: 2 3 }
 .level { stroke: #000; stroke-dasharray: 7 3 } .hole { fill: #666; opacity: 0.75 }
 .line { fill: none; stroke-width: 1.6; stroke-linejoin: round } .band { stroke: none; opacity: 0.22 }

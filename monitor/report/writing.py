@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import os
 import tempfile
+from collections.abc import Callable
 from pathlib import Path
 
+from monitor.debrief.figures import Figures
 from monitor.report.facts import Facts, Gatherer
 from monitor.report.page import page
 from monitor.report.printing import browser, printed
@@ -28,10 +30,19 @@ def report_path(recording: Path) -> Path:
 class Making:
     """One report on its way. Call `advance` until it is False; then `to` is written. An older report there is replaced.
 
+    `score`: makes the section of a score sheet, as HTML, of what was measured.
+
     Raises JournalError, RigFaults where the file is no recording; CannotWrite, CannotPrint where no report can go there.
     """
 
-    def __init__(self, file: Path, to: Path | None = None, program: str | None = None) -> None:
+    def __init__(
+        self,
+        file: Path,
+        to: Path | None = None,
+        program: str | None = None,
+        score: Callable[[Figures, str], str] | None = None,
+    ) -> None:
+        self._score = score
         self._gatherer = Gatherer(file)
         recording = self._gatherer.recording
         self.to = to if to is not None else report_path(recording.path)
@@ -55,12 +66,14 @@ class Making:
         return False
 
     def _write(self, facts: Facts) -> None:
+        units = facts.rig.rig.units
+        score = "" if self._score is None else self._score(facts.figures, units)
         try:
             if self._program is None:
-                _put(self.to, page(facts).encode())
+                _put(self.to, page(facts, score).encode())
             else:
-                paper = "letter" if facts.rig.rig.units == "us" else "A4"
-                _put(self.to, printed(page(facts, paper=paper), self._program, self.to.parent))
+                paper = "letter" if units == "us" else "A4"
+                _put(self.to, printed(page(facts, score, paper), self._program, self.to.parent))
         except OSError as error:
             raise CannotWrite(
                 f"{self.to}: the report cannot be written ({(error.strerror or 'error').lower()})"
