@@ -78,6 +78,7 @@ def parser() -> argparse.ArgumentParser:
         _add_compare,
         _add_replay,
         _add_season,
+        _add_debrief,
         _add_web,
     ):
         add(commands)
@@ -386,6 +387,31 @@ def _add_replay(commands: Commands) -> None:
         "file", metavar="FILE", help="recording, or a folder with one; one file of a session brings the rest"
     )
     replay.add_argument("--who", metavar="NAME", help="who writes the notes (default: whoever is logged in)")
+
+
+def _add_debrief(commands: Commands) -> None:
+    debrief = _add(
+        commands,
+        "debrief",
+        "write the report of a recording: the lift in plain words, plan against done, charts, alarms, sensors, notes",
+        "One file that needs no other and no network. An older report of that name is replaced.",
+    )
+    debrief.add_argument(
+        "file", metavar="FILE", help="recording, or a folder with one; one file of a session brings the rest"
+    )
+    debrief.add_argument(
+        "-o",
+        "--out",
+        metavar="FILE",
+        help="REPORT.html, or REPORT.pdf (default: FILE.report.html beside the recording)",
+    )
+    debrief.add_argument("--form", metavar="TOML", help="with a score sheet by this evaluation form, as in score")
+    debrief.add_argument("--marks", metavar="TOML", help="points for its free criteria, and who gave them")
+    debrief.add_argument(
+        "--browser",
+        metavar="COMMAND",
+        help="what prints a PDF (default: Chromium, Chrome or Edge, as installed; A4, with US units letter)",
+    )
 
 
 def _add_web(commands: Commands) -> None:
