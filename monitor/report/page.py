@@ -16,7 +16,7 @@ from monitor.report.facts import Facts
 from monitor.report.paragraph import paragraph, trust
 from monitor.report.style import STYLE
 from monitor.report.timeline import SIGNS, timeline
-from monitor.report.words import clock, count, day, listed, off, share, span
+from monitor.report.words import clock, count, day, listed, moment, off, share, span
 from monitor.rig.drawing import missing
 from monitor.rig.sheet import CAUTIONS
 
@@ -211,10 +211,9 @@ def _sensors(facts: Facts) -> str:
 
 
 def _notes(facts: Facts) -> str:
-    found = [(it.time_ns, it.text, f"{it.who}, {it.written}") for it in facts.notes.kept]
-    found += [
-        (it.time_ns, it.text, "during the lift") for it in facts.marks if it.kind is Kind.ACTION and it.word == "note"
-    ]
+    found = [(it.time_ns, it.text, f"{it.who}, {moment(it.written)}") for it in facts.notes.kept]
+    written = [it for it in facts.marks if it.kind is Kind.ACTION and it.word == "note"]
+    found += [(it.time_ns, it.text.removeprefix("note: "), "during the lift") for it in written]
     found.sort(key=lambda it: it[0])
     faults = "".join(f"<p>{escape(it)}</p>" for it in facts.notes.faults)
     if not found:
