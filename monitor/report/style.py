@@ -30,7 +30,7 @@ table.times td:nth-child(n+3):nth-child(-n+5) { white-space: nowrap }
 table.small { font-size: 8pt }
 table.small td, table.small th { padding-top: 0.3mm; padding-bottom: 0.3mm } table.small td:last-child { overflow-wrap: normal }
 table.small th[scope=row] { font-weight: normal; white-space: normal }
-table.numbers { font-size: 8.5pt } thead { display: table-header-group }
+table.numbers { font-size: 8.5pt } table.numbers td:nth-child(6) { white-space: nowrap } thead { display: table-header-group }
 article.alarm { border-left: 2.5mm solid #888; padding-left: 3mm; margin: 0 0 5mm }
 article.alarm.danger { border-color: #b3001b } article.alarm.warning { border-color: #d06a00 }
 article.alarm.caution { border-color: #b59a00 } article.alarm table { break-inside: avoid }
