@@ -16,7 +16,7 @@ from monitor.report.facts import Facts
 from monitor.report.paragraph import paragraph, trust
 from monitor.report.style import STYLE
 from monitor.report.timeline import SIGNS, timeline
-from monitor.report.words import clock, count, day, listed, off, share, span
+from monitor.report.words import clock, count, day, listed, moment, off, share, span
 from monitor.rig.drawing import missing
 from monitor.rig.sheet import CAUTIONS
 
@@ -85,7 +85,7 @@ def _glance(facts: Facts) -> str:
     tiles = (
         ("greatest rise", rise),
         ("greatest tilt", show.angle(top("tilt whole"))),
-        ("greatest lean, of the ring", _percent(top("lean"))),
+        ("greatest lean, of the ring", share(top("lean"))),
         ("greatest gap at a shore", show.length(top("gap"), units)),
         ("greatest fall, had the bags failed", show.length(top("fall"), units)),
         ("dangers", str(sum(it.priority is Priority.DANGER for it in facts.raised))),
@@ -95,10 +95,6 @@ def _glance(facts: Facts) -> str:
     return (
         f'<dl class="glance">{"".join(f"<div><dt>{escape(k)}</dt><dd>{escape(v)}</dd></div>" for k, v in tiles)}</dl>'
     )
-
-
-def _percent(value: float | None) -> str:
-    return show.UNKNOWN if value is None else f"{value * 100.0:.0f} %"
 
 
 def _sections(facts: Facts, score: str) -> list[tuple[str, str, str]]:
@@ -178,7 +174,7 @@ def _lean(facts: Facts) -> str:
         bound = "" if it.lean_bound_m is None else f" {show.bound(it.lean_bound_m, units)}"
         words = (
             f"{stack.name} leaned most at {clock(at_ns, facts.end_ns)}: {show.length(it.lean_m, units)}{bound} of its"
-            f" {show.length(it.ring_m, units)} ring ({_percent(it.lean_use)})."
+            f" {show.length(it.ring_m, units)} ring ({share(it.lean_use)})."
         )
         parts.append(
             f'<figure><div class="pair">{leans.from_above(facts.rig, stack, trail)}'
@@ -211,10 +207,9 @@ def _sensors(facts: Facts) -> str:
 
 
 def _notes(facts: Facts) -> str:
-    found = [(it.time_ns, it.text, f"{it.who}, {it.written}") for it in facts.notes.kept]
-    found += [
-        (it.time_ns, it.text, "during the lift") for it in facts.marks if it.kind is Kind.ACTION and it.word == "note"
-    ]
+    found = [(it.time_ns, it.text, f"{it.who}, {moment(it.written)}") for it in facts.notes.kept]
+    written = [it for it in facts.marks if it.kind is Kind.ACTION and it.word == "note"]
+    found += [(it.time_ns, it.text.removeprefix("note: "), "during the lift") for it in written]
     found.sort(key=lambda it: it[0])
     faults = "".join(f"<p>{escape(it)}</p>" for it in facts.notes.faults)
     if not found:

@@ -5,11 +5,14 @@ from __future__ import annotations
 from math import degrees
 
 from monitor import quantities as show
+from monitor.debrief.marks import Kind
 from monitor.engine.picture import Priority
 from monitor.report.facts import Facts
 from monitor.report.risings import Raised
 from monitor.report.words import clock, count, day, listed, off, share, span
 
+_STOP = "stop-called"
+"""The alarm that a STOP is: it is told by whom and when it was called."""
 _NAMED = 3
 """Dangers that are told one by one."""
 
@@ -140,7 +143,7 @@ def _alarms(facts: Facts) -> str:
         return "No alarm rose."
     whole = count(len(facts.raised), "alarm").capitalize()
     said = f"{whole} rose{',' if len(parts) == 1 else ':'} {listed(parts)}."
-    unseen = [it for it in facts.raised if not it.seen and not it.set_aside]
+    unseen = [it for it in facts.raised if not it.seen and not it.set_aside and it.rule != _STOP]
     if unseen:
         everyone = len(unseen) == len(facts.raised) > 1
         said += (
@@ -152,7 +155,7 @@ def _alarms(facts: Facts) -> str:
 
 
 def _dangers(facts: Facts) -> list[str]:
-    dangers = [it for it in facts.raised if it.priority is Priority.DANGER]
+    dangers = [it for it in facts.raised if it.priority is Priority.DANGER and it.rule != _STOP]
     said = [_danger(it, facts) for it in dangers[:_NAMED]]
     if len(dangers) > _NAMED:
         said.append(f"The other {count(len(dangers) - _NAMED, 'danger')} are told below.")
@@ -167,8 +170,12 @@ def _danger(it: Raised, facts: Facts) -> str:
 
 
 def _stop(facts: Facts) -> str:
-    calls = int(facts.figures.value("stop.calls") or 0)
-    return f"STOP was called {'once' if calls == 1 else f'{calls} times'}." if calls else ""
+    calls = [mark for mark in facts.marks if mark.kind is Kind.ACTION and mark.word == "stop"]
+    if not calls:
+        return ""
+    when = listed([clock(mark.time_ns, facts.end_ns) for mark in calls[:_NAMED]])
+    more = f", and {count(len(calls) - _NAMED, 'time')} after that" if len(calls) > _NAMED else ""
+    return f"STOP was called at {when}{more}."
 
 
 def _sensors(facts: Facts) -> str:

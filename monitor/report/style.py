@@ -27,15 +27,18 @@ table.rows thead th { width: auto; border-bottom: 0.8pt solid #000; font-size: 8
 table.rows th[scope=row] { width: auto; white-space: nowrap }
 table.rows td, table.rows th { padding: 0.8mm 2.5mm 0.8mm 0 } table.rows tbody tr { border-bottom: 0.3pt solid #bbb }
 table.times td:nth-child(n+3):nth-child(-n+5) { white-space: nowrap }
-table.small { font-size: 8pt } table.small td:last-child { overflow-wrap: normal }
+table.small { font-size: 8pt }
+table.small td, table.small th { padding-top: 0.3mm; padding-bottom: 0.3mm } table.small td:last-child { overflow-wrap: normal }
 table.small th[scope=row] { font-weight: normal; white-space: normal }
-table.numbers { font-size: 8.5pt } thead { display: table-header-group }
+table.numbers { font-size: 8.5pt } table.numbers td:nth-child(6) { white-space: nowrap } thead { display: table-header-group }
 article.alarm { border-left: 2.5mm solid #888; padding-left: 3mm; margin: 0 0 5mm }
 article.alarm.danger { border-color: #b3001b } article.alarm.warning { border-color: #d06a00 }
 article.alarm.caution { border-color: #b59a00 } article.alarm table { break-inside: avoid }
 article .word { text-transform: uppercase; border: 1pt solid #000; padding: 0 1.5mm }
-.danger .word { background: #b3001b; color: #fff } .warning .word { background: #ffb35c } .caution .word { background: #ffe680 }
-article ul { margin: 0; padding-left: 4mm } article p { margin: 0 0 0.5mm } article .meaning { color: #333; font-size: 9pt }
+.danger .word { background: #b3001b; color: #fff } .warning .word { background: #ffb35c }
+.caution .word { background: #ffe680 }
+article ul { margin: 0; padding-left: 4mm } article p { margin: 0 0 0.5mm }
+article .meaning { color: #333; font-size: 9pt; break-after: avoid }
 figure { break-inside: avoid } figure h3 { margin: 2mm 0 0 }
 .pair { display: flex; gap: 4mm } .pair svg { flex: 1; min-width: 0 }
 svg .small, svg .letter, svg .number { font-size: 10.5px } svg .letter { font-weight: bold }

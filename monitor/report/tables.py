@@ -80,11 +80,12 @@ def differs(it: Done, facts: Facts, expected: dict[str, float | None]) -> Iterat
                 if sure
                 else (f"{show.length(abs(apart), units)} {'above' if apart > 0.0 else 'below'} its stop")
             )
-            yield f"left at {reached}: {where}"
+            yield f"{_left(it)} {reached}: {where}"
     if until is not None and until.pressure is not None and it.step.bag is not None:
-        yield f"left at {show.pressure(it.pressures_pa.get(it.step.bag), units)} in {it.step.bag}"
+        yield f"{_left(it)} {show.pressure(it.pressures_pa.get(it.step.bag), units)} in {it.step.bag}"
+    most = "at most " if len(facts.rig.stack) > 1 else ""
     found = [
-        f"{bag} {show.pressure(it.pressures_pa.get(bag), units)} (planned {show.pressure(pa, units)})"
+        f"{bag} {show.pressure(it.pressures_pa.get(bag), units)} (planned {most}{show.pressure(pa, units)})"
         for bag, pa in expected.items()
         if pa is not None
     ]
@@ -97,6 +98,10 @@ def differs(it: Done, facts: Facts, expected: dict[str, float | None]) -> Iterat
     rose = facts.figures.value("step.alarms", str(it.number))
     if rose:
         yield f"{count(int(rose), 'alarm')} rose in it"
+
+
+def _left(it: Done) -> str:
+    return "left at" if it.ended_ns is not None or it.left else "stands, not ended, at"
 
 
 def balance(facts: Facts) -> str:

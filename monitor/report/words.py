@@ -54,6 +54,14 @@ def day(when: datetime | None, after_ns: int = 0) -> str:
     return f"{at.day} {at:%B %Y, %H:%M:%S} {at.tzname() or ''}".rstrip()
 
 
+def moment(written: str) -> str:
+    """A wall clock as a file has it, read where it can be: "2 March 2026, 17:05:00 UTC"."""
+    try:
+        return day(datetime.fromisoformat(written))
+    except ValueError:
+        return written
+
+
 _FEW = ("no", "one", "two", "three", "four", "five", "six", "seven", "eight", "nine", "ten", "eleven", "twelve")
 
 

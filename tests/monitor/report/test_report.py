@@ -13,6 +13,7 @@ import pytest
 from monitor.report.facts import Facts, gather
 from monitor.report.page import page
 from monitor.report.paragraph import paragraph
+from monitor.report.tables import differs
 from monitor.report.words import clock, count, evidence, share, span
 from replay.codec import AlarmLine, Header
 from replay.entries import Action, Entry
@@ -162,6 +163,9 @@ def test_the_step_says_where_it_was_left(facts):
     assert first.ended_ns is None
     assert first.rise_m == pytest.approx(facts.series["rise", "S1"].last)
     assert facts.steps[-1].begun == []
+    (words, *_) = differs(first, facts, {})
+    assert words.startswith("stands, not ended, at 39 mm")
+    assert words.endswith("21 mm below its stop")
     assert "Of six planned steps one was begun, and none ended as planned." in paragraph(facts)
 
 
