@@ -6,13 +6,47 @@ import argparse
 
 TYPE_CHECKING = False  # as typing has it, without the time that importing it takes
 if TYPE_CHECKING:
-    Commands = argparse._SubParsersAction[argparse.ArgumentParser]
+    from collections.abc import Sequence
+    from typing import Any, NoReturn
+
+    Commands = argparse._SubParsersAction["Command"]
 
 CAUTION = (
     "inchwatch watches and never drives a valve. It supports and never replaces a trained safety officer, the makers' "
     "instructions, local rules and licensed practice. Nobody goes under a load held by bags alone."
 )
 PRIORITIES = ("notice", "caution", "warning", "danger")
+
+
+class Command(argparse.ArgumentParser):
+    """A command whose options may stand anywhere: before, between and behind what else is typed.
+
+    By itself argparse gives a positional that may be left out its default as soon as an option follows the one before it, and
+    then does not know what comes behind. `anywhere`: not where everything from the first positional on is another command's.
+    """
+
+    anywhere = True
+    _apart = False
+    _typed: Sequence[str] = ()
+
+    def parse_known_args(  # type: ignore[override]
+        self, args: Sequence[str] | None = None, namespace: Any = None
+    ) -> tuple[argparse.Namespace, list[str]]:
+        """As argparse has it, options first and then the rest."""
+        if self._apart or not self.anywhere:
+            return super().parse_known_args(args, namespace)
+        self._apart, self._typed = True, args or ()  # what this calls may call us again
+        try:
+            return self.parse_known_intermixed_args(args, namespace)
+        finally:
+            self._apart = False
+
+    def error(self, message: str) -> NoReturn:
+        """As argparse says it, and what an option may have taken that was meant for the command."""
+        for it in self._actions:
+            if it.nargs == "?" and "required" in message and set(it.option_strings) & set(self._typed):
+                message += f" (what follows {it.option_strings[0]} is its {it.metavar})"
+        super().error(message)
 
 
 def parser() -> argparse.ArgumentParser:
@@ -29,7 +63,7 @@ def parser() -> argparse.ArgumentParser:
         metavar="SHELL",
         help="print a completion script for bash, zsh or tcsh",
     )
-    commands = top.add_subparsers(dest="command", metavar="COMMAND", title="commands")
+    commands = top.add_subparsers(dest="command", metavar="COMMAND", title="commands", parser_class=Command)
     for add in (
         _add_demo,
         _add_check,
@@ -40,7 +74,10 @@ def parser() -> argparse.ArgumentParser:
         _add_drill,
         _add_follow,
         _add_judge,
+        _add_score,
+        _add_compare,
         _add_replay,
+        _add_season,
         _add_web,
     ):
         add(commands)
@@ -270,6 +307,72 @@ def _add_judge(commands: Commands) -> None:
         metavar="PRIORITY",
         help="exit with 1 if an alarm of this priority or above was raised: " + ", ".join(PRIORITIES),
     )
+    judge.add_argument(
+        "--workers", metavar="N", help="so many recordings at once, each in a process of its own; all: one a processor"
+    )
+    judge.add_argument(
+        "--dask",
+        metavar="ADDRESS",
+        help="on the cluster of this Dask scheduler, such as tcp://HOST:8786; its workers must find the recordings at the same "
+        "paths, and have the same inchwatch (needs inchwatch[dask])",
+    )
+    judge.add_argument(
+        "-o",
+        "--output",
+        metavar="FILE",
+        help="write a season instead: a Parquet file with a row a session and a column a figure; what it has already is not "
+        "judged again, and a run that was cut off goes on (needs inchwatch[tables])",
+    )
+
+
+def _add_season(commands: Commands) -> None:
+    season = _add(
+        commands,
+        "season",
+        "how the figures of many recordings went over time, from what judge -o wrote",
+        "By rig, or by folder where each crew keeps its recordings in one of its own: a recording does not know who the crew was. "
+        "A trend is said only where chance is an unlikely reason for it, and it is never a cause.",
+    )
+    season.add_argument("file", metavar="FILE", help="the Parquet file")
+    season.add_argument("--by", choices=("rig", "folder", "all"), default="rig", help="what is one line (default: rig)")
+    season.add_argument(
+        "--figure",
+        action="append",
+        default=[],
+        metavar="NAME",
+        help="a figure by its name, such as gap.greatest_m (may be repeated; default: those that most crews ask for)",
+    )
+    season.add_argument("--json", action="store_true", help="one JSON object")
+    season.add_argument("--html", metavar="FILE", help="write a page to print as well, with charts")
+
+
+def _add_score(commands: Commands) -> None:
+    score = _add(
+        commands,
+        "score",
+        "hold recordings against an evaluation form: points over what was measured, and what an instructor marks",
+        "What is not known earns nothing. Exit code 0 only if all were passed.",
+    )
+    score.add_argument("files", nargs="*", metavar="FILE", help="recording, or a folder with one")
+    score.add_argument("--form", metavar="TOML", help="the evaluation form")
+    score.add_argument("--marks", metavar="TOML", help="points for its free criteria, and who gave them")
+    score.add_argument("--json", action="store_true", help="one JSON object a recording; values in SI")
+    score.add_argument("--example", action="store_true", help="print a form to begin with, and exit")
+    score.add_argument("--figures", action="store_true", help="print every figure that a form may ask for, and exit")
+
+
+def _add_compare(commands: Commands) -> None:
+    compare = _add(
+        commands,
+        "compare",
+        "lay recorded lifts side by side: what differs, which is better, step by step",
+        "Two drills, or one crew's over a season, up to twelve; in the order given.",
+    )
+    compare.add_argument(
+        "files", nargs="+", metavar="FILE", help="recording, or a folder of them; one file of a session brings the rest"
+    )
+    compare.add_argument("-o", dest="page", metavar="HTML", help="write it as a page with charts, to print or hand out")
+    compare.add_argument("--json", action="store_true", help="one JSON object; values in SI")
 
 
 def _add_replay(commands: Commands) -> None:
@@ -300,12 +403,13 @@ def _add_web(commands: Commands) -> None:
     web.add_argument("--certificate", metavar="FILE", help="close it by TLS: the certificate of this computer (PEM)")
     web.add_argument("--key", metavar="FILE", help="its private key (PEM)")
     web.add_argument("--most", type=int, default=8, metavar="N", help="so many visitors at once (default: 8)")
+    web.anywhere = False
     web.add_argument(
         "args", nargs=argparse.REMAINDER, metavar="SCREEN ...", help="demo, follow or replay, as typed alone"
     )
 
 
-def _add(commands: Commands, name: str, does: str, more: str = "") -> argparse.ArgumentParser:
+def _add(commands: Commands, name: str, does: str, more: str = "") -> Command:
     return commands.add_parser(
         name, help=does, description=f"{does[0].upper()}{does[1:]}. {more}".strip(), epilog=CAUTION
     )

@@ -39,10 +39,26 @@ def main(argv: Sequence[str] | None = None) -> int:
 def _command(top: argparse.ArgumentParser, call: argparse.Namespace) -> int:
     if call.command == "check":
         return _check(top, call)
+    if call.command == "judge" and (call.workers or call.dask or call.output):
+        from monitor.season.command import Call as Many
+        from monitor.season.command import judge_many
+
+        typed = ("files", "limits", "fail_on", "workers", "dask", "output")
+        return judge_many(Many(as_json=call.json, **{name: getattr(call, name) for name in typed}))
+    if call.command == "season":
+        from monitor.season.telling import season
+
+        return season(call.file, by=call.by, figures=call.figure, as_json=call.json, html=call.html)
     if call.command == "judge":
         from monitor.debrief.judge import judge
 
         return judge(call.files, as_json=call.json, limits=call.limits, fail_on=call.fail_on)
+    if call.command == "score":
+        return _score(top, call)
+    if call.command == "compare":
+        from monitor.report.comparing import compare_files
+
+        return compare_files(call.files, as_page=call.page, json=call.json, out=sys.stdout, err=sys.stderr)
     if call.command == "replay":
         from monitor.debrief.command import replay
 
@@ -148,6 +164,17 @@ def _check(top: argparse.ArgumentParser, call: argparse.Namespace) -> int:
             top.error("--propose prints steps alone: not with --json or --html")
         return print_proposal(call.rig, sys.stdout, sys.stderr)
     return check(call.rig, call.json, sys.stdout, sys.stderr, call.html)
+
+
+def _score(top: argparse.ArgumentParser, call: argparse.Namespace) -> int:
+    from monitor.report.scoring import Wanted, example, score_files, vocabulary
+
+    if call.example or call.figures:
+        print(example().rstrip() if call.example else vocabulary(call.json))
+        return 0
+    if not call.files or call.form is None:
+        top.error("score needs a FILE and --form, or --example, or --figures")
+    return score_files(Wanted(call.files, call.form, call.marks, call.json), sys.stdout, sys.stderr)
 
 
 def _follow(top: argparse.ArgumentParser, call: argparse.Namespace) -> int:

@@ -81,6 +81,10 @@ _KNOWN = {
 }  # fmt: skip
 
 
+_PLAIN = 5
+"""How many keys a reading has that says nothing unusual: k, t, c, n, v."""
+
+
 class _Hash(Protocol):
     def copy(self) -> Self: ...
     def update(self, data: bytes, /) -> None: ...
@@ -233,8 +237,10 @@ def entry_of(found: dict[str, Any]) -> Entry | AlarmLine | None:
     kind, time_ns = found["k"], found["t"]
     try:
         if kind == "reading":
-            value = found["v"]
-            number, device = found["n"], found.get("d", 0)
+            value, number = found["v"], found["n"]
+            if len(found) == _PLAIN and type(value) is float and type(number) is int and isfinite(value):
+                return Reading(_text(found["c"]), number, time_ns, None, value)
+            device = found.get("d", 0)
             if not (
                 _whole(number) and _whole(device) and (_whole(value) or isinstance(value, float)) and isfinite(value)
             ):

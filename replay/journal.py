@@ -65,6 +65,7 @@ class Journal:
     def lines(self) -> Iterator[Entry | AlarmLine]:
         """Every input and every alarm transition, in order, up to the damage if there is any."""
         block: list[tuple[int, dict[str, Any]]] = []
+        unsealed: list[bytes] = []
         begun = 2
         last = ""
         try:
@@ -78,6 +79,8 @@ class Journal:
                     found = parse(line)
                     self.complete = self.goes_on = False
                     if found["k"] == "seal":
+                        self._hash.update(b"".join(unsealed))
+                        unsealed.clear()
                         if line != seal_line(found["t"], self._number - 1, self._hash):
                             self.damage = self._changed(begun)
                             return
@@ -90,7 +93,7 @@ class Journal:
                             return
                         last = found["k"] if found["k"] in ("end", "on") else ""
                         block.append((at, found))
-                    self._hash.update(line)
+                    unsealed.append(line)
                     at += len(line)
         except CodecError as error:
             self.damage = f"damaged: line {self._number} is no line of a journal: {error}; all before that was played"

@@ -30,7 +30,7 @@ def judge(files: Sequence[str], *, as_json: bool, limits: str | None = None, fai
     `files` may be folders, and files of one session are one.
     """
     try:
-        other = _read_limits(Path(limits)) if limits else None
+        other = read_limits(Path(limits)) if limits else None
     except RigFaults as faults:
         print(faults, file=sys.stderr)
         return 2
@@ -44,13 +44,23 @@ def judge(files: Sequence[str], *, as_json: bool, limits: str | None = None, fai
             print(f"inchwatch judge: {error}", file=sys.stderr)
             failed = True
             continue
-        if as_json and verdict["damage"]:
-            print(f"inchwatch judge: {verdict['file']}: {verdict['damage']}", file=sys.stderr)
-        print(orjson.dumps(verdict).decode() if as_json else in_words(verdict), flush=True)
-        failed |= fail_on is not None and any(
-            Priority[alarm["priority"].upper()] >= Priority[fail_on.upper()] for alarm in verdict["alarms"]
-        )
+        show(verdict, as_json=as_json)
+        failed |= reached(verdict, fail_on)
     return int(failed)
+
+
+def show(verdict: Json, *, as_json: bool) -> None:
+    """Print a verdict."""
+    if as_json and verdict["damage"]:
+        print(f"inchwatch judge: {verdict['file']}: {verdict['damage']}", file=sys.stderr)
+    print(orjson.dumps(verdict).decode() if as_json else in_words(verdict), flush=True)
+
+
+def reached(verdict: Json, priority: str | None) -> bool:
+    """Whether an alarm of a priority or above was raised; False for no priority."""
+    return priority is not None and any(
+        Priority[alarm["priority"].upper()] >= Priority[priority.upper()] for alarm in verdict["alarms"]
+    )
 
 
 def judged(path: Path, limits: dict[str, Any] | None = None) -> Json:
@@ -61,28 +71,44 @@ def judged(path: Path, limits: dict[str, Any] | None = None) -> Json:
     return _judged(read_recording(path), limits)
 
 
+class Pass:
+    """One pass of the engine over a recording: hand it every line of `recording.lines()`, then ask for the verdict.
+
+    `limits` are put in place of the rig file's own. Raises RigFaults.
+    """
+
+    def __init__(self, recording: Recording, limits: dict[str, Any] | None = None) -> None:
+        self._recording, self._own = recording, limits is None
+        rig = parse_rig(recording.header.rig, f"{recording.path}: rig file")
+        self.rig = rig if limits is None else under(rig, limits)
+        self._run = Rerun(self.rig)
+        self.take = self._run.take
+
+    def verdict(self) -> Json:
+        """The verdict, once every line was taken."""
+        recording, run = self._recording, self._run
+        return {
+            "file": str(recording.path),
+            "parts": len(recording.parts),
+            "rig": self.rig.rig.name,
+            "seconds": round(run.last_ns * 1e-9, 4),
+            "samples": run.samples,
+            "complete": recording.complete,
+            "damage": recording.damage,
+            "lost": sum(gap.lost for gap in recording.gaps),
+            "gaps": [_gap(it) for it in recording.gaps],
+            "passed_over": recording.unknown,
+            "same_as_live": run.same_as_live(recording.complete) if self._own else None,
+            "late": run.late,
+            **run.verdict.as_json(),
+        }
+
+
 def _judged(recording: Recording, limits: dict[str, Any] | None) -> Json:
-    rig = parse_rig(recording.header.rig, f"{recording.path}: rig file")
-    if limits is not None:
-        rig = under(rig, limits)
-    run = Rerun(rig)
+    one = Pass(recording, limits)
     for line in recording.lines():
-        run.take(line)
-    return {
-        "file": str(recording.path),
-        "parts": len(recording.parts),
-        "rig": rig.rig.name,
-        "seconds": round(run.last_ns * 1e-9, 4),
-        "samples": run.samples,
-        "complete": recording.complete,
-        "damage": recording.damage,
-        "lost": sum(gap.lost for gap in recording.gaps),
-        "gaps": [_gap(it) for it in recording.gaps],
-        "passed_over": recording.unknown,
-        "same_as_live": None if limits is not None else run.same_as_live(recording.complete),
-        "late": run.late,
-        **run.verdict.as_json(),
-    }
+        one.take(line)
+    return one.verdict()
 
 
 class Rerun:
@@ -171,7 +197,7 @@ def _gap_in_words(gap: Json) -> str:
     return f"LOST: {gap['lost']} entries{alarms}{when}, when nothing could be written"
 
 
-def _read_limits(path: Path) -> dict[str, Any]:
+def read_limits(path: Path) -> dict[str, Any]:
     """The [limits] of a file, for another judgement. Raises RigFaults."""
     from pydantic import ValidationError
 

@@ -14,7 +14,6 @@ from monitor.addition import added
 from monitor.engine.conditions import BOUND_SDS, Measured, Outcome, Scene, Suppressed, Unknown
 from monitor.engine.picture import SensorStatus
 from monitor.rig.air import bag_volume, carried_real, free_air, regulated
-from monitor.rig.capacity import AreaTable
 from monitor.rig.schema import Rig, Stack
 from monitor.rig.statics import rise_ratio
 
@@ -47,7 +46,7 @@ def lean_ahead(scene: Scene, name: str) -> Outcome:
         return Measured(0.0, "", {"at_rise_m": at, "planned_m": target})
     return Measured(
         2.0 if at <= target else 0.5,
-        f"out at {show.length(at, scene.units)} of {show.length(target, scene.units)} planned",
+        lambda: f"out at {show.length(at, scene.units)} of {show.length(target, scene.units)} planned",
         {"at_rise_m": at, "planned_m": target},
     )
 
@@ -64,7 +63,7 @@ def reach(scene: Scene, name: str) -> Outcome:
     needs = config.height_at_zero + target
     return Measured(
         needs / stack.reach_m,
-        f"lifts to {show.length(stack.reach_m, scene.units)}, {show.length(needs, scene.units)} planned",
+        lambda: f"lifts to {show.length(stack.reach_m, scene.units)}, {show.length(needs, scene.units)} planned",
         {"reach_m": stack.reach_m, "limit_m": needs},
     )
 
@@ -80,7 +79,7 @@ def uneven(scene: Scene, _: str) -> Outcome:
     limit = scene.planned.apart_m
     return Measured(
         far / limit,
-        f"{show.length(far, scene.units)} apart, {show.length(limit, scene.units)} allowed",
+        lambda: f"{show.length(far, scene.units)} apart, {show.length(limit, scene.units)} allowed",
         {"apart_m": far, "limit_m": limit, "between": " ".join(pair)},
     )
 
@@ -102,7 +101,7 @@ def no_lift(scene: Scene, bag: str) -> Outcome:
     force = stack.force_n if known else scene.planned.forces.get(stack.name)
     limit = _REGULATED * it.supply_pa
     if force is not None and force > 0.0:
-        area = AreaTable(config).area(it.height_m if it.height_m is not None else config.height_flat)
+        area = scene.planned.plates[bag].area(it.height_m if it.height_m is not None else config.height_flat)
         margin = _PUSHES if known else _PUSHES * (1.0 + scene.rig.limits.weight_margin)
         limit = min(limit, margin * force / area)
     takes = it.rate_pa_s > _TAKES or it.pressure_pa >= _REGULATED * it.supply_pa
@@ -112,7 +111,7 @@ def no_lift(scene: Scene, bag: str) -> Outcome:
     instead = f", not {named}" if named not in (None, bag) else ""
     return Measured(
         it.pressure_pa / limit if stuck else 0.0,
-        f"{show.pressure(it.pressure_pa, scene.units)}{instead}, no rise",
+        lambda: f"{show.pressure(it.pressure_pa, scene.units)}{instead}, no rise",
         {"pressure_pa": it.pressure_pa, "limit_pa": limit, "rate_m_s": scene.pose.rate(*stack.at), "named": named},
     )
 
@@ -126,11 +125,12 @@ def sinking(scene: Scene, name: str) -> Outcome:
         return scene.no_pose()
     if stack.rise_m < _LOW_M:
         return Measured(0.0, "down", {"rise_m": stack.rise_m})
-    if stack.sink_m_s is not None:
+    sinks = stack.sink_m_s
+    if sinks is not None:
         return Measured(
-            max(1.2, stack.sink_m_s / _SINKS_M_S),
-            f"sinks {show.length(60.0 * stack.sink_m_s, scene.units)} a minute",
-            {"sink_m_s": stack.sink_m_s, "limit_m_s": _SINKS_M_S},
+            max(1.2, sinks / _SINKS_M_S),
+            lambda: f"sinks {show.length(60.0 * sinks, scene.units)} a minute",
+            {"sink_m_s": sinks, "limit_m_s": _SINKS_M_S},
         )
     losses = {bag.name: bag.loss_pa_s for bag in stack.bags if bag.loss_pa_s is not None}
     if not losses:
@@ -138,7 +138,7 @@ def sinking(scene: Scene, name: str) -> Outcome:
     worst = max(losses, key=losses.__getitem__)
     return Measured(
         max(1.2, losses[worst] / _LOSES_PA_S),
-        f"{worst} loses {show.pressure(60.0 * losses[worst], scene.units)} a minute",
+        lambda: f"{worst} loses {show.pressure(60.0 * losses[worst], scene.units)} a minute",
         {"bag": worst, "loss_pa_s": losses[worst], "limit_pa_s": _LOSES_PA_S},
     )
 
@@ -192,7 +192,7 @@ def air_short(scene: Scene, _: str) -> Outcome:
         return Unknown("air still needed not known: what the stacks carry is not known")
     return Measured(
         min(9.0, need / left) if left > 0.0 else 9.0,
-        f"{show.volume(left, scene.units)} left, {show.volume(need, scene.units)} needed",
+        lambda: f"{show.volume(left, scene.units)} left, {show.volume(need, scene.units)} needed",
         {"left_m3": left, "limit_m3": need},
     )
 
@@ -222,7 +222,7 @@ def _to_fill(scene: Scene) -> float | None:
                 continue
             if force is None:
                 return None
-            there = free_air(bag_volume(plate, top), force / AreaTable(plate).area(top))
+            there = free_air(bag_volume(plate, top), force / scene.planned.plates[bag.name].area(top))
             now = bag_volume(plate, bag.height_m) if bag.height_m is not None else 0.0
             need += max(0.0, there - free_air(now, bag.pressure_pa or 0.0))
     for shore, piston in zip(scene.picture.shores, scene.rig.shore, strict=True):

@@ -6,7 +6,7 @@ An unknown condition neither raises nor clears: an alarm that stands goes on sta
 
 from __future__ import annotations
 
-from collections.abc import Callable, Container, Iterable
+from collections.abc import Callable, Collection, Iterable
 from dataclasses import dataclass, field, replace
 
 from monitor.engine.causes import FirstOut, Wider, roots
@@ -194,7 +194,7 @@ class AlarmBook:
         """What holds what; a place that is not named stands alone."""
 
     @property
-    def known(self) -> Container[tuple[int, str]]:
+    def known(self) -> Collection[tuple[int, str]]:
         """The rank and place of every alarm that there ever was; it goes with the book."""
         return self._alarms
 

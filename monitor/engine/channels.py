@@ -98,6 +98,9 @@ class ChannelState:
         self.filter = RateFilter(self.noise, agility, rate_sd)
         self.baseline: Baseline | None = None
         self.last: Reading | None = None
+        credible = _CREDIBLE[channel.quantity]
+        low, high = channel.range if channel.range is not None else (-credible, credible)
+        self._low, self._high = max(low, -credible), min(high, credible)
         self.in_range = True
         self.excluded = False
         """The other sensors agree that this one is lying."""
@@ -132,10 +135,7 @@ class ChannelState:
             self._recent.clear()
         self._count_run(reading)
         self.last = reading
-        limits = self.channel.range
-        credible = _CREDIBLE[self.channel.quantity]
-        low, high = limits if limits is not None else (-credible, credible)
-        self.in_range = low <= reading.value <= high and abs(reading.value) <= credible
+        self.in_range = self._low <= reading.value <= self._high
         if not self.in_range:
             self._live_since_ns = None
             return False
@@ -230,13 +230,13 @@ class ChannelState:
     def heard(self, now_ns: int) -> bool:
         """Whether it is to be heard at all: live by itself, whatever the others say of it."""
         last = self.last
-        if last is None or self.gone or now_ns - last.time_ns > self.stale_after_ns:
+        if last is None or self.gone or self.frozen or not self.in_range:
             return False
-        return last.quality.valid and self.in_range and not self.frozen
+        return now_ns - last.time_ns <= self.stale_after_ns and last.quality.valid
 
     def live(self, now_ns: int) -> bool:
         """Whether what it reads now may be computed with."""
-        return self.heard(now_ns) and not (self.excluded or self.unzeroed)
+        return not (self.excluded or self.unzeroed) and self.heard(now_ns)
 
     def value(self, now_ns: int) -> float | None:
         """The smoothed value while live, else None."""

@@ -7,7 +7,7 @@ itself, its sensors, ports and recorder, stands in instrument.py.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from math import asin, hypot
 
@@ -35,11 +35,19 @@ BOUND_SDS = 3.0
 
 @dataclass(frozen=True, slots=True)
 class Measured:
-    """How far a thing is gone: `share` of its limit (1 is the limit), in words, and the evidence (SI)."""
+    """How far a thing is gone: `share` of its limit (1 is the limit), in words, and the evidence (SI).
+
+    `says`: the words, or what makes them. Of what is measured at every tick hardly anything is ever said.
+    """
 
     share: float
-    what: str
+    says: str | Callable[[], str]
     evidence: Evidence
+
+    @property
+    def what(self) -> str:
+        """It in words."""
+        return self.says if isinstance(self.says, str) else self.says()
 
 
 @dataclass(frozen=True, slots=True)
@@ -161,7 +169,7 @@ def bag_order(scene: Scene, bag: str) -> Outcome:
     works = _WORKS[step.do]
     wrong = doing == works and bag not in scene.carried_over and not _early(scene, bag) and not no_air(scene)
     key = "filled" if works == "filling" else "vented"
-    return Measured(float(wrong) * 2.0, f"{works}, the step names {step.bag}", {"named": step.bag, key: bag})
+    return Measured(float(wrong) * 2.0, lambda: f"{works}, the step names {step.bag}", {"named": step.bag, key: bag})
 
 
 def bag_early(scene: Scene, bag: str) -> Outcome:
@@ -173,12 +181,12 @@ def bag_early(scene: Scene, bag: str) -> Outcome:
         return Unknown(f"pressure in {bag} not known", _gauge(scene, bag))
     works = _WORKS[scene.step.do]
     early = doing == works and bag not in scene.carried_over and _early(scene, bag) and not no_air(scene)
-    now = scene.picture.step
+    now, named = scene.picture.step, scene.step.bag
     progress = now.progress if now else None
     return Measured(
         float(early) * 2.0,
-        f"{works}, {scene.step.bag} short of its stop",
-        {"before": scene.step.bag, "progress": progress},
+        lambda: f"{works}, {named} short of its stop",
+        {"before": named, "progress": progress},
     )
 
 
@@ -205,9 +213,10 @@ def uncaptured(scene: Scene, _: str) -> Outcome:
     if rise is None:
         return scene.no_pose()
     limit = scene.rig.limits.capture_every
-    allowed = show.length(limit, scene.units)
     return Measured(
-        rise / limit, f"{show.length(rise, scene.units)}, {allowed} allowed", {"rise_m": rise, "limit_m": limit}
+        rise / limit,
+        lambda: f"{show.length(rise, scene.units)}, {show.length(limit, scene.units)} allowed",
+        {"rise_m": rise, "limit_m": limit},
     )
 
 
@@ -221,7 +230,7 @@ def shore_behind(scene: Scene, name: str) -> Outcome:
         return Unknown(f"gap at {name} not known without {extension}", (extension,))
     return Measured(
         shore.gap_m / shore.gap_allowed_m,
-        f"{show.length(shore.gap_m, scene.units)} gap, {show.length(shore.gap_allowed_m, scene.units)} allowed",
+        lambda: f"{show.length(shore.gap_m, scene.units)} gap, {show.length(shore.gap_allowed_m, scene.units)} allowed",
         {"gap_m": shore.gap_m, "limit_m": shore.gap_allowed_m},
     )
 
@@ -236,7 +245,9 @@ def shore_air_low(scene: Scene, name: str) -> Outcome:
         return Unknown(f"air at {name} not known", (config.pressure,))
     return Measured(
         1.0 - shore.air_pa / shore.follow_pa,
-        f"{show.pressure(shore.air_pa, scene.units)}, needs {show.pressure(shore.follow_pa, scene.units)} to follow",
+        lambda: (
+            f"{show.pressure(shore.air_pa, scene.units)}, needs {show.pressure(shore.follow_pa, scene.units)} to follow"
+        ),
         {"air_pa": shore.air_pa, "limit_pa": shore.follow_pa},
     )
 
@@ -253,35 +264,45 @@ def lean_with_bound(scene: Scene, name: str) -> Outcome:
 
 def _lean(scene: Scene, name: str, sds: float) -> Outcome:
     stack = scene.stack(name)
-    if stack.lean_m is None or stack.lean_sd_m is None:
+    leans, sd = stack.lean_m, stack.lean_sd_m
+    if leans is None or sd is None:
         missing = scene.lean_missing[name]
         return Unknown(f"lean not known without {_names(missing)}", missing) if missing else scene.no_pose()
     head_ring = next(it.head_ring for it in scene.rig.stack if it.name == name)  # its whole ring must stay inside
-    offset = stack.lean_m + head_ring + sds * stack.lean_sd_m
-    growing = stack.lean_rate_m_s or 0.0
-    trend = f", growing {show.speed(growing, scene.units)}" if growing > 0.0005 else ""
+    offset = leans + head_ring + sds * sd
+
+    def says() -> str:
+        growing = stack.lean_rate_m_s or 0.0
+        trend = f", growing {show.speed(growing, scene.units)}" if growing > 0.0005 else ""
+        ring = show.length(stack.ring_m - head_ring, scene.units)
+        return f"{show.length(leans, scene.units)} of {ring} ring{trend}"
+
     return Measured(
         offset / stack.ring_m,
-        f"{show.length(stack.lean_m, scene.units)} of {show.length(stack.ring_m - head_ring, scene.units)} ring{trend}",
-        {"offset_m": stack.lean_m, "limit_m": stack.ring_m - head_ring, "bound_m": sds * stack.lean_sd_m},
+        says,
+        {"offset_m": leans, "limit_m": stack.ring_m - head_ring, "bound_m": sds * sd},
     )
 
 
 def bag_pressure(scene: Scene, name: str) -> Outcome:
     """A bag's pressure, counting what its gauge's calibration leaves uncertain, against its working pressure."""
     bag = scene.bag(name)
-    if bag.pressure_pa is None:
+    pressure = bag.pressure_pa
+    if pressure is None:
         return Unknown(f"pressure in {name} not known", _gauge(scene, name))
     sd = max((scene.sensor(gauge).calibration_sd or 0.0 for gauge in _gauge(scene, name)), default=0.0)
-    most = bag.pressure_pa + BOUND_SDS * sd
-    limit = show.pressure(bag.working_pa, scene.units)
-    near = bag.pressure_pa < bag.working_pa <= most
+    most = pressure + BOUND_SDS * sd
+
+    def says() -> str:
+        limit, near = show.pressure(bag.working_pa, scene.units), pressure < bag.working_pa <= most
+        if near:
+            return f"up to {show.pressure(most, scene.units)} of {limit}"
+        return f"{show.pressure(pressure, scene.units)} of {limit} working"
+
     return Measured(
         most / bag.working_pa,
-        f"up to {show.pressure(most, scene.units)} of {limit}"
-        if near
-        else f"{show.pressure(bag.pressure_pa, scene.units)} of {limit} working",
-        {"pressure_pa": bag.pressure_pa, "limit_pa": bag.working_pa},
+        says,
+        {"pressure_pa": pressure, "limit_pa": bag.working_pa},
     )
 
 
@@ -293,7 +314,7 @@ def rise_rate(scene: Scene, _: str) -> Outcome:
     way = "up" if rate > 0.0 else "down"
     return Measured(
         abs(rate) / limit,
-        f"{show.speed(abs(rate), scene.units)} {way}, {show.speed(limit, scene.units)} allowed",
+        lambda: f"{show.speed(abs(rate), scene.units)} {way}, {show.speed(limit, scene.units)} allowed",
         {"rate_m_s": rate, "limit_m_s": limit},
     )
 
@@ -347,7 +368,7 @@ def _angle(scene: Scene, angle: float, axis: tuple[float, float], limit: float, 
         bound = BOUND_SDS * scene.pose.tilt_sd(*axis)
     return Measured(
         (angle + bound) / limit,
-        f"{show.angle(angle)}, {show.angle(limit)} allowed",
+        lambda: f"{show.angle(angle)}, {show.angle(limit)} allowed",
         {"tilt_rad": angle, "limit_rad": limit, "bound_rad": bound},
     )
 

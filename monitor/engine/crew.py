@@ -44,7 +44,7 @@ def unticked(scene: Scene, _: str) -> Outcome:
     begun = filled or (rise or 0.0) > _RISEN_M
     return Measured(
         2.0 * begun,
-        f"{len(still)} of {len(items)} open, first: {still[0].item}",
+        lambda: f"{len(still)} of {len(items)} open, first: {still[0].item}",
         {"open": float(len(still)), "first": still[0].item},
     )
 
@@ -71,7 +71,7 @@ def out_of_step(scene: Scene, bag: str) -> Outcome:
     wrong = moved and bag not in scene.moving_over and not _fits(scene, bag, doing)
     number = scene.picture.step.number if scene.picture.step else None
     return Measured(
-        2.0 * wrong, f"{doing} {where}", {"doing": doing, "step": None if number is None else float(number)}
+        2.0 * wrong, lambda: f"{doing} {where}", {"doing": doing, "step": None if number is None else float(number)}
     )
 
 

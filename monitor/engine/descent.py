@@ -93,8 +93,10 @@ class Lowering:
             self._remember(now_ns, push, rise)
             full = max((stood for _, stood, then in self._pushes if rise - then <= _ROSE_M), default=None)
             falls = push is not None and full is not None and push < (1.0 - _FALLS) * full
+            if not venting and not falls:
+                return None
             lowest = min((then for at, _, then in self._pushes if now_ns - at <= _RISES_NS), default=rise)
-            if rise - lowest > _RISES_M or (not venting and not falls):
+            if rise - lowest > _RISES_M:
                 return None
             self._since_ns, self._full, self._last_ns = now_ns, full, now_ns
         share = push / self._full if push is not None and self._full else None

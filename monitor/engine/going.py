@@ -29,7 +29,9 @@ def slip(scene: Scene, name: str) -> Outcome:
         return Unknown(f"slip of {name} not seen without {missing[0] if missing else 'a sensor at its head'}", missing)
     gone = abs(stack.slip_m or 0.0)
     share = max(1.2, gone / _SLIP_M) if stack.slipping else min(0.6, 0.5 * gone / _SLIP_M)
-    return Measured(share, f"{show.length(gone, scene.units)} in a second on the load", {"slip_m": stack.slip_m})
+    return Measured(
+        share, lambda: f"{show.length(gone, scene.units)} in a second on the load", {"slip_m": stack.slip_m}
+    )
 
 
 def hinge_shift(scene: Scene, _: str) -> Outcome:
@@ -42,12 +44,12 @@ def hinge_shift(scene: Scene, _: str) -> Outcome:
         return Unknown(f"whether the hinge walks is not known while {' and '.join(pair[:2])} disagree", pair)
     if hinge.shift_m is None or hinge.shift_limit_m is None or hinge.walk_m is None:
         return None
-    way = "sank" if hinge.shift_m < 0.0 else "rose"
-    walked, moved = (show.length(abs(it), scene.units) for it in (hinge.walk_m, hinge.shift_m))
+    walk, shift = hinge.walk_m, hinge.shift_m
+    way = "sank" if shift < 0.0 else "rose"
     return Measured(
-        abs(hinge.shift_m) / hinge.shift_limit_m,
-        f"walked {walked} or {way} {moved}",
-        {"walk_m": hinge.walk_m, "shift_m": hinge.shift_m, "limit_m": hinge.shift_limit_m},
+        abs(shift) / hinge.shift_limit_m,
+        lambda: f"walked {show.length(abs(walk), scene.units)} or {way} {show.length(abs(shift), scene.units)}",
+        {"walk_m": walk, "shift_m": shift, "limit_m": hinge.shift_limit_m},
     )
 
 
@@ -80,7 +82,7 @@ def over_centre(scene: Scene, _: str) -> Outcome:
     if least <= 0.0:
         return Measured(2.0, "it stands over centre", evidence)
     return Measured(
-        (turned + BOUND_SDS * sd) / least, f"{show.angle(turned)}, goes over at {show.angle(tip)}", evidence
+        (turned + BOUND_SDS * sd) / least, lambda: f"{show.angle(turned)}, goes over at {show.angle(tip)}", evidence
     )
 
 
@@ -93,6 +95,6 @@ def overload(scene: Scene, _: str) -> Outcome:
     limit = planned * (1.0 + scene.rig.limits.weight_margin)
     return Measured(
         (weight - _HEAVIER_SDS * sd) / limit,
-        f"{show.force(weight, scene.units)}, {show.force(planned, scene.units)} planned",
+        lambda: f"{show.force(weight, scene.units)}, {show.force(planned, scene.units)} planned",
         {"weight_n": weight, "planned_n": planned, "limit_n": limit},
     )

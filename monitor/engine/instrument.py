@@ -55,7 +55,7 @@ def calibration_old(scene: Scene, name: str) -> Outcome:
 
 def flood(scene: Scene, _: str) -> Outcome:
     """More alarms come than a person can take in."""
-    return Measured(scene.raises / FLOOD, f"{scene.raises} alarms in 10 min", {"raises": float(scene.raises)})
+    return Measured(scene.raises / FLOOD, lambda: f"{scene.raises} alarms in 10 min", {"raises": float(scene.raises)})
 
 
 def _standing(scene: Scene, kind: str) -> Measured:

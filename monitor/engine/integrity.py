@@ -10,7 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from math import fsum, inf, isinf, sqrt
+from math import fsum, inf, isfinite, isinf, sqrt
 
 from monitor.addition import added
 from monitor.engine.algebra import dot, information, inverse, times
@@ -155,8 +155,13 @@ def unseen_faults(rows: Sequence[Seen], weights: Sequence[float]) -> tuple[Row, 
 
 def shift(faults: Sequence[Row], g: Row) -> float:
     """How far (greatest of all) a single unseen fault could move g . [z, a, b]; infinite where one is not checked at all."""
-    worst = 0.0 if faults else inf
+    worst, (gz, ga, gb) = 0.0 if faults else inf, g
     for fault in faults:
-        parts = [a * b for a, b in zip(g, fault, strict=True) if a and b]
-        worst = max(worst, inf if any(map(isinf, parts)) else abs(fsum(parts)))
+        z, a, b = gz * fault[0], ga * fault[1], gb * fault[2]
+        if isfinite(z) and isfinite(a) and isfinite(b):
+            moved = abs(fsum((z, a, b)))
+        else:
+            parts = [along * part for along, part in zip(g, fault, strict=True) if along and part]
+            moved = inf if any(map(isinf, parts)) else abs(fsum(parts))
+        worst = max(worst, moved)
     return worst

@@ -83,13 +83,14 @@ class TripleFilter:
         x, p = self.x, self.p
         for i in range(3):
             x[i] += dt * x[i + 3]
-        for i in range(3):  # P <- F P F' with F = [[I, dt I], [0, I]], block by block
-            row, below = p[i], p[i + 3]
-            for j in range(6):
-                row[j] += dt * below[j]
-        for row in p:
-            for j in range(3):
-                row[j] += dt * row[j + 3]
+        for above, below in zip(
+            p[:3], p[3:], strict=True
+        ):  # P <- F P F' with F = [[I, dt I], [0, I]], two rows at a time
+            z, a, b, dz, da, db = above
+            lz, la, lb, ldz, lda, ldb = below
+            dz, da, db = dz + dt * ldz, da + dt * lda, db + dt * ldb
+            above[:] = z + dt * lz + dt * dz, a + dt * la + dt * da, b + dt * lb + dt * db, dz, da, db
+            below[:3] = lz + dt * ldz, la + dt * lda, lb + dt * ldb
         half, third = dt * dt / 2.0, dt * dt * dt / 3.0
         for i in range(3):
             q = self.q[i]

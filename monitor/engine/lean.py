@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from math import exp, hypot, sqrt, tan
+from math import cos, exp, hypot, log, sqrt, tan
 
 from monitor.addition import added
 from monitor.engine.estimate import BOUND_SDS, PoseEstimate
@@ -36,6 +36,9 @@ _FEWEST_M = 0.004
 """Spread of rise (one standard deviation) that makes a trend."""
 _RECENT_NS = 3_000_000_000
 """A rise that has stood still for so long has no trend (invented)."""
+
+_STRAIGHT, _FALLEN = 0.01, 1.5
+"""An axis between plates nearer than this (rad) is straight, and a plate beyond this is no plate any more."""
 
 Cov = tuple[float, float, float]
 """xx, xy, yy of a symmetric 2x2 matrix (m^2)."""
@@ -75,7 +78,7 @@ def lean_of(
     plates 0..n against gravity, positive when the + side is up, with one standard deviation each; such a plate's normal
     leans to the - side, hence the sign. An arc that turns from t0 to t1 over the height h goes sideways by
     h*(cos t0 - cos t1)/(sin t1 - sin t0) = h*tan((t0 + t1)/2). `shear_sd` (m) is what parallel plates may have gone
-    sideways unseen.
+    sideways unseen. How an axis bends between its plates nobody sees either: see `_bend_sd`.
     """
     x = y = z = 0.0
     xx = yy = shear_sd * shear_sd
@@ -86,6 +89,8 @@ def lean_of(
         tx, ty = (tan((tilts[i][axis] + tilts[i + 1][axis]) / 2.0) for axis in (0, 1))
         slopes.append((tx, ty))
         x, y, z = x - height * tx, y - height * ty, z + height
+        bend_x, bend_y = (_bend_sd(height, tilts[i][axis], tilts[i + 1][axis]) for axis in (0, 1))
+        xx, yy = xx + bend_x * bend_x, yy + bend_y * bend_y
         plates.append((x, y, z))
     for i, sd in enumerate(tilt_sds):
         below = heights[i - 1] * _steepness(slopes[i - 1]) if i else 0.0
@@ -98,6 +103,16 @@ def lean_of(
             xy += v * (slopes[i][0] * slopes[j][1] + slopes[i][1] * slopes[j][0]) / 2.0
             yy += v * slopes[i][1] * slopes[j][1]
     return Lean(x, y, (max(0.0, xx), xy, max(0.0, yy)), tuple(plates))
+
+
+def _bend_sd(height: float, t0: float, t1: float) -> float:
+    """One standard deviation (m) of a bag's offset for the shape of its axis: by how much one that turns evenly with height,
+    h*ln(cos t0/cos t1)/(t1 - t0), goes further than the arc, which turns evenly along itself. Nothing at small tilts, a
+    twentieth of the offset between plates that stand 40 degrees apart."""
+    turn = t1 - t0
+    if abs(turn) < _STRAIGHT or max(abs(t0), abs(t1)) > _FALLEN:
+        return 0.0
+    return height * abs(log(cos(t0) / cos(t1)) / turn - tan((t0 + t1) / 2.0))
 
 
 def _steepness(slope: Point) -> float:

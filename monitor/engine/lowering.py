@@ -54,13 +54,14 @@ def hung_on_shores(scene: Scene, _: str) -> Outcome:
     rate = scene.picture.load.rate_m_s
     if not holding or (rate is not None and rate < -_SLOW_M_S):
         return Measured(0.0, "the load is on its bags", {"push": descent.push})
-    if descent.push is None:
+    push = descent.push
+    if push is None:
         return Unknown("what the bags give is not known without their pressures", _unheard(scene))
     on = holding[0] if len(holding) == 1 else f"{len(holding)} shores"
     return Measured(
-        (1.0 - descent.push) / _SLACK,
-        f"bags give {max(0.0, descent.push):.0%}, on {on}",
-        {"push": descent.push, "limit": 1.0 - _SLACK, "shores": ", ".join(holding)},
+        (1.0 - push) / _SLACK,
+        lambda: f"bags give {max(0.0, push):.0%}, on {on}",
+        {"push": push, "limit": 1.0 - _SLACK, "shores": ", ".join(holding)},
     )
 
 
@@ -107,7 +108,7 @@ def shore_drop(scene: Scene, name: str) -> Outcome:
     limit = config.lock_pitch + _SEATS_M
     return Measured(
         (shore.dropped_m + BOUND_SDS * _noise(scene, config.extension) / 3.0) / limit,
-        f"{show.length(shore.dropped_m, scene.units)} shorter, locked",
+        lambda: f"{show.length(shore.dropped_m, scene.units)} shorter, locked",
         {"dropped_m": shore.dropped_m, "limit_m": limit, "gap_m": shore.gap_m},
     )
 
@@ -127,7 +128,7 @@ def shore_lifting(scene: Scene, name: str) -> Outcome:
     share = rose / LEAST_M if lifts else min(0.5, max(0.0, rose / LEAST_M))
     return Measured(
         share,
-        f"load up {show.length(rose, scene.units)}, no bag filling",
+        lambda: f"load up {show.length(rose, scene.units)}, no bag filling",
         {"rise_m": rose, "grown_m": grew, "limit_m": LEAST_M, "air_pa": scene.shore(name).air_pa},
     )
 
@@ -157,7 +158,7 @@ def shore_air_high(scene: Scene, _: str) -> Outcome:
         return Unknown(f"air at {unknown[0]} not known", gauges)
     return Measured(
         share,
-        f"{share * _AIR_SHARE:.0%} of what lifts it, {_AIR_SHARE:.0%} allowed",
+        lambda: f"{share * _AIR_SHARE:.0%} of what lifts it, {_AIR_SHARE:.0%} allowed",
         {"push": push, "lifts": needed[0], "limit": _AIR_SHARE, "by": needed[1]},
     )
 
@@ -230,7 +231,7 @@ def moved_alone(scene: Scene, _: str) -> Outcome:
     way = "up" if moved.moved_m > 0.0 else "down"
     return Measured(
         share,
-        f"{show.length(abs(moved.moved_m), scene.units)} {way}, nobody fills or vents",
+        lambda: f"{show.length(abs(moved.moved_m), scene.units)} {way}, nobody fills or vents",
         {"moved_m": moved.moved_m, "limit_m": LEAST_M, "bound_m": moved.bound_m},
     )
 

@@ -26,12 +26,10 @@ _OPEN_M = 0.005
 
 @dataclass(frozen=True, slots=True)
 class _Look:
-    """One look at a bag: when, its gauge (Pa), the rise at its stack (m), how high it was over flat (m)."""
+    """One look at a bag that carried and was open: when, and the rise at its stack (m)."""
 
     time_ns: int
-    pressure: float
     rise: float
-    open_m: float
 
 
 class Isolation:
@@ -68,12 +66,9 @@ class Isolation:
         bag, past, split = self._stack.stack.bag[i], self._past[i], self._stack.split
         while past and now_ns - past[0].time_ns > _WITHIN_NS:
             past.popleft()
-        past.append(_Look(now_ns, pressure, rise, split.heights[i] - bag.height_flat if split else 0.0))
+        carries = pressure >= _CARRIED * bag.working_pressure
+        if carries and split is not None and split.heights[i] - bag.height_flat > _OPEN_M:
+            past.append(_Look(now_ns, rise))
         if bag.name in self._stack.isolated or pressure > _NOTHING * bag.working_pressure:
             return False
-        return any(
-            look.pressure >= _CARRIED * bag.working_pressure
-            and look.open_m > _OPEN_M
-            and abs(rise - look.rise) < _STOOD_M
-            for look in past
-        )
+        return any(abs(rise - look.rise) < _STOOD_M for look in past)

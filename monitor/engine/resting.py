@@ -31,7 +31,7 @@ def crib_limit(scene: Scene, name: str) -> Outcome:
     if tall > guide.height_m:
         return Measured(
             tall / guide.height_m,
-            f"{show.length(tall, units)} high, guides say {show.length(guide.height_m, units)}",
+            lambda: f"{show.length(tall, units)} high, guides say {show.length(guide.height_m, units)}",
             {"height_m": tall, "limit_m": guide.height_m},
         )
     most = _shares(scene)
@@ -41,7 +41,7 @@ def crib_limit(scene: Scene, name: str) -> Outcome:
         return Unknown("shares not known: what is packed does not stand on every side of the load's weight")
     return Measured(
         most[crib.at] / guide.capacity_n,
-        f"up to {show.force(most[crib.at], units)}, guides say {show.force(guide.capacity_n, units)}",
+        lambda: f"up to {show.force(most[crib.at], units)}, guides say {show.force(guide.capacity_n, units)}",
         {"most_n": most[crib.at], "limit_n": guide.capacity_n},
     )
 
@@ -75,7 +75,7 @@ def _bearing(scene: Scene, pressure: float) -> Measured:
     limit = scene.rig.ground.bearing
     return Measured(
         pressure / limit,
-        f"{show.pressure(pressure, scene.units)} on ground for {show.pressure(limit, scene.units)}",
+        lambda: f"{show.pressure(pressure, scene.units)} on ground for {show.pressure(limit, scene.units)}",
         {"pressure_pa": pressure, "limit_pa": limit},
     )
 

@@ -30,7 +30,8 @@ class Rule:
     acknowledged it stays until it is reset, because what happened matters after it is over. `again_s`: so long after it was
     acknowledged it asks again, if it still stands (None: a danger after AGAIN_S, nothing else ever). `group` names the
     cause that it shares with others ("": what CAUSES says), `root_of` the group of which it is the root besides its own.
-    `told`: what it sees is a sentence of another's, whose beginning says most.
+    `told`: what it sees is a sentence of another's, whose beginning says most. `odd_only`: it is about channels, and has nothing
+    to say of one whose status is "ok".
     """
 
     name: str
@@ -47,6 +48,7 @@ class Rule:
     group: str = ""
     root_of: str = ""
     told: bool = False
+    odd_only: bool = False
 
     @property
     def asks_again_s(self) -> float | None:
@@ -214,11 +216,34 @@ RULES: tuple[Rule, ...] = (
     Rule("recorder", WARNING, _monitor, instrument.recorder, "mend it when held", on_s=0.0, told=True),
     Rule("behind-time", WARNING, _monitor, instrument.behind_time, "trust the gauges, hold", on_s=0.0),
     Rule(
-        "sensor-lost", WARNING, _channels, instrument.blinding(instrument.silent), "hold, mend it", on_s=0.0, off_s=0.5
+        "sensor-lost",
+        WARNING,
+        _channels,
+        instrument.blinding(instrument.silent),
+        "hold, mend it",
+        odd_only=True,
+        on_s=0.0,
+        off_s=0.5,
     ),
-    Rule("sensor-wire", WARNING, _channels, instrument.blinding(instrument.wire), "hold, mend it", on_s=0.0),
-    Rule("sensor-range", WARNING, _channels, instrument.blinding(instrument.beyond), "hold, mend it"),
-    Rule("sensor-frozen", WARNING, _channels, instrument.blinding(instrument.frozen), "hold, mend it", on_s=0.0),
+    Rule(
+        "sensor-wire",
+        WARNING,
+        _channels,
+        instrument.blinding(instrument.wire),
+        "hold, mend it",
+        odd_only=True,
+        on_s=0.0,
+    ),
+    Rule("sensor-range", WARNING, _channels, instrument.blinding(instrument.beyond), "hold, mend it", odd_only=True),
+    Rule(
+        "sensor-frozen",
+        WARNING,
+        _channels,
+        instrument.blinding(instrument.frozen),
+        "hold, mend it",
+        odd_only=True,
+        on_s=0.0,
+    ),
     Rule(
         "sensor-disagrees",
         WARNING,
@@ -226,6 +251,7 @@ RULES: tuple[Rule, ...] = (
         instrument.blinding(instrument.disagrees),
         "hold, mend it",
         on_s=0.0,
+        odd_only=True,
     ),
     Rule("lean", CAUTION, _stacks, see.lean, "fill slower", set_at=0.70, clear_at=0.65),
     Rule("tilt", CAUTION, _load, see.tilt, "watch it", set_at=0.8, clear_at=0.75),
@@ -233,14 +259,31 @@ RULES: tuple[Rule, ...] = (
     Rule("bag-pressure", CAUTION, _bags, see.bag_pressure, "stop filling it", set_at=0.95, clear_at=0.93),
     Rule("out-of-step", CAUTION, _bags, crew.out_of_step, "ask the crew", on_s=2.0),
     Rule("unticked", CAUTION, _crew, crew.unticked, "go through it"),
-    Rule("sensor-lost", CAUTION, _channels, instrument.spared(instrument.silent), "look at it", on_s=0.0, off_s=0.5),
-    Rule("sensor-wire", CAUTION, _channels, instrument.spared(instrument.wire), "look at it", on_s=0.0),
-    Rule("sensor-range", CAUTION, _channels, instrument.spared(instrument.beyond), "look at it"),
-    Rule("sensor-frozen", CAUTION, _channels, instrument.spared(instrument.frozen), "look at it", on_s=0.0),
     Rule(
-        "sensor-disagrees", CAUTION, _zeroed_channels, instrument.spared(instrument.disagrees), "look at it", on_s=0.0
+        "sensor-lost",
+        CAUTION,
+        _channels,
+        instrument.spared(instrument.silent),
+        "look at it",
+        odd_only=True,
+        on_s=0.0,
+        off_s=0.5,
     ),
-    Rule("sensor-noisy", CAUTION, _channels, instrument.noisy, "look at it", off_s=3.0),
+    Rule("sensor-wire", CAUTION, _channels, instrument.spared(instrument.wire), "look at it", odd_only=True, on_s=0.0),
+    Rule("sensor-range", CAUTION, _channels, instrument.spared(instrument.beyond), "look at it", odd_only=True),
+    Rule(
+        "sensor-frozen", CAUTION, _channels, instrument.spared(instrument.frozen), "look at it", odd_only=True, on_s=0.0
+    ),
+    Rule(
+        "sensor-disagrees",
+        CAUTION,
+        _zeroed_channels,
+        instrument.spared(instrument.disagrees),
+        "look at it",
+        odd_only=True,
+        on_s=0.0,
+    ),
+    Rule("sensor-noisy", CAUTION, _channels, instrument.noisy, "look at it", off_s=3.0, odd_only=True),
     Rule("calibration-old", CAUTION, _channels, instrument.calibration_old, "check it, calibrate", on_s=0.0),
     Rule("flood", NOTICE, _monitor, instrument.flood, "take the gravest first", clear_at=0.4, on_s=0.0, off_s=0.0),
 )

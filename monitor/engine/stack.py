@@ -7,7 +7,7 @@ and slip.py work on, and what they say becomes the picture; how they come to it 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from math import atan, hypot, radians, tan
+from math import atan, dist, hypot, radians, tan
 
 from monitor.addition import added
 from monitor.engine.channels import ChannelState
@@ -31,6 +31,9 @@ _FOOT_SD = radians(0.5)
 """How level the foot is set (common practice, no source)."""
 _UNSEEN_SD = radians(2.0)
 """How far a plate without a sensor may be off the line between its neighbours (common practice, no source)."""
+_DRAGGED = 0.25
+"""Share of the plates' roll by which an unmeasured head may turn on the load it carries, since what rolls below drags the head
+along: one standard deviation (invented)."""
 _LEAN_AGILITY, _LEAN_RATE_SD = 1e-5, 0.002
 """For the lean's trend: density of its acceleration (m^2/s^3), and its rate when first seen (m/s)."""
 
@@ -220,7 +223,13 @@ class StackState:
         heights, split = self._heights_for_lean(rise)
         tilts = None
         if plates is not None and rise is not None:
-            tilts = lean_of(heights, plates.tilts, plates.errors, split, _SHEAR * abs(rise))
+            shear = _SHEAR * abs(rise)
+            tilts = lean_of(heights, plates.tilts, plates.errors, split, shear)
+            if pose and load:  # a head that rolled carries the load at another point, which stands higher or lower
+                at_x, at_y = self.stack.at
+                climb = pose.rise(at_x + tilts.x - load.x, at_y + tilts.y - load.y) - rise
+                heights = [*heights[:-1], heights[-1] + climb]
+                tilts = lean_of(heights, plates.tilts, plates.errors, split, shear)
         self._watch_slip(plates, heights, offset, tilts, load, now_ns)
         stands = offset or (None if self._slipped else load)
         self._acts_at = (stands.x, stands.y) if stands else None
@@ -313,7 +322,7 @@ class StackState:
                 return None
             tilts[top] = read[top] = pose.absolute
             sds[top] = max(pose.tilt_sd(1.0, 0.0), pose.tilt_sd(0.0, 1.0))
-            offs[top] = pose.level_sd
+            offs[top] = hypot(pose.level_sd, _DRAGGED * _roll(tilts, top))
         plates = range(top + 1)
         return _Plates(
             _filled(tilts, top),
@@ -328,6 +337,11 @@ class StackState:
             return None
         at = self._trend.reaches(now_ns, rise, length, self.stack.ring - self.stack.head_ring)
         return at if at is not None and at <= added(t.heights[-1] - t.heights[0] for t in self.tables) else None
+
+
+def _roll(known: dict[int, Point], top: int) -> float:
+    """By how much (rad) a plate is off the line on which plates share the head's tilt evenly: the most of any."""
+    return max(dist(tilt, (plate / top * known[top][0], plate / top * known[top][1])) for plate, tilt in known.items())
 
 
 def _filled(known: dict[int, Point], top: int) -> list[Point]:

@@ -40,19 +40,22 @@ class Watch:
         self._watched: list[tuple[tuple[int, str], Rule, Rule]] = []
         """Every row at every place: rank and place, the row, its like for when it breaks. Asked once, since it depends on the
         rig alone."""
+        self._called_for: list[tuple[tuple[int, str], Rule, Rule]] = []
+        self._for: tuple[frozenset[str], int] | None = None
 
     def look(self, scene: Scene) -> tuple[Blind, ...]:
         """Judge every rule at every place; returns those that could not be judged, each once."""
         if not self._watched:
             self.book.wider = wider_places(scene.rig)
-            rows = zip(self.rules, self._broken, strict=True)
+            pairs = zip(self.rules, self._broken, strict=True)
             self._watched = [
-                ((self.book.rank(rule), about), rule, broken) for rule, broken in rows for about in rule.about(scene)
+                ((self.book.rank(rule), about), rule, broken) for rule, broken in pairs for about in rule.about(scene)
             ]
+        rows = self._watched if self._failed else self._rows(scene.odd)
         now_ns = scene.picture.time_ns
         blind: dict[tuple[str, str], Blind] = {}
         known = self.book.known
-        for place, rule, broken in self._watched:
+        for place, rule, broken in rows:
             about, failure = place[1], None
             try:
                 outcome = rule.look(scene, about)
@@ -71,6 +74,15 @@ class Watch:
                         names = scene.dark.setdefault(channel, [])
                         names.append(f"{rule.name} {about}")
         return tuple(blind.values())
+
+    def _rows(self, odd: frozenset[str]) -> list[tuple[tuple[int, str], Rule, Rule]]:
+        """The rows that may have something to say while just these channels are odd: of nine in ten, which are about
+        channels, those of an odd one and those that ever sounded. Asked anew when either has changed."""
+        known = self.book.known
+        if self._for != (odd, len(known)):
+            self._for = odd, len(known)
+            self._called_for = [it for it in self._watched if not it[1].odd_only or it[0][1] in odd or it[0] in known]
+        return self._called_for
 
     def places(self, name: str) -> tuple[str, ...]:
         """Everything that a rule watches; nothing before the first look."""

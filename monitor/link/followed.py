@@ -87,9 +87,9 @@ class Followed:
     @property
     def rig(self) -> Rig:
         """The rig that is watched, as the operator's monitor says: of the session that is followed, or of the last one that was
-        known. Raises LookupError before `ready`."""
+        known. Raises LookupError before it was `ready` once, and never after."""
         with self._lock:
-            it = self._rig = self._rigs.get(self._watching.session, self._rig)
+            it = self._rig
         if it is None:
             raise LookupError(f"'{self.name}' is not known yet")
         return it
@@ -198,6 +198,7 @@ class Followed:
             self._watching.take(leaf, payload, self._now_s(), kept=kept)
             if leaf == "rig":
                 self._read_rig()
+            self._rig = self._rigs.get(self._watching.session, self._rig)
             if (it := self._stop_call) is not None and self._watching.confirms(it.id):
                 it.confirmed = True
 

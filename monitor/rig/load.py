@@ -118,21 +118,21 @@ def read_rig_text(path: Path) -> RigText:
 
 def joined(text: str, where: str, calibrations: str, beside: str) -> RigText:
     """A rig's text and calibrations as one. Raises RigFaults where these are not tables of calibrations alone."""
-    document, allowed = _parsed(calibrations, beside), "calibrations alone, each of them a table [[calibration]]"
+    document, allowed = parsed(calibrations, beside), "calibrations alone, each of them a table [[calibration]]"
     lines = Lines(calibrations)
     other = [key for key in document if key != "calibration" or not _TABLE.search(calibrations)]
     if other:
         raise RigFaults(beside, [Fault(key, lines.find((key,)), "another key or form", allowed) for key in other])
-    _parsed(text, where)  # a text that is not closed would swallow what follows it
+    parsed(text, where)  # a text that is not closed would swallow what follows it
     head = f"{text}\n# Calibrations, as they stood in a file beside the rig file:\n"
     return RigText(head + calibrations, where, beside, head.count("\n"))
 
 
-def read_text(path: Path) -> str:
-    """The text of a rig file. Raises RigFaults."""
+def read_text(path: Path, what: str = "a rig file") -> str:
+    """The text of a rig file, or of `what` else it is called. Raises RigFaults."""
 
     def refused(found: str) -> RigFaults:
-        return RigFaults(str(path), [Fault("", 1, found, "a rig file: TOML text in UTF-8, at most 1 MiB")])
+        return RigFaults(str(path), [Fault("", 1, found, f"{what}: TOML text in UTF-8, at most 1 MiB")])
 
     try:
         if path.is_file() and path.stat().st_size > _LARGEST:
@@ -146,7 +146,7 @@ def read_text(path: Path) -> str:
 
 def parse_rig(text: str, where: str = "rig file") -> Rig:
     """The rig in a text. `where` names it in faults. Raises RigFaults."""
-    document = _parsed(text, where)
+    document = parsed(text, where)
     lines = Lines(text)
     faults: list[Fault] = []
     rig = None
@@ -156,7 +156,7 @@ def parse_rig(text: str, where: str = "rig file") -> Rig:
     except ValidationError as error:
         faults = [_fault(detail, document, lines) for detail in error.errors()]
         sound = _sound(document)
-    faults += [Fault(_written(path, document), lines.find(path), found, allowed) for path, found, allowed in sound]
+    faults += [Fault(written(path, document), lines.find(path), found, allowed) for path, found, allowed in sound]
     if faults or rig is None:
         raise RigFaults(where, faults)
     return rig
@@ -195,7 +195,8 @@ def _at(document: Any, path: KeyPath) -> str | KeyPath:
     return document if isinstance(document, str) else path
 
 
-def _parsed(text: str, where: str) -> dict[str, Any]:
+def parsed(text: str, where: str, what: str = "a rig file") -> dict[str, Any]:
+    """The document that a text holds, which is called `what`. Raises RigFaults."""
     try:
         return tomllib.loads(text.replace("\r\n", "\n"))
     except tomllib.TOMLDecodeError as error:
@@ -205,7 +206,7 @@ def _parsed(text: str, where: str) -> dict[str, Any]:
         shown = text.splitlines()[line - 1].strip()[:40] if line <= len(text.splitlines()) else "the end of the file"
         raise RigFaults(where, [Fault("", line, f"'{shown}'", f"TOML ({said.lower()})")]) from None
     except RecursionError:
-        raise RigFaults(where, [Fault("", 1, "tables within tables without end", "a rig file")]) from None
+        raise RigFaults(where, [Fault("", 1, "tables within tables without end", what)]) from None
 
 
 def _fault(detail: ErrorDetails, document: dict[str, Any], lines: Lines) -> Fault:
@@ -215,24 +216,24 @@ def _fault(detail: ErrorDetails, document: dict[str, Any], lines: Lines) -> Faul
     if kind == "missing":
         *table, key = path
         return Fault(
-            _written(path, document), lines.find(tuple(table)), "nothing", f"a value: '{key}' may not be left out"
+            written(path, document), lines.find(tuple(table)), "nothing", f"a value: '{key}' may not be left out"
         )
     if kind == "extra_forbidden":
         known = _known_keys(path[:-1], detail["loc"][-2] if len(detail["loc"]) > 1 else "")
         close = difflib.get_close_matches(str(path[-1]), known, 1)
         meant = f"; did you mean '{close[0]}'?" if close else ""
         return Fault(
-            _written(path, document),
+            written(path, document),
             lines.find(path),
             "a key that means nothing here",
             (f"one of {', '.join(known)}" if known else "no further key") + meant,
         )
     if kind.startswith("union_tag"):
         named = given.get("driver") if isinstance(given, dict) else None
-        shown = "nothing" if named is None else _short(named)
-        return Fault(_written(path, document), lines.find(path), shown, _drivers(named))
-    found = detail.get("ctx", {}).get("found") or _short(given)
-    return Fault(_written(path, document), lines.find(path), found, _allowed(detail))
+        shown = "nothing" if named is None else short(named)
+        return Fault(written(path, document), lines.find(path), shown, _drivers(named))
+    found = detail.get("ctx", {}).get("found") or short(given)
+    return Fault(written(path, document), lines.find(path), found, allowed_by(detail))
 
 
 def _drivers(named: object) -> str:
@@ -241,7 +242,8 @@ def _drivers(named: object) -> str:
     return "one of the drivers that are installed: " + ", ".join(registry.usable()) + broken
 
 
-def _allowed(detail: ErrorDetails) -> str:
+def allowed_by(detail: ErrorDetails) -> str:
+    """What is allowed where the schema found a fault, as the end of a sentence."""
     context, kind = detail.get("ctx", {}), detail["type"]
     if "allowed" in context:
         return str(context["allowed"])
@@ -272,7 +274,7 @@ def _real(loc: tuple[str | int, ...], document: dict[str, Any]) -> KeyPath:
     return tuple(path)
 
 
-def _written(path: KeyPath, document: dict[str, Any]) -> str:
+def written(path: KeyPath, document: dict[str, Any]) -> str:
     """A path as a person reads it: `stack[0].bag[1].capacity`, with the names of things behind: `(S1, S1-upper)`."""
     text, names = "", []
     here: Any = document
@@ -305,6 +307,7 @@ def _printable(fault: Fault) -> Fault:
     return replace(fault, path=path, found=found, allowed=allowed)
 
 
-def _short(value: object) -> str:
+def short(value: object) -> str:
+    """A value as it is shown in a fault."""
     text = f"'{value}'" if isinstance(value, str) else str(value).lower() if isinstance(value, bool) else repr(value)
     return text if len(text) <= 60 else text[:57] + "..."

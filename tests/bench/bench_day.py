@@ -38,19 +38,19 @@ WARM_K, DAY_S = 8.0, 86_400.0
 DRAGGED = {"length": 1e-4, "angle": 1.7e-4, "pressure": 200.0}
 """How far a sensor of each quantity is off at the warmest and the coldest (SI)."""
 FIRST, THEN = "S1-upper", "S1-lower"
-HALF_M, RISE_M, TOUCH_M = 0.031, 0.061, 0.003
+TOUCH_M = 0.003
 EMPTY_PA, OPENING = 5e3, 0.3
 RAISE_S, LOWER_S = 300.0, 2_100.0
 """When in an hour the crew begins to raise and to lower."""
 NOT_THE_ENGINE = (type, ModuleType, FunctionType, BuiltinFunctionType, Rig)
 
 
-def one_cycle() -> Rig:
-    """The example rig with a plan that can be gone through again and again."""
+def one_cycle(half_mm: int, full_mm: int) -> Rig:
+    """The example rig with a plan that can be gone through again and again: up on one bag, then on both, and down."""
     document = tomllib.loads(files("monitor.drill").joinpath("rigs/yard-panel.toml").read_text(encoding="utf-8"))
     document["step"] = [
-        {"do": "fill", "bag": FIRST, "until": {"rise": "30 mm", "at": "S1"}},
-        {"do": "fill", "bag": THEN, "until": {"rise": "60 mm", "at": "S1"}},
+        {"do": "fill", "bag": FIRST, "until": {"rise": f"{half_mm} mm", "at": "S1"}},
+        {"do": "fill", "bag": THEN, "until": {"rise": f"{full_mm} mm", "at": "S1"}},
         {"do": "capture"},
         {"do": "lower", "until": {"rise": "0 mm", "at": "S1"}},
     ]
@@ -126,8 +126,11 @@ def resident_kb() -> int:
 class Day:
     """The rig, its crew and its engine, step by step."""
 
+    rises_mm = 30, 60
+
     def __init__(self) -> None:
-        self.rig = one_cycle()
+        self.rig = one_cycle(*self.rises_mm)
+        self.half_m, self.rise_m = (0.001 * rise + 0.001 for rise in self.rises_mm)  # the plan's stop is reached
         self.truth, self.sensors = Truth(self.rig), Sensors(self.rig, 1)
         self.engine, self.random = Engine(self.rig), random.Random(2)
         self.count = 0
@@ -145,13 +148,13 @@ class Day:
         first, then = self.truth.bags[FIRST], self.truth.bags[THEN]
         if self.phase == "rest" and RAISE_S <= at_s < LOWER_S:
             self.phase, first.filling = "first up", OPENING
-        elif self.phase == "first up" and rise >= HALF_M:
+        elif self.phase == "first up" and rise >= self.half_m:
             self.phase, first.filling, then.filling = "up", 0.0, OPENING
-        elif self.phase == "up" and rise >= RISE_M:
+        elif self.phase == "up" and rise >= self.rise_m:
             self.phase, then.filling = "held", 0.0
         elif self.phase == "held" and at_s >= LOWER_S:
             self.phase, then.filling = "touch", OPENING  # a touch of rise frees the locks
-        elif self.phase == "touch" and rise >= RISE_M + TOUCH_M:
+        elif self.phase == "touch" and rise >= self.rise_m + TOUCH_M:
             self.phase, then.filling, then.venting = "down", 0.0, OPENING
             self.release(now_ns)
         elif self.phase == "down" and then.pressure() < EMPTY_PA:

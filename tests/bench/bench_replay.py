@@ -29,11 +29,11 @@ from replay.entries import Action, Notice, Tick
 
 TICK_NS = 50_000_000
 SEEKS = 400
-DRILL_PLAN = (("fill", "S1-upper", 30), ("fill", "S1-lower", 60), ("capture", None, None), ("lower", None, 0))
 
 
-def rig_text() -> str:
+def rig_text(half_mm: int, full_mm: int) -> str:
     """The example rig with the plan of bench_day.py, which can be gone through again and again."""
+    plan = ("fill", "S1-upper", half_mm), ("fill", "S1-lower", full_mm), ("capture", None, None), ("lower", None, 0)
     text = files("monitor.drill").joinpath("rigs/yard-panel.toml").read_text(encoding="utf-8")
     kept, skip = [], False
     for line in text.splitlines():
@@ -41,7 +41,7 @@ def rig_text() -> str:
             skip = line.strip() == "[[step]]"
         if not skip:
             kept.append(line)
-    for do, bag, rise in DRILL_PLAN:
+    for do, bag, rise in plan:
         kept += ["[[step]]", f'do = "{do}"', *([f'bag = "{bag}"'] if bag else [])]
         kept += [f'until = {{ rise = "{rise} mm", at = "S1" }}'] if rise is not None else []
     return "\n".join(kept) + "\n"
@@ -52,7 +52,7 @@ class Kept(Day):
 
     def __init__(self, path: Path) -> None:
         super().__init__()
-        text = rig_text()
+        text = rig_text(*self.rises_mm)
         assert parse_rig(text).step == self.rig.step
         self.keeper = JournalKeeper(path, text, "yard-panel", print, datetime(2026, 1, 1, tzinfo=UTC))
         inner = self.engine

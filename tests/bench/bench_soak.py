@@ -63,8 +63,22 @@ def measured(pid: int, folder: Path) -> dict[str, Any]:
         "cpu_s": (int(told[11]) + int(told[12])) / _HZ,
         "threads": sorted(int(it.name) for it in Path(f"/proc/{pid}/task").iterdir()),
         "fds": sum(1 for _ in Path(f"/proc/{pid}/fd").iterdir()),
+        "wakings": sum(_wakings(it) for it in Path(f"/proc/{pid}/task").iterdir()),
+        "machine_s": _busy_s(),
         "journal": sum(it.stat().st_size for it in folder.glob("soak*.jsonl")),
     }
+
+
+def _wakings(task: Path) -> int:
+    """How often a thread has waited for something and was woken."""
+    told = dict(line.split(":", 1) for line in (task / "status").read_text().splitlines())
+    return int(told["voluntary_ctxt_switches"])
+
+
+def _busy_s() -> float:
+    """CPU seconds of the whole machine that were not idle, since it began."""
+    user, nice, system, *_ = map(int, Path("/proc/stat").read_text().split("\n", 1)[0].split()[1:])
+    return (user + nice + system) / _HZ
 
 
 def ended(path: Path) -> bool:

@@ -76,6 +76,27 @@ def test_what_tilts_cannot_see_is_in_the_error():
     assert lean_of([0.2, 0.2], upright, [0.0] * 3, None, 0.008).sd == pytest.approx(0.008)
 
 
+def evenly_with_height(h, t0, t1, steps=2_000):
+    """Offset of the end of an axis whose tilt goes evenly with height from t0 to t1, in little steps, midpoint rule."""
+    return -h / steps * np.tan(t0 + (t1 - t0) * (np.arange(steps) + 0.5) / steps).sum()
+
+
+steep = st.floats(-1.0, 1.0)
+
+
+@given(st.floats(0.05, 0.5), steep, steep)
+def test_how_an_axis_bends_between_its_plates_is_in_the_error(h, t0, t1):
+    # Two shapes that fit the same plates: an arc, and one that turns evenly with height. Neither is known to be the true one.
+    it = lean_of([h], [(t0, 0.0), (t1, 0.0)], [0.0, 0.0])
+    assert abs(evenly_with_height(h, t0, t1) - it.x) <= 1.001 * it.sd + 1e-5
+
+
+def test_the_shape_of_an_axis_counts_for_nothing_where_plates_are_nearly_level():
+    # 5 degrees, more than a slab is raised by at once: below a thousandth of the offset (computed).
+    it = lean_of([0.3], [(0.0, 0.0), (math.radians(5), 0.0)], [0.0, 0.0])
+    assert 0.0 < it.sd < 0.001 * abs(it.x)
+
+
 def pose(z, a, b, level=None, sd=1e-4):
     p = np.diag([sd**2, (sd / 3) ** 2, (sd / 3) ** 2, 1e-8, 1e-8, 1e-8]).tolist()
     return PoseEstimate((z, a, b, 0.0, 0.0, 0.0), p, level or Level())

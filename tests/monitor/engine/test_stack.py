@@ -101,6 +101,28 @@ def rolling(script, degrees, at, seconds):
     return it
 
 
+def test_a_head_that_rolled_carries_the_load_where_it_stands_higher(lift, clean_script):
+    # 30 degrees of roll (invented) put the head outward by the sine's way, where the slab has risen by its slope times that.
+    script = rolling(clean_script, -30.0, 48.0, 8.0)
+    stack = lift.play(script, 60.0).stacks[0]
+    slope = stack.rise_m / 4.2
+    carried = math.sqrt(4.2**2 - stack.rise_m**2) - 4.2
+    assert stack.lean_x_m > 0.08
+    assert stack.plates[-1][2] - stack.height_m == pytest.approx(slope * (stack.lean_x_m - carried), abs=5e-4)
+
+
+def test_a_head_whose_tilt_nobody_measures_may_turn_with_the_roll_below(document, new_lift, clean_script):
+    # A quarter of the roll, over half of the upper bag of 0.18 m, one standard deviation; what else is in the error stays.
+    document["stack"][0]["head_tilt"] = None
+    lift = new_lift(rig=Rig.model_validate(document))
+    ten, twenty = (
+        lift.play(rolling(clean_script, degrees, at, 4.0), at + 8.0).stacks[0].lean_sd_m
+        for degrees, at in ((-10.0, 48.0), (-20.0, 52.0))
+    )
+    more = 0.25 * 0.18 / 2.0 * math.sqrt(math.radians(20.0) ** 2 - math.radians(10.0) ** 2)
+    assert math.sqrt(twenty**2 - ten**2) == pytest.approx(more, rel=0.2)
+
+
 def test_a_head_that_slides_is_called_and_its_load_no_longer_asked(lift, clean_script):
     # 4 degrees more of the plate between lean two bags of 0.21 and 0.18 m by 13.6 mm (computed), in half a second.
     script = rolling(clean_script, -4.0, 48.0, 0.5)
