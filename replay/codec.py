@@ -136,8 +136,10 @@ def read_header(line: bytes) -> Header:
         found.get("before", ""),
         found.get("from", 0),
     )
-    whole = isinstance(session, str) and isinstance(before, str) and _whole(part) and _whole(from_ns) and part >= 1
-    if not whole or (part > 1 and (not session or version == 1)):  # no later part was ever written in version 1
+    if (
+        not (isinstance(session, str) and isinstance(before, str) and _whole(part) and _whole(from_ns) and part >= 1)
+        or (part > 1 and (not session or version == 1))  # no later part was ever written in version 1
+    ):
         raise CodecError("the header does not say which part of which session this is")
     more = {key: value for key, value in found.items() if key not in _KNOWN}
     return Header(rig, rig_name, software, started, session, part, before, from_ns, more, version)

@@ -57,8 +57,10 @@ class JournalWriter:
         ticks = isinstance(entry, Tick)
         dear = not (ticks or isinstance(entry, Reading))
         for place in self._places:
-            late = isinstance(entry, Notice) and place.trouble()[1]
-            place.put(entry.time_ns, entry_line(replace(entry, late=True)) if late else line, dear=dear)
+            if isinstance(entry, Notice) and place.trouble()[1]:
+                place.put(entry.time_ns, entry_line(replace(entry, late=True)), dear=dear)
+            else:
+                place.put(entry.time_ns, line, dear=dear)
             if ticks:
                 place.look()
 

@@ -228,7 +228,7 @@ import resource, signal, sys, threading
 from pathlib import Path
 from replay.journal import JournalWriter
 from replay.codec import Header
-from replay.entries import Tick
+from replay.entries import Notice, Tick
 signal.signal(signal.SIGXFSZ, signal.SIG_IGN)
 resource.setrlimit(resource.RLIMIT_FSIZE, (4000, resource.RLIM_INFINITY))
 said, trouble = [], threading.Event()
@@ -239,9 +239,11 @@ for i in range(500):
     writer.write(Tick(i * 10_000_000))
 assert trouble.wait(10), "a full disk is said"
 assert said[0][0] and "not kept" in said[0][1], said
+writer.write(Notice(5_000_000_000, "recorder", "", True, "the disk is full"))
 trouble.clear()
 resource.setrlimit(resource.RLIMIT_FSIZE, (resource.RLIM_INFINITY, resource.RLIM_INFINITY))
 assert trouble.wait(10) and not said[1][0], said
+writer.write(Notice(6_000_000_000, "recorder", "", False, "recording again"))
 writer.close()
 """
 
@@ -250,7 +252,10 @@ def test_a_full_disk_is_said_and_nothing_is_lost_once_there_is_room(tmp_path):
     path = tmp_path / "full.jsonl"
     subprocess.run([sys.executable, "-c", FULL, str(path)], check=True, timeout=60)
     lines, journal = played(path)
-    assert lines == [Tick(i * 10_000_000) for i in range(500)]
+    late, later = lines[500:]
+    assert lines[:500] == [Tick(i * 10_000_000) for i in range(500)]
+    assert late == Notice(5_000_000_000, "recorder", "", True, "the disk is full", late=True)
+    assert later == Notice(6_000_000_000, "recorder", "", False, "recording again"), "that one was written as it came"
     assert journal.complete
 
 
