@@ -69,6 +69,22 @@ class Gap:
 
 
 @dataclass(frozen=True, slots=True)
+class Cut:
+    """What a repair left out: so many bytes that stood after this place, and why.
+
+    `unsealed`: how many of the lines before it no seal had proven. Times (None: none could be read) are the first and the last
+    that stand in what was left out. `of` is the SHA-256 of the file that was repaired, "" where there was none.
+    """
+
+    size: int
+    unsealed: int
+    because: str
+    from_ns: int | None
+    to_ns: int | None
+    of: str
+
+
+@dataclass(frozen=True, slots=True)
 class AlarmLine:
     """An alarm transition as it happened live. An output of the engine, kept beside its inputs."""
 
@@ -210,6 +226,22 @@ def gap_of(found: dict[str, Any]) -> Gap:
     if not (_whole(lost) and _whole(alarms) and all(it is None or _whole(it) for it in (from_ns, to_ns))):
         raise CodecError("a gap line that is not whole")
     return Gap(lost, alarms, from_ns, to_ns)
+
+
+def cut_line(time_ns: int, cut: Cut) -> bytes:
+    """A repair left out what stood after this line."""
+    line = {"k": "cut", "t": time_ns, "bytes": cut.size, "unsealed": cut.unsealed, "because": cut.because}
+    return _dump(line | {"from": cut.from_ns, "to": cut.to_ns, "of": cut.of})
+
+
+def cut_of(found: dict[str, Any]) -> Cut:
+    """The cut that an object holds. CodecError."""
+    size, unsealed, from_ns, to_ns = (found.get(key) for key in ("bytes", "unsealed", "from", "to"))
+    because, of = found.get("because"), found.get("of")
+    times = all(it is None or _whole(it) for it in (from_ns, to_ns))
+    if not (_whole(size) and _whole(unsealed) and times and isinstance(because, str) and isinstance(of, str)):
+        raise CodecError("a cut line that is not whole")
+    return Cut(size, unsealed, because, from_ns, to_ns, of)
 
 
 def on_line(time_ns: int, part: int) -> bytes:
