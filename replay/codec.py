@@ -25,8 +25,8 @@ ABOUT = (
     "port), a node (about a channel, whose sender is gone), the recorder, or being behind-time; alarm: a transition as it happened "
     "live; seal: sha256 of every byte before the digest, and how many lines stand before it; gap: entries (lost), alarm lines "
     "(alarms) that could not be kept, the first and the last of them at from and to; on: the session goes on in the next part; "
-    "end: closed in order. In the header: session and part say which file of which session this is, before is the sha256 of the "
-    "last seal of the part before, from when that one ended."
+    "end: closed in order; cut: a repair left out what followed. In the header: session and part say which file of which session "
+    "this is, before is the sha256 of the last seal of the part before, from when that one ended."
 )
 
 
