@@ -59,6 +59,13 @@ def _command(top: argparse.ArgumentParser, call: argparse.Namespace) -> int:
         from monitor.report.comparing import compare_files
 
         return compare_files(call.files, as_page=call.page, json=call.json, out=sys.stdout, err=sys.stderr)
+    if call.command == "journal":
+        from monitor.debrief.contents import Call as Asked
+        from monitor.debrief.contents import journal
+
+        typed = ("file", "show", "begin", "end", "repair")
+        kept = {name: getattr(call, name) for name in typed}
+        return journal(Asked(as_json=call.json, kinds=call.kind, channels=call.channel, **kept))
     if call.command == "replay":
         from monitor.debrief.command import replay
         from monitor.report.writing import Told
