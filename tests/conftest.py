@@ -22,6 +22,7 @@ import pytest
 from drivers import units
 from monitor import cli
 
+from . import once
 from .faults import rows
 from .screen import Shown
 
@@ -29,6 +30,10 @@ hypothesis.settings.register_profile("untimed", deadline=None, suppress_health_c
 hypothesis.settings.load_profile("untimed")  # how long an example takes says how busy the computer is
 
 OURS = ("port:", "engine", "journal", "drill", "headless", "actions", "sound", "replay")
+
+
+def pytest_configure(config: pytest.Config) -> None:
+    once.begin(config)
 
 
 def pytest_xdist_auto_num_workers() -> int:
