@@ -100,6 +100,36 @@ def wait_until_fixture() -> Callable[..., None]:
     return wait_until
 
 
+@contextlib.contextmanager
+def at_most(seconds: float, what: str = "it") -> Iterator[None]:
+    """Fail where a thing takes longer than this, what the computer withheld not counted: by how much a thread that asked to go
+    on after a hundredth of a second came late."""
+    withheld, over = 0.0, threading.Event()
+
+    def watch() -> None:
+        nonlocal withheld
+        asked = time.monotonic()
+        while not over.wait(0.01):
+            came = time.monotonic()
+            withheld, asked = withheld + max(0.0, came - asked - 0.02), came
+
+    watching = threading.Thread(target=watch, name="stopwatch")
+    watching.start()
+    begun = time.monotonic()
+    try:
+        yield
+    finally:
+        took = time.monotonic() - begun
+        over.set()
+        watching.join()
+    assert took - withheld < seconds, f"{what} took {took:.2f} s, of which the computer withheld {withheld:.2f} s"
+
+
+@pytest.fixture(name="at_most")
+def at_most_fixture() -> Callable[..., contextlib.AbstractContextManager[None]]:
+    return at_most
+
+
 @dataclass(frozen=True)
 class Ended:
     """How a command ended, and what it said."""
