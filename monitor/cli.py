@@ -63,8 +63,7 @@ def _command(top: argparse.ArgumentParser, call: argparse.Namespace) -> int:
         from monitor.debrief.contents import Call as Asked
         from monitor.debrief.contents import journal
 
-        typed = ("file", "show", "begin", "end", "repair")
-        kept = {name: getattr(call, name) for name in typed}
+        kept = {name: getattr(call, name) for name in ("file", "show", "begin", "end", "repair")}
         return journal(Asked(as_json=call.json, kinds=call.kind, channels=call.channel, **kept))
     if call.command == "replay":
         from monitor.debrief.command import replay
