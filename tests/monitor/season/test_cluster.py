@@ -34,7 +34,7 @@ from distributed import LocalCluster
 
 if __name__ == "__main__":
     with LocalCluster(
-        n_workers=2, threads_per_worker=1, host="127.0.0.1", dashboard_address=None, silence_logs=logging.CRITICAL
+        n_workers=2, threads_per_worker=1, host="127.0.0.1", dashboard_address="127.0.0.1:0", silence_logs=logging.CRITICAL
     ) as it:
         pids = [nanny.pid for nanny in it.workers.values()]
         print(json.dumps({"address": it.scheduler_address, "pids": pids}), flush=True)
