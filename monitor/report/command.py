@@ -52,7 +52,7 @@ def debrief(wanted: Wanted) -> int:
                 print(
                     f"\rgoing through the recording: {making.share * 100:3.0f} %", end="", file=sys.stderr, flush=True
                 )
-    except (CannotWrite, CannotPrint) as error:
+    except (CannotWrite, CannotPrint, JournalError) as error:
         print(f"{start}inchwatch debrief: {error}", file=sys.stderr)
         return 1
     print(start, end="", file=sys.stderr)

@@ -10,8 +10,9 @@ from pathlib import Path
 from monitor.debrief.figures import Figures
 from monitor.report.facts import Facts, Gatherer
 from monitor.report.page import page
-from monitor.report.printing import browser, printed
+from monitor.report.printing import CannotPrint, browser, printed
 from monitor.rig.load import RigFaults
+from replay.journal import JournalError
 from replay.names import SUFFIX, notes_path
 from replay.recording import Recording
 
@@ -20,6 +21,10 @@ ENDINGS = (".html", ".htm", ".pdf")
 
 class CannotWrite(Exception):
     """There is no report; why not, in one sentence."""
+
+
+_NO_REPORT = (CannotWrite, CannotPrint, JournalError, RigFaults, OSError)
+"""All that may come between a recording and its report."""
 
 
 def report_path(recording: Path) -> Path:
@@ -89,7 +94,7 @@ class Told:
         try:
             self._making = Making(file)
             self.said = "writing the report"
-        except (CannotWrite, RigFaults, OSError, ValueError) as error:
+        except _NO_REPORT as error:
             self.said = f"no report: {error}"
 
     def advance(self) -> bool:
@@ -101,7 +106,7 @@ class Told:
                 self.said = f"writing the report: {self._making.share:.0%}".replace("%", " %")
                 return True
             self.said = f"the report is written: {self._making.to.name}, beside the recording"
-        except (CannotWrite, OSError, ValueError) as error:
+        except _NO_REPORT as error:
             self.said = f"no report: {error}"
         self._making = None
         return False

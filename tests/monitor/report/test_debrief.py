@@ -138,6 +138,9 @@ def test_the_deck_writes_it_beside_the_replay_and_says_so(path, wait_until):
         deck.report()
         wait_until(lambda: deck.reported.startswith("no report: "))
         assert "cannot be written" in deck.reported
+        path.unlink()
+        deck.report()
+        wait_until(lambda: "No such file" in deck.reported)
         assert deck.trouble == ""
     finally:
         deck.stop()
