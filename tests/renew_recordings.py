@@ -96,7 +96,11 @@ RECORDINGS: dict[str, Made] = {
               {"do": "act", "action": {"do": "stop", "reason": "it leans"}}, {"do": "wait", "seconds": "2 s"}),
         every_ns=SLOW,
     ),
-    "over-centre": Made("a tall load nears where it goes over: `over-centre`, warning, then danger (so few readings a second make `bag-order` sound, too)", "over-centre", every_ns=SLOW),
+    "over-centre": Made(
+        "a tall load nears where it goes over: `over-centre`, warning, then danger (with so few readings `bag-order` sounds, too)",
+        "over-centre",
+        every_ns=SLOW,
+    ),
     "slip": Made("the top plate slips on the load by 45 mm: `slip`, danger", "slipping"),
     "hinge-walks": Made("the edge that the load turns on crumbles: `hinge-shift` and `moved-alone`", "hinge-walks", every_ns=SLOW),
     "leak": Made("a bag leaks under a load that stands on three stacks: `sinking`", "bag-leaks", every_ns=SLOW),
