@@ -77,7 +77,9 @@ def parser() -> argparse.ArgumentParser:
         _add_score,
         _add_compare,
         _add_replay,
+        _add_journal,
         _add_season,
+        _add_debrief,
         _add_web,
     ):
         add(commands)
@@ -386,6 +388,65 @@ def _add_replay(commands: Commands) -> None:
         "file", metavar="FILE", help="recording, or a folder with one; one file of a session brings the rest"
     )
     replay.add_argument("--who", metavar="NAME", help="who writes the notes (default: whoever is logged in)")
+
+
+def _add_debrief(commands: Commands) -> None:
+    debrief = _add(
+        commands,
+        "debrief",
+        "write the report of a recording: the lift in plain words, plan against done, charts, alarms, sensors, notes",
+        "One file that needs no other and no network. An older report of that name is replaced.",
+    )
+    debrief.add_argument(
+        "file", metavar="FILE", help="recording, or a folder with one; one file of a session brings the rest"
+    )
+    debrief.add_argument(
+        "-o",
+        "--out",
+        metavar="FILE",
+        help="REPORT.html, or REPORT.pdf (default: FILE.report.html beside the recording)",
+    )
+    debrief.add_argument("--form", metavar="TOML", help="with a score sheet by this evaluation form, as in score")
+    debrief.add_argument("--marks", metavar="TOML", help="points for its free criteria, and who gave them")
+    debrief.add_argument(
+        "--browser",
+        metavar="COMMAND",
+        help="what prints a PDF (default: Chromium, Chrome or Edge, as installed; A4, with US units letter)",
+    )
+
+
+def _add_journal(commands: Commands) -> None:
+    journal = _add(
+        commands,
+        "journal",
+        "check every seal of a recording and say what is in it; print its entries, or repair it into a new file",
+        "Exit code 0 only if every seal holds and it was closed in order, or if it was repaired.",
+    )
+    journal.add_argument(
+        "file", metavar="FILE", help="recording, or a folder with one; one file of a session brings the rest"
+    )
+    journal.add_argument("--json", action="store_true", help="one JSON object; with --print each entry as it was kept")
+    journal.add_argument("--print", dest="show", action="store_true", help="print the entries, a line each")
+    journal.add_argument(
+        "--kind",
+        action="append",
+        default=[],
+        choices=("reading", "tick", "action", "notice", "alarm"),
+        help="with --print: these alone (may be repeated)",
+    )
+    journal.add_argument(
+        "--channel", action="append", default=[], metavar="NAME", help="with --print: of these alone (may be repeated)"
+    )
+    journal.add_argument(
+        "--from", dest="begin", metavar="TIME", help="with --print: from then on, such as 90s or 2 min"
+    )
+    journal.add_argument("--to", dest="end", metavar="TIME", help="with --print: up to then")
+    journal.add_argument(
+        "--repair",
+        metavar="NEW",
+        help="write what is played of a damaged recording into this new file, with a line that says what is missing; the old "
+        "one is not touched, and nothing is written over",
+    )
 
 
 def _add_web(commands: Commands) -> None:

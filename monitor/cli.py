@@ -59,10 +59,24 @@ def _command(top: argparse.ArgumentParser, call: argparse.Namespace) -> int:
         from monitor.report.comparing import compare_files
 
         return compare_files(call.files, as_page=call.page, json=call.json, out=sys.stdout, err=sys.stderr)
+    if call.command == "journal":
+        from monitor.debrief.contents import Call as Asked
+        from monitor.debrief.contents import journal
+
+        kept = {name: getattr(call, name) for name in ("file", "show", "begin", "end", "repair")}
+        return journal(Asked(as_json=call.json, kinds=call.kind, channels=call.channel, **kept))
     if call.command == "replay":
         from monitor.debrief.command import replay
+        from monitor.report.writing import Told
 
-        return replay(call.file, who=call.who)
+        return replay(call.file, who=call.who, report=Told)
+    if call.command == "debrief":
+        from monitor.report.command import Wanted as Report
+        from monitor.report.command import debrief
+
+        if call.marks is not None and call.form is None:
+            top.error("--marks goes with --form")
+        return debrief(Report(call.file, call.out, call.browser, call.form, call.marks))
     if call.command == "drivers":
         from monitor.wires import drivers
 

@@ -25,8 +25,8 @@ ABOUT = (
     "port), a node (about a channel, whose sender is gone), the recorder, or being behind-time; alarm: a transition as it happened "
     "live; seal: sha256 of every byte before the digest, and how many lines stand before it; gap: entries (lost), alarm lines "
     "(alarms) that could not be kept, the first and the last of them at from and to; on: the session goes on in the next part; "
-    "end: closed in order. In the header: session and part say which file of which session this is, before is the sha256 of the "
-    "last seal of the part before, from when that one ended."
+    "end: closed in order; cut: a repair left out what followed. In the header: session and part say which file of which session "
+    "this is, before is the sha256 of the last seal of the part before, from when that one ended."
 )
 
 
@@ -66,6 +66,22 @@ class Gap:
     alarms: int
     from_ns: int | None
     to_ns: int | None
+
+
+@dataclass(frozen=True, slots=True)
+class Cut:
+    """What a repair left out: so many bytes that stood after this place, and why.
+
+    `unsealed`: how many of the lines before it no seal had proven. Times (None: none could be read) are the first and the last
+    that stand in what was left out. `of` is the SHA-256 of the file that was repaired, "" where there was none.
+    """
+
+    size: int
+    unsealed: int
+    because: str
+    from_ns: int | None
+    to_ns: int | None
+    of: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -212,6 +228,22 @@ def gap_of(found: dict[str, Any]) -> Gap:
     if not (_whole(lost) and _whole(alarms) and all(it is None or _whole(it) for it in (from_ns, to_ns))):
         raise CodecError("a gap line that is not whole")
     return Gap(lost, alarms, from_ns, to_ns)
+
+
+def cut_line(time_ns: int, cut: Cut) -> bytes:
+    """A repair left out what stood after this line."""
+    line = {"k": "cut", "t": time_ns, "bytes": cut.size, "unsealed": cut.unsealed, "because": cut.because}
+    return _dump(line | {"from": cut.from_ns, "to": cut.to_ns, "of": cut.of})
+
+
+def cut_of(found: dict[str, Any]) -> Cut:
+    """The cut that an object holds. CodecError."""
+    size, unsealed, from_ns, to_ns = (found.get(key) for key in ("bytes", "unsealed", "from", "to"))
+    because, of = found.get("because"), found.get("of")
+    times = all(it is None or _whole(it) for it in (from_ns, to_ns))
+    if not (_whole(size) and _whole(unsealed) and times and isinstance(because, str) and isinstance(of, str)):
+        raise CodecError("a cut line that is not whole")
+    return Cut(size, unsealed, because, from_ns, to_ns, of)
 
 
 def on_line(time_ns: int, part: int) -> bytes:

@@ -8,15 +8,18 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Iterator
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 from replay.codec import (
     AlarmLine,
     CodecError,
+    Cut,
     Gap,
     Header,
     JournalError,
+    cut_of,
     entry_of,
     gap_of,
     parse,
@@ -33,6 +36,19 @@ LONGEST_LINE = 4 * 1024 * 1024
 """No line is longer; a file that has one is no journal."""
 
 
+@dataclass(frozen=True, slots=True)
+class Sealed:
+    """How much of a file its seals prove: so many seals, over so many lines and bytes from its beginning, themselves among them;
+    the time and the digest of the last, and whether it stands behind an `end`, an `on` or a `cut`."""
+
+    seals: int = 0
+    lines: int = 0
+    size: int = 0
+    time_ns: int = 0
+    digest: str = ""
+    behind: str = ""
+
+
 class NotBegun(JournalError):
     """A file that was cut off before its header was in it."""
 
@@ -46,8 +62,17 @@ class Journal:
         self.complete = False
         self.goes_on = False
         """It is whole, and the session goes on in another part."""
-        self.seal = ""
-        """The digest of its last seal."""
+        self.sealed = Sealed()
+        """What was proven so far."""
+        self.stop = 0, 0
+        """Where the first line stands that was not played: its number, and its first byte in the file. At the end of a whole file,
+        its end."""
+        self.cut: Cut | None = None
+        """What a repair left out at its end."""
+        self.repaired = False
+        """It is whole as a repair left it: nothing else is wrong with it."""
+        self.denied = False
+        """A seal does not match what stands before it."""
         self.gaps: list[Gap] = []
         """What could not be kept while nothing could be written."""
         self.unknown = 0
@@ -58,6 +83,11 @@ class Journal:
         self._number = 1
 
     @property
+    def seal(self) -> str:
+        """The digest of its last seal, "" before the first."""
+        return self.sealed.digest
+
+    @property
     def lost(self) -> int:
         """Entries that could not be kept."""
         return sum(gap.lost for gap in self.gaps)
@@ -66,11 +96,11 @@ class Journal:
         """Every input and every alarm transition, in order, up to the damage if there is any."""
         block: list[tuple[int, dict[str, Any]]] = []
         unsealed: list[bytes] = []
-        begun = 2
-        last = ""
+        begun, at, last = 2, 0, ""
         try:
             with self.path.open("rb") as file:
                 at = len(file.readline(LONGEST_LINE))
+                self.stop = begun, at
                 while line := file.readline(LONGEST_LINE):
                     self._number += 1
                     if not line.endswith(b"\n"):
@@ -82,49 +112,86 @@ class Journal:
                         self._hash.update(b"".join(unsealed))
                         unsealed.clear()
                         if line != seal_line(found["t"], self._number - 1, self._hash):
-                            self.damage = self._changed(begun)
+                            self.damage, self.denied = self._changed(begun, found.get("lines")), True
                             return
-                        yield from self._entries(block)
-                        block, begun = [], self._number + 1
-                        self.complete, self.goes_on, self.seal = last == "end", last == "on", str(found["sha256"])
+                        proven, block = block, []
+                        yield from self._entries(proven, begun)
+                        if self.damage is not None:
+                            return
+                        begun = self._number + 1
+                        self.complete, self.goes_on = last == "end", last == "on"
+                        self.stop = begun, at + len(line)
+                        self.sealed = Sealed(
+                            self.sealed.seals + 1, self._number, at + len(line), found["t"], found["sha256"], last
+                        )
                     else:
                         if last:
                             self.damage = f"changed: line {self._number} stands after the end; it was not played"
                             return
-                        last = found["k"] if found["k"] in ("end", "on") else ""
+                        last = found["k"] if found["k"] in LAST else ""
                         block.append((at, found))
                     unsealed.append(line)
                     at += len(line)
         except CodecError as error:
-            self.damage = f"damaged: line {self._number} is no line of a journal: {error}; all before that was played"
+            self.damage = _no_line(self._number, error)
         except OSError as error:
             self.damage = f"unreadable after line {self._number}: {error.strerror}"
-        yield from self._tail(block)
-        if not (self.complete or self.goes_on) and self.damage is None:
-            self.damage = f"not closed: it stops after line {self._number}; all of it was played"
+        self.stop = begun + len(block), at
+        yield from self._entries(block, begun)  # at most the last second of a session that was cut off
+        if self.damage is None and not (self.complete or self.goes_on):
+            self.repaired = self.cut is not None and self.sealed.lines == self._number
+            self.damage = (
+                _repaired(self.cut)
+                if self.cut is not None and self.repaired
+                else f"not closed: it stops after line {self._number}; all of it was played"
+            )
 
-    def _tail(self, block: list[tuple[int, dict[str, Any]]]) -> Iterator[Entry | AlarmLine]:
-        """What stands after the last seal: at most the last second of a session that was cut off."""
+    def _entries(self, block: list[tuple[int, dict[str, Any]]], begun: int) -> Iterator[Entry | AlarmLine]:
+        """What a block holds, whose first line has the number `begun`, up to a line that is none."""
         try:
-            yield from self._entries(block)
+            for self.at, line in block:
+                found = line if self.header.version == VERSION else migrated(line, self.header.version)
+                entry = entry_of(found)
+                if entry is not None:
+                    yield entry
+                elif found["k"] == "gap":
+                    self.gaps.append(gap_of(found))
+                elif found["k"] == "cut":
+                    self.cut = cut_of(found)
+                elif found["k"] not in LAST:
+                    self.unknown += 1
         except CodecError as error:
-            self.damage = f"damaged: after the last seal: {error}; all before that was played"
+            number = begun + next(i for i, (at, _) in enumerate(block) if at == self.at)
+            self.damage, self.stop = _no_line(number, error), (number, self.at)
 
-    def _entries(self, block: list[tuple[int, dict[str, Any]]]) -> Iterator[Entry | AlarmLine]:
-        for self.at, line in block:
-            found = line if self.header.version == VERSION else migrated(line, self.header.version)
-            entry = entry_of(found)
-            if entry is not None:
-                yield entry
-            elif found["k"] == "gap":
-                self.gaps.append(gap_of(found))
-            elif found["k"] not in ("end", "on"):
-                self.unknown += 1
-
-    def _changed(self, begun: int) -> str:
+    def _changed(self, begun: int, said: object) -> str:
         last = self._number - 1
+        begun = begun if self.sealed.seals else 1  # a seal is over the header, too
         where = f"lines {begun} to {last} do" if last > begun else f"line {begun} does"
-        return f"changed: {where} not match the seal in line {self._number}; played up to line {begun - 1}"
+        counts = "" if said == last else f", which says that {said} lines stand before it"
+        played = f"played up to line {begun - 1}" if begun > 1 else "nothing was played"
+        return f"changed: {where} not match the seal in line {self._number}{counts}; {played}"
+
+
+LAST = ("end", "on", "cut")
+"""Kinds of lines after which only a seal may stand."""
+
+
+def _no_line(number: int, error: CodecError) -> str:
+    return f"damaged: line {number} is no line of a journal: {error}; all before that was played"
+
+
+def _repaired(cut: Cut) -> str:
+    times = (
+        ""
+        if cut.from_ns is None or cut.to_ns is None
+        else f", of {cut.from_ns * 1e-9:.1f} s to {cut.to_ns * 1e-9:.1f} s"
+    )
+    left = f"; {cut.size} bytes were left out{times}" if cut.size else ""
+    lines = "line" if cut.unsealed == 1 else f"{cut.unsealed} lines"
+    return f"repaired: {cut.because}{left}" + (
+        f"; no seal had proven the last {lines} before that" if cut.unsealed else ""
+    )
 
 
 def read_journal(path: Path) -> Journal:

@@ -22,6 +22,7 @@ import pytest
 from drivers import units
 from monitor import cli
 
+from . import once
 from .faults import rows
 from .screen import Shown
 
@@ -29,6 +30,10 @@ hypothesis.settings.register_profile("untimed", deadline=None, suppress_health_c
 hypothesis.settings.load_profile("untimed")  # how long an example takes says how busy the computer is
 
 OURS = ("port:", "engine", "journal", "drill", "headless", "actions", "sound", "replay")
+
+
+def pytest_configure(config: pytest.Config) -> None:
+    once.begin(config)
 
 
 def pytest_xdist_auto_num_workers() -> int:
@@ -93,6 +98,36 @@ def wait_until(true: Callable[[], object], seconds: float = 10.0, what: str = "i
 @pytest.fixture(name="wait_until")
 def wait_until_fixture() -> Callable[..., None]:
     return wait_until
+
+
+@contextlib.contextmanager
+def at_most(seconds: float, what: str = "it") -> Iterator[None]:
+    """Fail where a thing takes longer than this, what the computer withheld not counted: by how much a thread that asked to go
+    on after a hundredth of a second came late."""
+    withheld, over = 0.0, threading.Event()
+
+    def watch() -> None:
+        nonlocal withheld
+        asked = time.monotonic()
+        while not over.wait(0.01):
+            came = time.monotonic()
+            withheld, asked = withheld + max(0.0, came - asked - 0.02), came
+
+    watching = threading.Thread(target=watch, name="stopwatch")
+    watching.start()
+    begun = time.monotonic()
+    try:
+        yield
+    finally:
+        took = time.monotonic() - begun
+        over.set()
+        watching.join()
+    assert took - withheld < seconds, f"{what} took {took:.2f} s, of which the computer withheld {withheld:.2f} s"
+
+
+@pytest.fixture(name="at_most")
+def at_most_fixture() -> Callable[..., contextlib.AbstractContextManager[None]]:
+    return at_most
 
 
 @dataclass(frozen=True)

@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import getpass
 import sys
+from collections.abc import Callable
 from pathlib import Path
 
-from monitor.debrief.deck import Deck
+from monitor.debrief.deck import Deck, Reporting
 from monitor.debrief.notes import Notes
 from monitor.debrief.player import Player
 from monitor.live.opening import on_a_terminal
@@ -14,8 +15,11 @@ from monitor.rig.load import RigFaults
 from replay.journal import JournalError
 
 
-def replay(file: str, *, who: str | None) -> int:
-    """Show a recording, or a folder that holds one; returns the exit code: 1 if it cannot be played, 2 without a terminal."""
+def replay(file: str, *, who: str | None, report: Callable[[Path], Reporting] | None = None) -> int:
+    """Show a recording, or a folder that holds one; returns the exit code: 1 if it cannot be played, 2 without a terminal.
+
+    `report` makes the report of it, where that can be asked for.
+    """
     if not on_a_terminal():
         print(
             "inchwatch replay: needs a terminal to show it on; inchwatch judge FILE prints the verdict", file=sys.stderr
@@ -28,7 +32,7 @@ def replay(file: str, *, who: str | None) -> int:
         return 1
     from monitor.screens.instructor import run_instructor
 
-    deck = Deck(player, Notes(player.recording.path), who or _user())
+    deck = Deck(player, Notes(player.recording.path), who or _user(), report=report)
     deck.start()
     try:
         run_instructor(deck)

@@ -9,6 +9,8 @@ import threading
 from bisect import bisect_left, bisect_right
 from collections.abc import Callable, Mapping, Sequence
 from datetime import UTC, datetime
+from pathlib import Path
+from typing import Protocol
 
 from monitor.debrief.marks import Kind, Mark
 from monitor.debrief.notes import Notes
@@ -22,11 +24,26 @@ _SLICE = 4
 """Pictures that the recording is gone through between two looks at what is wanted: a few hundredths of a second."""
 
 
+class Reporting(Protocol):
+    """A report that is being written piece by piece. Call `advance` until it is False; `said`: how far it is, how it ended."""
+
+    said: str
+
+    def advance(self) -> bool: ...
+
+
 class Deck:
-    """What an instructor's screen is fed from (monitor/screens/recorded.py). `who` writes the notes; `now`: wall clock."""
+    """What an instructor's screen is fed from (monitor/screens/recorded.py). `who` writes the notes; `now`: wall clock; `report`
+    makes the report of a recording."""
 
     def __init__(
-        self, player: Player, notes: Notes, who: str, now: Callable[[], datetime] = lambda: datetime.now(UTC)
+        self,
+        player: Player,
+        notes: Notes,
+        who: str,
+        now: Callable[[], datetime] = lambda: datetime.now(UTC),
+        *,
+        report: Callable[[Path], Reporting] | None = None,
     ) -> None:
         self._player, self._notes, self._who, self._now = player, notes, who, now
         self.name = player.recording.path.name
@@ -37,6 +54,9 @@ class Deck:
         self._through = False
         self._limits: dict[str, float] | None = None
         self._other: WhatIf | None = None
+        self._report, self._report_wanted = report, False
+        self._reporting: Reporting | None = None
+        self._writing = False
         self._told = threading.Condition()
         self._stopping = False
         self._thread = threading.Thread(target=self._run, name="replay", daemon=True)
@@ -140,6 +160,17 @@ class Deck:
             self._limits = dict(limits)
             self._told.notify()
 
+    def report(self) -> None:
+        """Write the report of the recording, in the background; while one is written no other is begun."""
+        with self._told:
+            self._report_wanted = True
+            self._told.notify()
+
+    @property
+    def reported(self) -> str:
+        """How far the report is that was wanted, how it ended, or why there is none; "" while nobody wanted one."""
+        return "" if self._reporting is None else self._reporting.said
+
     def _run(self) -> None:
         try:
             self._loop()
@@ -149,13 +180,16 @@ class Deck:
     def _loop(self) -> None:
         while True:
             with self._told:
-                while not self._stopping and self._next() is None and self._limits is None and self._idle:
+                while not (self._stopping or self._report_wanted or self._limits is not None) and self._waits:
                     self._told.wait()
                 if self._stopping:
                     return
                 number, limits, self._limits = self._next(), self._limits, None
+                report, self._report_wanted = self._report_wanted, False
             if limits is not None:
                 self._begin_other(limits)
+            if report and not self._writing and self._report is not None:
+                self._reporting, self._writing = self._report(self._player.recording.path), True
             if number is not None:
                 self._make(number)
             else:
@@ -163,11 +197,14 @@ class Deck:
                     self._player.advance()
                     if self._other is not None:
                         self._other.advance()
+                if self._writing and self._reporting is not None:
+                    self._writing = self._reporting.advance()
 
     @property
-    def _idle(self) -> bool:
-        """Whether all has been gone through that is to be."""
-        return self.whole and (self._other is None or self._other.whole)
+    def _waits(self) -> bool:
+        """Whether there is nothing to make, and all has been gone through that is to be."""
+        gone_through = self.whole and (self._other is None or self._other.whole)
+        return self._next() is None and gone_through and not self._writing
 
     def _begin_other(self, limits: dict[str, float]) -> None:
         try:

@@ -140,8 +140,8 @@ class Measuring:
             peaks["down"].take(max(0.0, -load.rate_m_s), since_ns)
         if load.tilt_x_rad is not None and load.tilt_y_rad is not None:
             peaks["tilt"].take(hypot(load.tilt_x_rad, load.tilt_y_rad), since_ns)
-        gap = self._take_shores(picture, since_ns)
-        lean = self._take_stacks(picture, since_ns)
+        gap, gap_ns = self._take_shores(picture, since_ns)
+        lean, lean_ns = self._take_stacks(picture, since_ns)
         peaks["capture"].take(picture.uncaptured_m, since_ns)
         peaks["fall"].take(picture.fall_m, since_ns)
         if picture.uncaptured_m is not None and picture.uncaptured_m > self._rig.limits.capture_every:
@@ -151,13 +151,13 @@ class Measuring:
             self._balance[name] = self._balance[name] if value is None else value
         if (step := self._in) is not None:
             step.rise_m = load.rise_m
-            step.gap.take(gap, since_ns)
+            step.gap.take(gap, gap_ns)
             step.capture.take(picture.uncaptured_m, since_ns)
             step.fall.take(picture.fall_m, since_ns)
-            step.lean.take(lean, since_ns)
+            step.lean.take(lean, lean_ns)
 
-    def _take_shores(self, picture: Picture, since_ns: int) -> float | None:
-        """The greatest gap now; None unless all are known."""
+    def _take_shores(self, picture: Picture, since_ns: int) -> tuple[float | None, int]:
+        """The greatest gap of those that are known now, and for how long all were known."""
         gaps, over = [], False
         for shore in picture.shores:
             if shore.gap_m is not None:
@@ -168,13 +168,13 @@ class Measuring:
             self._gaps[shore.name].take(shore.gap_m, since_ns)
             self._carried[shore.name].take(shore.load_most_n, since_ns)
         self._spans["over"] += since_ns * over
-        whole = bool(gaps) and len(gaps) == len(picture.shores)
+        whole_ns = since_ns * (bool(gaps) and len(gaps) == len(picture.shores))
         greatest = max(gaps, default=None)
-        self._peaks["gap"].take(greatest, since_ns * whole)
-        return greatest
+        self._peaks["gap"].take(greatest, whole_ns)
+        return greatest, whole_ns
 
-    def _take_stacks(self, picture: Picture, since_ns: int) -> float | None:
-        """The greatest share of a ring that a lean takes up now."""
+    def _take_stacks(self, picture: Picture, since_ns: int) -> tuple[float | None, int]:
+        """The greatest share of a ring that a lean takes up now, of those that are known, and for how long all were."""
         leans, forces = [], {}
         ordered = True
         for stack in picture.stacks:
@@ -197,9 +197,10 @@ class Measuring:
             together = sum(forces.values())
             if self._most is None or together > self._most[0]:
                 self._most = together, forces
+        whole_ns = since_ns * (len(leans) == len(picture.stacks))
         greatest = max(leans, default=None)
-        self._peaks["lean"].take(greatest, since_ns * (len(leans) == len(picture.stacks)))
-        return greatest
+        self._peaks["lean"].take(greatest, whole_ns)
+        return greatest, whole_ns
 
     def _take_sensors(self, picture: Picture, since_ns: int) -> None:
         unwell = [it.name for it in picture.sensors if it.status is not SensorStatus.OK]

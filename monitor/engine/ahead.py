@@ -14,6 +14,7 @@ from monitor.addition import added
 from monitor.engine.conditions import BOUND_SDS, Measured, Outcome, Scene, Suppressed, Unknown
 from monitor.engine.picture import SensorStatus
 from monitor.rig.air import bag_volume, carried_real, free_air, regulated
+from monitor.rig.capacity import AreaTable
 from monitor.rig.schema import Rig, Stack
 from monitor.rig.statics import rise_ratio
 
@@ -101,7 +102,7 @@ def no_lift(scene: Scene, bag: str) -> Outcome:
     force = stack.force_n if known else scene.planned.forces.get(stack.name)
     limit = _REGULATED * it.supply_pa
     if force is not None and force > 0.0:
-        area = scene.planned.plates[bag].area(it.height_m if it.height_m is not None else config.height_flat)
+        area = AreaTable(config).area(it.height_m if it.height_m is not None else config.height_flat)
         margin = _PUSHES if known else _PUSHES * (1.0 + scene.rig.limits.weight_margin)
         limit = min(limit, margin * force / area)
     takes = it.rate_pa_s > _TAKES or it.pressure_pa >= _REGULATED * it.supply_pa
@@ -222,7 +223,7 @@ def _to_fill(scene: Scene) -> float | None:
                 continue
             if force is None:
                 return None
-            there = free_air(bag_volume(plate, top), force / scene.planned.plates[bag.name].area(top))
+            there = free_air(bag_volume(plate, top), force / AreaTable(plate).area(top))
             now = bag_volume(plate, bag.height_m) if bag.height_m is not None else 0.0
             need += max(0.0, there - free_air(now, bag.pressure_pa or 0.0))
     for shore, piston in zip(scene.picture.shores, scene.rig.shore, strict=True):

@@ -49,6 +49,12 @@ class Measured:
         """It in words."""
         return self.says if isinstance(self.says, str) else self.says()
 
+    def __eq__(self, other: object) -> bool:
+        """Alike is what says the same, however it comes to the words."""
+        if not isinstance(other, Measured):
+            return NotImplemented
+        return (self.share, self.what, self.evidence) == (other.share, other.what, other.evidence)
+
 
 @dataclass(frozen=True, slots=True)
 class Unknown:
@@ -77,7 +83,7 @@ class Scene:
     silent at the zero; `disputed`: those of which one of a pair lies. `moving_over`: bags of stacks that were being filled
     or vented when this step began and have not been shut since. `dark` maps a channel to the danger rules its
     silence blinds; it fills while the danger rules are judged, as does `by_name`, the channels once one was asked for.
-    `odd`: channels whose status is not "ok".
+    `odd`: channels whose status is not "ok", or whose calibration no longer holds.
     `next_fill`, `next_vent`: the next step that fills, and that lets a named bag down. `moved`: how far the load has gone
     over the last seconds, and by whose doing; `descent`: the venting that goes on. `planned`: what the plan comes to;
     `cribs`: what is marked as packed.

@@ -261,7 +261,7 @@ class Engine:
             carried_over=self.sequence.carried_over,
             notices=dict(self._notices),
             planned=self.planned,
-            odd=frozenset(it.name for it in draft.sensors if it.status is not SensorStatus.OK),
+            odd=frozenset(it.name for it in draft.sensors if it.status is not SensorStatus.OK).union(self._out_of_date),
             cribs=tuple(self.cribs),
             moving_over=self.moving_over.tick(now_ns, draft.step.number if draft.step else None, draft.stacks),
             unzeroed=frozenset(name for name, state in self.channels.items() if state.unzeroed),

@@ -31,7 +31,7 @@ class Rule:
     acknowledged it asks again, if it still stands (None: a danger after AGAIN_S, nothing else ever). `group` names the
     cause that it shares with others ("": what CAUSES says), `root_of` the group of which it is the root besides its own.
     `told`: what it sees is a sentence of another's, whose beginning says most. `odd_only`: it is about channels, and has nothing
-    to say of one whose status is "ok".
+    to say of one that is not odd.
     """
 
     name: str
@@ -284,7 +284,15 @@ RULES: tuple[Rule, ...] = (
         on_s=0.0,
     ),
     Rule("sensor-noisy", CAUTION, _channels, instrument.noisy, "look at it", off_s=3.0, odd_only=True),
-    Rule("calibration-old", CAUTION, _channels, instrument.calibration_old, "check it, calibrate", on_s=0.0),
+    Rule(
+        "calibration-old",
+        CAUTION,
+        _channels,
+        instrument.calibration_old,
+        "check it, calibrate",
+        on_s=0.0,
+        odd_only=True,
+    ),
     Rule("flood", NOTICE, _monitor, instrument.flood, "take the gravest first", clear_at=0.4, on_s=0.0, off_s=0.0),
 )
 """The table. Its order is the order of root causes among alarms of one priority. Rules on the sensors themselves stand

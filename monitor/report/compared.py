@@ -23,9 +23,15 @@ table { border-collapse: collapse; width: 100%; border-top: 0.5pt solid #000; bo
 th { text-align: left; vertical-align: bottom } th, td { padding: 0.5mm 2mm 0.5mm 0; vertical-align: top; overflow-wrap: anywhere }
 td.value, th.value { text-align: right; white-space: nowrap } td.best { font-weight: bold } td.best::after { content: " ◂" }
 tr, figure { break-inside: avoid } tbody tr:nth-child(odd) { background: #f4f4f4 }
+.many { font-size: 8pt; max-width: 270mm }
+.many figure { max-width: 190mm } .many td:first-child { min-width: 40mm } .many th, .many td { padding-right: 1mm }
 figure { margin: 2mm 0 } figcaption { font-size: 8.5pt } svg { width: 100%; height: auto; display: block }
 svg * { vector-effect: non-scaling-stroke }
 """ + STYLE  # fmt: skip
+_POLICY = "default-src 'none'; style-src 'unsafe-inline'; base-uri 'none'; form-action 'none'"
+"""What a browser lets the page do: nothing. It has no script and loads nothing."""
+_FEW = 4
+"""So many columns fit across a page that stands upright."""
 _HEADS = {
     "shore": "Shore", "stack": "Stack", "bag": "Bag", "channel": "Channel", "alarm": "Alarm", "step": "Step",
 }  # fmt: skip
@@ -71,13 +77,15 @@ def _things(it: Comparison) -> Iterator[tuple[str, Sequence[Compared]]]:
 def page(it: Comparison) -> str:
     """The whole page as HTML."""
     names = " and ".join(dict.fromkeys(lift.rig.rig.name for lift in it.lifts))
-    title = f"{len(it.lifts)} lifts side by side: {names}"
+    title, many = f"{len(it.lifts)} lifts side by side: {names}", "many" if len(it.lifts) > _FEW else ""
     return "\n".join(
         [
             "<!DOCTYPE html>",
             '<html lang="en"><head><meta charset="utf-8">',
+            f'<meta http-equiv="Content-Security-Policy" content="{_POLICY}">',
             '<meta name="viewport" content="width=device-width, initial-scale=1">',
-            f"<title>{escape(title)}</title><style>{_STYLE}</style></head><body>",
+            f"<title>{escape(title)}</title><style>{_STYLE}{many and '@page { size: landscape }'}</style></head>",
+            f'<body class="{many}">',
             f"<h1>{escape(title)}</h1>",
             f'<p class="caution">{escape(CAUTION)}</p>',
             _who(it),

@@ -15,6 +15,9 @@ from monitor.rig.load import RigFaults
 from replay.journal import JournalError
 from replay.recording import recordings
 
+_ENDINGS = (".html", ".htm")
+"""What a page is called; so it never takes the place of a recording."""
+
 
 def compare_files(given: Sequence[str], *, as_page: str | None, json: bool, out: TextIO, err: TextIO) -> int:
     """Print a comparison, or write it as a page; returns the exit code: 1 if a recording cannot be played or the page not be
@@ -22,6 +25,9 @@ def compare_files(given: Sequence[str], *, as_page: str | None, json: bool, out:
 
     `given` may be folders, and files of one session are one.
     """
+    if as_page is not None and Path(as_page).suffix.lower() not in _ENDINGS:
+        print(f"inchwatch compare: {as_page}: a page ends in {' or '.join(_ENDINGS)}", file=err)
+        return 2
     found = list(recordings(map(Path, given)))
     if not 2 <= len(found) <= MOST:
         many = f"{len(found)} recording{'' if len(found) == 1 else 's'}"

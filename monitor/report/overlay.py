@@ -20,6 +20,8 @@ _LEAST = 0.04
 """Share of the whole time that even the shortest step is drawn wider by, so that it can be seen."""
 _LETTER = 9.0
 """Room that a letter takes."""
+_NAMED = 44.0
+"""How wide a step has to be drawn for its time and the letters of its lines."""
 _DIPS = 0.15
 """What goes below nothing by less than this share of the greatest is noise, and gets no rung of its own."""
 LOOKS = 6
@@ -79,12 +81,15 @@ def overlay(
     parts = [line for rung in rungs for line in _rung(rung, y(rung), units)]
     if limit_m is not None:
         parts.append(_level(y(limit_m)))
+    taken: list[tuple[float, float]] = []
     for step, left, right in _places(begun):
         parts += _step(step, left, right)
-        scale, taken = (right - left) / step.long_s, list[tuple[float, float]]()
+        scale = (right - left) / step.long_s
         for at, trace in enumerate(step.traces):
             points = [(left + it.at_s * scale, value(it)) for it in (trace.points if trace is not None else ())]
-            parts += _line([(x, None if it is None else y(it)) for x, it in points], at, letters[at], taken)
+            drawn = [(x, None if it is None else y(it)) for x, it in points]
+            parts += _line(drawn, at)
+            parts += _letter(drawn, letters[at], taken) if right - left > _NAMED else ()
     foot = _TOP + _HIGH + _FOOT
     return (
         f'<svg class="overlay" viewBox="0 0 {_WIDE:.0f} {foot:.0f}" role="img" aria-label="{escape(title)}">'
@@ -106,29 +111,36 @@ def _step(step: Step, left: float, right: float) -> Iterator[str]:
     foot = _TOP + _HIGH
     yield f'<line class="edge" x1="{left:.1f}" y1="{_TOP:.0f}" x2="{left:.1f}" y2="{foot:.0f}"/>'
     yield f'<text x="{left + 2:.1f}" y="{_TOP - 7:.0f}">{step.number}<title>{escape(step.words)}</title></text>'
-    if right - left > 44.0:
+    if right - left > _NAMED:
         time = shown(step.long_s, "s")
         yield f'<text x="{right - 3:.1f}" y="{foot + 14:.0f}" text-anchor="end">{escape(time)}</text>'
 
 
-def _line(
-    points: Sequence[tuple[float, float | None]], at: int, letter: str, taken: list[tuple[float, float]]
-) -> Iterator[str]:
-    """One lift's line, broken where it was not known, and its letter at its end, beside those that are `taken`."""
+def _line(points: Sequence[tuple[float, float | None]], at: int) -> Iterator[str]:
+    """One lift's line in a step, broken where it was not known."""
     drawn, broken = [], True
-    last: tuple[float, float] | None = None
     for x, y in points:
         if y is not None:
             drawn.append(f"{'M' if broken else 'L'}{x:.1f} {y:.1f}")
-            last = x, y
         broken = y is None
-    if last is None:
+    if drawn:
+        yield f'<path class="line k{at % LOOKS}" d="{"".join(drawn)}h0.1"/>'
+
+
+def _letter(
+    points: Sequence[tuple[float, float | None]], letter: str, taken: list[tuple[float, float]]
+) -> Iterator[str]:
+    """A lift's letter at the end of its line, beside those whose places are `taken`, or above them at the edge."""
+    ends = [(x + 2.0, y - 3.0) for x, y in points if y is not None]
+    if not ends:
         return
-    x, y = last[0] + 2.0, last[1] - 3.0
+    x, y = ends[-1]
     while any(abs(x - there) < _LETTER and abs(y - high) < _LETTER for there, high in taken):
         x += _LETTER
+        if x > _WIDE - _LETTER:
+            x, y = ends[-1][0], y - _LETTER
     taken.append((x, y))
-    yield f'<path class="line k{at % LOOKS}" d="{"".join(drawn)}h0.1"/><text x="{x:.1f}" y="{y:.1f}">{letter}</text>'
+    yield f'<text x="{x:.1f}" y="{y:.1f}">{letter}</text>'
 
 
 def _rung(value: float, y: float, units: str) -> Iterator[str]:

@@ -20,11 +20,7 @@ def in_words(sheet: Sheet) -> str:
 
 def score_section(sheet: Sheet) -> str:
     """What stands in a report's section for the score, as HTML: what came of it, a table, a line to sign. It has no head."""
-    rows = "".join(
-        f'<tr><th scope="row">{escape(row.name)}</th><td>{escape(row.wanted)}</td><td>{escape(_found(row))}</td>'
-        f'<td style="white-space: nowrap">{escape(_points(row))}</td></tr>'
-        for row in sheet.rows
-    )
+    rows = "".join(map(_row, sheet.rows))
     says = f"<p>{escape(sheet.says)}</p>" if sheet.says else ""
     why = "".join(f"<li>{escape(it)}</li>" for it in (*sheet.because, *sheet.notes))
     heads = "".join(
@@ -35,6 +31,13 @@ def score_section(sheet: Sheet) -> str:
         f"{f'<ul>{why}</ul>' if why else ''}"
         f'<table class="rows"><thead><tr>{heads}</tr></thead><tbody>{rows}</tbody></table><p>{escape(CAUTION)}</p>'
         '<table class="signed"><tr><td>instructor</td><td>crew</td><td>date, time</td></tr></table>'
+    )
+
+
+def _row(row: Row) -> str:
+    return (
+        f'<tr><th scope="row" style="white-space: normal">{escape(row.name)}</th><td>{escape(row.wanted)}</td>'
+        f'<td>{escape(_found(row))}</td><td style="white-space: nowrap">{escape(_points(row))}</td></tr>'
     )
 
 

@@ -19,16 +19,17 @@ _WIDE, _TALL, _EDGE = 680.0, 300.0, 46.0
 """A drawing's size and margin, in its own units: 680 across a printed page."""
 
 
-class _Paper:
-    """A sheet on which points of a plane (m, second axis up) are drawn to one scale."""
+class Paper:
+    """A sheet on which points of a plane (m, second axis up) are drawn to one scale, so wide and at most so tall."""
 
-    def __init__(self, points: Iterable[Point], title: str) -> None:
+    def __init__(self, points: Iterable[Point], title: str, wide: float = _WIDE, tall: float = _TALL) -> None:
         points = list(points)
         xs, ys = [x for x, _ in points], [y for _, y in points]
         self.x0, self.y1 = min(xs), max(ys)
-        wide, tall = max(max(xs) - self.x0, 1e-3), max(self.y1 - min(ys), 1e-3)
-        self.scale = min((_WIDE - 2 * _EDGE) / wide, (_TALL - 2 * _EDGE) / tall)
-        self.tall = tall * self.scale + 2 * _EDGE
+        across, up = max(max(xs) - self.x0, 1e-3), max(self.y1 - min(ys), 1e-3)
+        self.wide = wide
+        self.scale = min((wide - 2 * _EDGE) / across, (tall - 2 * _EDGE) / up)
+        self.tall = up * self.scale + 2 * _EDGE
         self.title = title
         self.parts: list[str] = []
 
@@ -48,6 +49,12 @@ class _Paper:
         x, y = self.at(centre)
         self.parts.append(f'<circle class="{look}" cx="{x:.1f}" cy="{y:.1f}" r="{max(radius * self.scale, 2.0):.1f}"/>')
 
+    def way(self, points: Iterable[Point], look: str) -> None:
+        """A line through points that is not closed."""
+        self.parts.append(
+            f'<polyline class="{look}" points="{" ".join(f"{x:.1f},{y:.1f}" for x, y in map(self.at, points))}"/>'
+        )
+
     def cross(self, point: Point, name: str) -> None:
         x, y = self.at(point)
         self.parts.append(f'<path class="mark" d="M{x - 6:.1f},{y:.1f}h12M{x:.1f},{y - 6:.1f}v12"/>')
@@ -55,7 +62,7 @@ class _Paper:
 
     def name(self, point: Point, text: str, up: float = 4.0) -> None:
         x, y = self.at(point)
-        anchor = "end" if x > _WIDE * 0.7 else "start"
+        anchor = "end" if x > self.wide * 0.7 else "start"
         shift = -7.0 if anchor == "end" else 7.0
         self.parts.append(f'<text x="{x + shift:.1f}" y="{y - up:.1f}" text-anchor="{anchor}">{escape(text)}</text>')
 
@@ -63,7 +70,7 @@ class _Paper:
         """The drawing, with a bar of a round length for its scale."""
         step = 0.3048 if units == "us" else 1.0
         bar = step
-        while bar * self.scale > 0.4 * _WIDE:
+        while bar * self.scale > 0.4 * self.wide:
             bar /= 10.0
         y = self.tall - 12.0
         rule = (
@@ -71,7 +78,7 @@ class _Paper:
             f'<text x="{_EDGE + bar * self.scale + 7:.1f}" y="{y + 4:.1f}">{escape(length(bar, units))}</text>'
         )
         return (
-            f'<svg viewBox="0 0 {_WIDE:.0f} {self.tall:.0f}" role="img" aria-label="{escape(self.title)}">'
+            f'<svg viewBox="0 0 {self.wide:.0f} {self.tall:.0f}" role="img" aria-label="{escape(self.title)}">'
             f"<title>{escape(self.title)}</title>{''.join(self.parts)}{rule}</svg>"
         )
 
@@ -100,12 +107,17 @@ def missing(rig: Rig) -> list[str]:
 
 def plan_view(rig: Rig) -> str:
     """Seen from above, x to the right and y up the page: outline, hinge, stacks with their rings, shores, cribs."""
+    return plan_paper(rig).svg(rig.rig.units)
+
+
+def plan_paper(rig: Rig) -> Paper:
+    """The plan view, on which more may be drawn."""
     outline = _outline(rig)
     rings = [(s.at[0] + dx * s.ring, s.at[1] + dy * s.ring) for s in rig.stack for dx in (-1, 1) for dy in (-1, 1)]
     others = [shore.at for shore in rig.shore] + [crib.at for crib in rig.crib]
     centre = centre_of_gravity(rig.load)
     marks = [centre[:2]] if centre else []
-    paper = _Paper([*outline, *rings, *others, *(rig.load.hinge or ()), *marks], "Plan view, to scale")
+    paper = Paper([*outline, *rings, *others, *(rig.load.hinge or ()), *marks], "Plan view, to scale")
     paper.shape(outline, "load")
     for crib in rig.crib:
         half = crib.width / 2.0
@@ -123,7 +135,7 @@ def plan_view(rig: Rig) -> str:
         paper.name(max(rig.load.hinge, key=lambda end: end[1]), "hinge", 8.0)
     if centre is not None:
         paper.cross(centre[:2], "centre of gravity")
-    return paper.svg(rig.rig.units)
+    return paper
 
 
 def side_view(rig: Rig) -> str:
@@ -150,7 +162,7 @@ def side_view(rig: Rig) -> str:
     feet = [(away(s.at) + sign * s.ring, 0.0) for s in rig.stack for sign in (-1.0, 1.0)]
     centre = centre_of_gravity(rig.load)
     marks = [lifted(away(centre[:2]), centre[2])] if centre else []
-    paper = _Paper([*at_zero, *at_top, *feet, *marks, (low, 0.0), (high, 0.0)], "Side view, to scale")
+    paper = Paper([*at_zero, *at_top, *feet, *marks, (low, 0.0), (high, 0.0)], "Side view, to scale")
     ends = [x for x, _ in (*at_zero, *at_top, *feet)]
     paper.line((min(ends), 0.0), (max(ends), 0.0), "ground")
     for stack in rig.stack:

@@ -11,7 +11,7 @@ from monitor.rig.propose import Proposal
 from monitor.rig.schema import Rig
 from monitor.rig.sheet import CAUTIONS, blocks
 
-_STYLE = """
+STYLE = """
 @page { margin: 14mm }
 body { font: 10pt/1.35 sans-serif; color: #000; background: #fff; max-width: 180mm; margin: 0 auto; padding: 4mm }
 h1 { font-size: 15pt; margin: 0 0 2mm }
@@ -30,6 +30,7 @@ svg text { font: 12px sans-serif } svg * { vector-effect: non-scaling-stroke }
 .ground { stroke: #000; stroke-width: 2 } .mark { fill: none; stroke: #000 }
 .signed td { height: 9mm; border-bottom: 0.5pt solid #000; width: 33% }
 """
+"""How a page that is handed out looks: ink on paper, readable without colour."""
 
 
 def page(rig: Rig, it: Plan, proposed: Proposal | None = None, now: datetime | None = None) -> str:
@@ -41,7 +42,7 @@ def page(rig: Rig, it: Plan, proposed: Proposal | None = None, now: datetime | N
             "<!DOCTYPE html>",
             '<html lang="en"><head><meta charset="utf-8">',
             '<meta name="viewport" content="width=device-width, initial-scale=1">',
-            f"<title>Lift plan sheet: {name}</title><style>{_STYLE}</style></head><body>",
+            f"<title>Lift plan sheet: {name}</title><style>{STYLE}</style></head><body>",
             f"<h1>Lift plan sheet: {name}</h1>",
             f'<p class="caution">{escape(" ".join(CAUTIONS))}</p>',
             (

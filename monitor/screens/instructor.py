@@ -68,6 +68,7 @@ class InstructorScreen(App[None]):
         self._kind = 0
         self._sought_ns: int | None = None
         self._for_s, self._clock = for_s, clock
+        self._reported = ""
         self._before = clock()
         self._said_until = 0.0
         self._view = ReplayView(recorded.rig, recorded.name, recorded.started)
@@ -131,8 +132,15 @@ class InstructorScreen(App[None]):
             self._view.falls = self._minute.values["fall"]
         if now > self._said_until:
             self._view.message = ""
+        self._tell_of_the_report()
         self._fill_view()
         self.sheet.show(replayed(self.picture, self._view, self.size.width, self.size.height))
+
+    def _tell_of_the_report(self) -> None:
+        """Say how far the report is, and how it ended, once each."""
+        if self.recorded.reported != self._reported:
+            self._reported = self.recorded.reported
+            self._say(self._reported)
 
     def _fill_view(self) -> None:
         it, view = self.recorded, self._view
@@ -240,6 +248,7 @@ class InstructorScreen(App[None]):
             "q": self.exit,
             "w": self._open_limits,
             "s": self._other_view,
+            "r": self.recorded.report,
             "question_mark": self._help,
         }
         if event.key in keys:

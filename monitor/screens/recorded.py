@@ -101,6 +101,13 @@ class Recorded(Protocol):
     def note(self, time_ns: int, text: str) -> str:
         """Keep a note beside the recording; "" or, in a sentence, why it could not be kept."""
 
+    def report(self) -> None:
+        """Write the report of the recording, in the background."""
+
+    @property
+    def reported(self) -> str:
+        """How far that is, how it ended, or why there is none; "" while nobody wanted one."""
+
     @property
     def other(self) -> Other | None:
         """The run under other limits, while there is one."""

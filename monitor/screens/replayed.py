@@ -35,6 +35,7 @@ HELP: tuple[tuple[str, str], ...] = (
     ("s", "this moment as the safety officer saw it, and back to the operator"),
     ("w", "other limits: what would have sounded then, and what would not"),
     ("m", "a note at this moment, kept beside the recording and never in it"),
+    ("r", "write the report, beside the recording: one page to print and hand out"),
     ("t q", "light or dark; end"),
 )
 SPACE = "STOP is for live screens; this is a recording: nobody was told."

@@ -75,7 +75,7 @@ class _Handing:
         """(job, row), None for one whose workers died, with so many handed out at most."""
         from distributed import as_completed
 
-        done = as_completed(raise_errors=False)
+        done = as_completed(loop=self._client.loop, raise_errors=False)
         for _ in range(min(most, len(waiting))):
             done.add(self._submit(waiting.popleft()))
         for future in done:

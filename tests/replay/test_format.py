@@ -17,9 +17,11 @@ from monitor.engine.picture import AlarmPicture, AlarmState, Priority, Transitio
 from replay.codec import (
     ABOUT,
     AlarmLine,
+    Cut,
     Gap,
     Header,
     alarm_line,
+    cut_line,
     end_line,
     entry_line,
     gap_line,
@@ -55,6 +57,7 @@ def written() -> list[dict]:
         seal_line(0, 1, hashlib.sha256()),
         gap_line(0, Gap(1, 1, 0, 0)),
         on_line(0, 2),
+        cut_line(0, Cut(1, 1, "torn", 0, 0, "")),
         end_line(0),
     ]
     return [orjson.loads(it) for it in lines]

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -150,3 +151,101 @@ def test_a_session_without_a_zero_knows_nothing_of_the_lift(of):
 )
 def test_a_value_as_a_person_reads_it(value, unit, units, says):
     assert shown(value, unit, units) == says
+
+
+S = 1_000_000_000
+
+
+@pytest.fixture(scope="module")
+def zeroed():
+    """A real picture of just after a zero."""
+    recording = read_recording(RECORDINGS / "stuck-shore.jsonl")
+    run = Rerun(parse_rig(recording.header.rig))
+    for line in recording.lines():
+        picture = run.take(line)
+        if picture is not None and picture.zero.taken_ns is not None:
+            return run.engine.rig, picture
+    raise AssertionError("no zero in it")
+
+
+def at(picture, time_s, step, runs, *, zero_s=2.0, abandoned=False):
+    """The picture made another: its time, the step being worked, and (started, ended, ok) of the first steps."""
+    times = [*runs, *[(None, None, None)] * (len(picture.steps) - len(runs))]
+    steps = tuple(
+        replace(it, started_ns=b and round(b * S), ended_ns=e and round(e * S), ok=ok)
+        for it, (b, e, ok) in zip(picture.steps, times, strict=True)
+    )
+    return replace(
+        picture,
+        time_ns=round(time_s * S),
+        zero=replace(picture.zero, taken_ns=round(zero_s * S)),
+        step=step and replace(picture.step, number=step),
+        steps=steps,
+        abandoned=abandoned,
+        transitions=(),
+    )
+
+
+def test_steps_gone_back_to_by_hand(zeroed):
+    """Invented: step 1 from 2 s to 4 s, step 2 begun; back to step 1 at 5 s, ended at 6 s; step 2 again until the plan
+    is given up at 7 s. A zero is taken anew at 8 s, and step 1 begun: that is no retry. No picture from 8.5 s to 10 s."""
+    rig, picture = zeroed
+    measuring = Measuring(rig)
+    for args in (
+        (2.0, 1, [(2.0, None, None)]),
+        (3.0, 1, [(2.0, None, None)]),
+        (4.0, 2, [(2.0, 4.0, True), (4.0, None, None)]),
+        (5.0, 1, [(5.0, None, None)]),
+        (6.0, 2, [(5.0, 6.0, True), (6.0, None, None)]),
+        (7.0, 2, [(5.0, 6.0, True), (6.0, None, None)]),
+    ):
+        measuring.picture(at(picture, *args))
+    given_up = [(5.0, 6.0, True), (6.0, 7.0, False)]
+    measuring.picture(at(picture, 7.5, None, given_up, abandoned=True))
+    measuring.picture(at(picture, 8.0, 1, [(8.0, None, None)], zero_s=8.0))
+    measuring.picture(at(picture, 8.5, 1, [(8.0, None, None)], zero_s=8.0))
+    measuring.picture(at(picture, 10.0, 1, [(8.0, None, None)], zero_s=8.0))
+    figures = measuring.done()
+    assert figures.value("plan.retries") == 2  # step 1 and step 2, each once more
+    assert [figures.value("step.tries", about) for about in ("1", "2", "3")] == [3, 2, 0]
+    assert figures.value("step.spent_s", "1") == 1.5
+    assert figures.value("step.spent_s", "2") == 1.0
+    assert figures.value("zero.times") == 2
+    assert figures.value("zero.taken_s") == 8.0
+    assert figures.value("recording.blind_s") == 1.5
+    assert figures.get("step.took_s", "2").because == "never begun"
+    assert figures.get("plan.took_s").value is None
+
+
+def test_a_plan_given_up_by_hand(zeroed):
+    rig, picture = zeroed
+    measuring = Measuring(rig)
+    measuring.picture(at(picture, 2.0, 1, [(2.0, None, None)]))
+    measuring.picture(at(picture, 3.0, None, [(2.0, 3.0, False)], abandoned=True))
+    figures = measuring.done()
+    assert figures.value("plan.abandoned") == 1.0
+    assert (figures.value("plan.early"), figures.value("plan.ended"), figures.value("plan.as_planned")) == (1, 1, 0)
+    assert figures.value("step.took_s", "1") == 1.0
+    assert figures.value("step.as_planned", "1") == 0.0
+    assert figures.value("plan.took_s") is None
+
+
+def test_a_gap_that_is_not_known_half_of_the_time_says_so(zeroed):
+    """Invented: N1 at 7 mm of 6 allowed for 2 s, then not known for 2 s; N2 at 1 mm all along."""
+    rig, picture = zeroed
+
+    def gaps(time_s, n1):
+        it = at(picture, time_s, 1, [(2.0, None, None)])
+        return replace(it, shores=(replace(it.shores[0], gap_m=n1), replace(it.shores[1], gap_m=0.001)))
+
+    measuring = Measuring(rig)
+    for time_s, n1 in ((2.0, 0.007), (3.0, 0.007), (4.0, 0.007), (5.0, None), (6.0, None)):
+        measuring.picture(gaps(time_s, n1))
+    figures = measuring.done()
+    whole, n1, n2 = figures.get("gap.greatest_m"), figures.get("shore.gap_m", "N1"), figures.get("shore.gap_m", "N2")
+    assert (whole.value, whole.known) == (0.007, 0.5)
+    assert (n1.value, n1.known) == (0.007, 0.5)
+    assert (n2.value, n2.known) == (0.001, 1.0)
+    over = figures.get("gap.over_s")
+    assert (over.value, over.known) == (2.0, 0.5)
+    assert figures.get("step.gap_m", "1").known == 0.5

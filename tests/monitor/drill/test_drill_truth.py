@@ -4,9 +4,6 @@ from __future__ import annotations
 
 import math
 import statistics
-from collections import deque
-from dataclasses import dataclass, field
-from functools import cache
 from importlib.resources import files
 
 import pytest
@@ -23,98 +20,6 @@ from monitor.rig.load import parse_rig
 TEXT = files("monitor.drill").joinpath("rigs/yard-panel.toml").read_text(encoding="utf-8")
 RIG = parse_rig(TEXT)
 STACK = RIG.stack[0]
-RATE_OVER_S = 0.5
-"""How long the rise rate must last to count (the rule's own delay)."""
-
-
-@dataclass
-class Seen:
-    """The most of everything that a drill did."""
-
-    rise: float = 0.0
-    gap: dict[str, float] = field(default_factory=lambda: {"N1": 0.0, "N2": 0.0})
-    rate: float = 0.0
-    lean: float = 0.0
-    use: float = 0.0
-    tilt: float = 0.0
-    air: dict[str, float] = field(default_factory=lambda: {"N1": math.inf, "N2": math.inf})
-    uncaptured: float = 0.0
-    lower_first: bool = False
-    upper_when_lower_opened: float | None = None
-    seconds: float = 0.0
-
-
-@cache
-def watched(name: str) -> Seen:
-    it, seen = VirtualRig(RIG, scenario.load(name)), Seen()
-    rises: deque[float] = deque(maxlen=round(RATE_OVER_S / 0.05) + 1)
-    captured = 0.0
-    while not it.crew.finished:
-        it.step()
-        truth = it.truth
-        rise = truth.rise(STACK.at)
-        rises.append(rise)
-        seen.rise = max(seen.rise, rise)
-        for shore in truth.shores:
-            seen.gap[shore] = max(seen.gap[shore], truth.gap(shore))
-            seen.air[shore] = min(seen.air[shore], truth.shores[shore].air)
-        if all(truth.gap(shore.name) <= shore.gap_allowed for shore in RIG.shore):
-            captured = rise
-        seen.uncaptured = max(seen.uncaptured, rise - captured)
-        seen.rate = max(seen.rate, abs(rises[-1] - rises[0]) / RATE_OVER_S if len(rises) == rises.maxlen else 0.0)
-        seen.lean = max(seen.lean, math.hypot(*truth.lean(STACK)) / STACK.ring)
-        seen.tilt = max(seen.tilt, abs(truth.theta))
-        lower, upper = truth.bags["S1-lower"], truth.bags["S1-upper"]
-        seen.use = max(seen.use, *(bag.pressure() / bag.bag.working_pressure for bag in (lower, upper)))
-        if lower.filling and seen.upper_when_lower_opened is None:
-            seen.upper_when_lower_opened = rise
-            seen.lower_first = upper.pressure() < 1000.0
-    seen.seconds = it.time_ns * 1e-9
-    return seen
-
-
-HERE = [name for name in scenario.names() if scenario.load(name).rig == "yard-panel"]
-
-
-@pytest.mark.parametrize("name", [name for name in HERE if not name.startswith("near-")])
-def test_no_drill_touches_a_limit_that_it_is_not_about(name):
-    seen = watched(name)
-    about = {must.rule for must in scenario.load(name).must}
-    assert seen.tilt < 0.8 * RIG.limits.tilt
-    assert seen.use < 0.90, "an unloaded bag must never fill up to the supply"
-    if "uncaptured" not in about:
-        assert seen.uncaptured < RIG.limits.capture_every
-    if "rise-rate" not in about:
-        assert seen.rate < 0.75 * RIG.limits.rise_rate
-    if not about & {"lean", "lean-ahead"}:
-        assert seen.lean < 0.35
-    if not about & {"shore-behind", "shore-drop"}:
-        assert max(seen.gap.values()) <= 0.001 + 1e-6, "at most the lock pitch"
-    if "shore-air-low" not in about:
-        assert min(seen.air.values()) > 0.95 * 1.8e5
-    if "bag-order" not in about:
-        assert not seen.lower_first
-
-
-def test_a_near_miss_is_near_and_a_miss():
-    assert 0.63 < watched("near-lean").lean < 0.69
-    assert 0.8 < watched("near-gap").gap["N2"] / 0.006 < 0.95
-    assert 0.88 < watched("near-pace").rate / RIG.limits.rise_rate < 0.95
-
-
-def test_each_drill_does_what_it_says():
-    assert watched("stuck-shore").gap["N1"] == pytest.approx(0.0105, abs=0.001)
-    assert watched("stuck-shore-far").gap["N1"] > 2 * 0.006 + 0.002
-    assert watched("stuck-shore").gap["N2"] <= 0.001 + 1e-6
-    for name in ("leaning", "demo"):
-        assert 1.0 < watched(name).lean < 1.06
-    assert watched("too-fast").rate > 1.2 * RIG.limits.rise_rate
-    assert watched("air-low").air["N2"] == pytest.approx(1.2e5)
-    assert watched("air-low").air["N1"] == pytest.approx(1.8e5)
-    assert watched("wrong-order").lower_first
-    assert watched("early").upper_when_lower_opened == pytest.approx(0.030, abs=0.002)
-    assert watched("clean").rise == pytest.approx(0.1535, abs=0.002)
-    assert 55.0 < watched("demo").seconds < 130.0
 
 
 def test_the_leaning_load_is_walked_down_with_its_shores():

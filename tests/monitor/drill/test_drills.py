@@ -3,26 +3,19 @@
 from __future__ import annotations
 
 import math
-from importlib.resources import files
 
 import pytest
 
 from monitor import manual
 from monitor.drill import scenario
 from monitor.drill.demo import compared
-from monitor.drill.judging import in_words, judged
-from monitor.drill.offline import play
+from monitor.drill.judging import in_words
+from monitor.drill.offline import moments
 from monitor.drill.scenario import DrillError, Scenario
 from monitor.drill.wire import VirtualRig
-from monitor.engine.alarms import AlarmBook
-from monitor.engine.conditions import Measured
 from monitor.engine.rules import RULES
-from monitor.rig.load import parse_rig
 
-
-def rig(name="yard-panel"):
-    return parse_rig(files("monitor.drill").joinpath(f"rigs/{name}.toml").read_text(encoding="utf-8"))
-
+from .stage import Stage, on_the_demos_rig, rig, sounded, watched
 
 DRILLS = {name: scenario.load(name) for name in scenario.names()}
 SEEN_BESIDES = {
@@ -86,25 +79,6 @@ CASES = [*((name, 1) for name in DRILLS), *WRONG]
 """One seed each keeps the whole suite within its time; `inchwatch drill NAME --judge --seed N` plays any other."""
 
 
-@pytest.fixture
-def peaks(monkeypatch):
-    """The greatest share of its set limit that each row of the table comes to while a drill is played."""
-    seen: dict[str, float] = {}
-    look = AlarmBook.look
-
-    def watched(self, rule, about, outcome, now_ns):
-        if isinstance(outcome, Measured):
-            row = f"{rule.name} {rule.priority.word}"
-            seen[row] = max(seen.get(row, 0.0), outcome.share / rule.set_at)
-        look(self, rule, about, outcome, now_ns)
-
-    monkeypatch.setattr(AlarmBook, "look", watched)
-    monkeypatch.setattr(
-        "monitor.engine.watch._quiet", lambda outcome, _: outcome is None
-    )  # the book is asked of all the rest
-    return seen
-
-
 @pytest.mark.parametrize(
     ("name", "seed"),
     [
@@ -112,23 +86,83 @@ def peaks(monkeypatch):
         for case in CASES
     ],
 )
-def test_each_drill_sounds_exactly_what_it_must(name, seed, peaks):
+def test_each_drill_sounds_exactly_what_it_must(name, seed):
     it = DRILLS[name]
-    outcome, verdict = judged(rig(it.rig), it, seed)
+    came = sounded(name, seed)
+    outcome, verdict, peaks = came.outcome, came.verdict, came.peaks
     assert all(heard.well for heard in outcome.heard), in_words(it, outcome)
     assert not outcome.besides, in_words(it, outcome)
     must = {f"{m.rule} {m.about}" for m in it.must if m.priority == "caution"}
     cautions = {f"{a['rule']} {a['about']}" for a in verdict.alarms if a["priority"] == "caution"}
     assert must <= cautions <= must | SEEN_BESIDES.get(name, set())
-    sounded = {f"{a['rule']} {a['priority']}" for a in verdict.alarms}
+    rows = {f"{a['rule']} {a['priority']}" for a in verdict.alarms}
     for row, share in NEARLY.get(name, {}).items():
-        assert row not in sounded
+        assert row not in rows
         assert peaks.get(row, 0.0) >= share, row
     if name in EVIDENT:
         assert verdict.alarms
         for alarm in verdict.alarms:
             row = next(r for r in RULES if r.name == alarm["rule"] and r.priority.word == alarm["priority"])
             assert set(alarm["evidence"]) == set(manual.evidence_of(row))
+
+
+def test_a_drill_that_begins_like_another_is_the_same_as_one_that_is_played_alone():
+    """All that a monitor is, asked by a picture of what it hears next, and all that it said and came near to."""
+    it, like = (list(moments(VirtualRig(rig(), DRILLS[name])))[:230] for name in ("frozen-sensor", "silent-sensor"))
+    alone, never = Stage(), Stage()
+    alone.heard(rig(), like)
+    monitor, peaks = alone.heard(rig(), it[:229])
+    assert alone.taken_over == 160, "they part soon after the eighth second"
+    expected, peaks_expected = never.heard(rig(), it[:229])
+    assert never.taken_over == 0
+    assert monitor.hear(it[229]) == expected.hear(it[229])
+    assert monitor.verdict.transitions == expected.verdict.transitions
+    assert monitor.verdict.as_json() == expected.verdict.as_json()
+    assert peaks == peaks_expected
+
+
+HERE = [name for name in scenario.names() if scenario.load(name).rig == "yard-panel"]
+
+
+@pytest.mark.parametrize("name", [name for name in HERE if not name.startswith("near-")])
+def test_no_drill_touches_a_limit_that_it_is_not_about(name):
+    seen = watched(name)
+    about = {must.rule for must in scenario.load(name).must}
+    assert seen.tilt < 0.8 * rig().limits.tilt
+    assert seen.use < 0.90, "an unloaded bag must never fill up to the supply"
+    if "uncaptured" not in about:
+        assert seen.uncaptured < rig().limits.capture_every
+    if "rise-rate" not in about:
+        assert seen.rate < 0.75 * rig().limits.rise_rate
+    if not about & {"lean", "lean-ahead"}:
+        assert seen.lean < 0.35
+    if not about & {"shore-behind", "shore-drop"}:
+        assert max(seen.gap.values()) <= 0.001 + 1e-6, "at most the lock pitch"
+    if "shore-air-low" not in about:
+        assert min(seen.air.values()) > 0.95 * 1.8e5
+    if "bag-order" not in about:
+        assert not seen.lower_first
+
+
+def test_a_near_miss_is_near_and_a_miss():
+    assert 0.63 < watched("near-lean").lean < 0.69
+    assert 0.8 < watched("near-gap").gap["N2"] / 0.006 < 0.95
+    assert 0.88 < watched("near-pace").rate / rig().limits.rise_rate < 0.95
+
+
+def test_each_drill_does_what_it_says():
+    assert watched("stuck-shore").gap["N1"] == pytest.approx(0.0105, abs=0.001)
+    assert watched("stuck-shore-far").gap["N1"] > 2 * 0.006 + 0.002
+    assert watched("stuck-shore").gap["N2"] <= 0.001 + 1e-6
+    for name in ("leaning", "demo"):
+        assert 1.0 < watched(name).lean < 1.06
+    assert watched("too-fast").rate > 1.2 * rig().limits.rise_rate
+    assert watched("air-low").air["N2"] == pytest.approx(1.2e5)
+    assert watched("air-low").air["N1"] == pytest.approx(1.8e5)
+    assert watched("wrong-order").lower_first
+    assert watched("early").upper_when_lower_opened == pytest.approx(0.030, abs=0.002)
+    assert watched("clean").rise == pytest.approx(0.1535, abs=0.002)
+    assert 55.0 < watched("demo").seconds < 130.0
 
 
 def test_every_rule_has_a_drill_that_sounds_it_and_one_that_nearly_does():
@@ -141,8 +175,8 @@ def test_every_rule_has_a_drill_that_sounds_it_and_one_that_nearly_does():
 
 @pytest.mark.parametrize("name", ["demo", "clean"])
 def test_the_rig_of_the_demo_sounds_the_same(name):
-    it = scenario.load(name)
-    assert compared(it, play(rig("training-yard"), it)) == ([], [])
+    verdict, _ = on_the_demos_rig(name)
+    assert compared(DRILLS[name], verdict) == ([], [])
 
 
 def test_the_clean_drill_keeps_clear_of_every_limit_and_ends_where_it_began():
@@ -162,18 +196,11 @@ def test_the_clean_drill_keeps_clear_of_every_limit_and_ends_where_it_began():
 
 
 def test_the_engine_is_near_the_truth_all_through_a_drill():
-    errors, leans = [], []
-
-    def watch(virtual, picture):
-        truth = virtual.truth
-        if picture.load.rise_m is not None:
-            errors.append(picture.load.rise_m - truth.rise((4.2, 0.0)))
-            lean = math.hypot(*truth.lean(virtual.rig.stack[0]))
-            if picture.stacks[0].lean_m is not None:
-                leans.append(picture.stacks[0].lean_m - lean)
-
-    play(rig(), scenario.load("leaning"), on_step=watch)
-    assert max(map(abs, errors)) < 0.003
+    came = sounded("leaning")
+    true = zip(came.pictures, came.seen.rises, came.seen.leans, strict=True)
+    known = [(it, rise, lean) for it, rise, lean in true if it.load.rise_m is not None]
+    leans = [it.stacks[0].lean_m - lean for it, _, lean in known if it.stacks[0].lean_m is not None]
+    assert max(abs(it.load.rise_m - rise) for it, rise, _ in known) < 0.003
     assert math.sqrt(sum(e * e for e in leans) / len(leans)) < 0.005
 
 

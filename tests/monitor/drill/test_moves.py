@@ -10,7 +10,6 @@ import pytest
 
 from monitor.drill import scenario
 from monitor.drill.balance import Hinged
-from monitor.drill.offline import play
 from monitor.drill.physics import Truth
 from monitor.drill.scenario import DrillError, Scenario
 from monitor.drill.wire import PortClock, VirtualRig
@@ -175,45 +174,6 @@ def test_a_load_without_a_hinge_has_none_to_shift_and_must_rest_on_its_stacks():
     away = {"centre_of_gravity": ["9 m", "0 m", "0.5 m"]}
     with pytest.raises(DrillError, match="rig 'quarry-block': the load does not rest on its stacks"):
         VirtualRig(block, drill({"do": "wait", "seconds": 1}, truth=away))
-
-
-@pytest.mark.parametrize("name", ["quarry-block", "precast-beam"])
-def test_a_rig_of_several_stacks_plays_the_whole_plan(name):
-    it = VirtualRig(rig(name), scenario.load("clean"))
-    tops = {stack.name: 0.0 for stack in it.rig.stack}
-    gap = use = fastest = steepest = 0.0
-    while not it.crew.finished:
-        it.step()
-        for stack in it.rig.stack:
-            tops[stack.name] = max(tops[stack.name], it.truth.rise(stack.at))
-            fastest = max(fastest, abs(it.truth.rise_rate(stack.at)))
-        gap = max(gap, *(it.truth.gap(shore) for shore in it.truth.shores))
-        use = max(use, *(bag.pressure() / bag.bag.working_pressure for bag in it.truth.bags.values()))
-        steepest = max(steepest, it.truth.theta)
-    asked = max(step.until.rise for step in it.rig.step if step.do == "fill")
-    assert min(tops.values()) > asked - 0.002
-    assert max(tops.values()) < asked + 0.008
-    assert gap < 0.0012
-    assert use < 0.9
-    assert fastest < it.rig.limits.rise_rate
-    assert steepest < it.rig.limits.tilt
-    assert all(abs(it.truth.rise(stack.at)) < 3e-4 for stack in it.rig.stack), "down again"
-    assert it.time_ns < 300e9
-
-
-@pytest.mark.parametrize(("name", "near"), [("quarry-block", 0.002), ("precast-beam", 0.002)])
-def test_the_engine_follows_a_rig_of_several_stacks(name, near):
-    errors = []
-
-    def watch(virtual, picture):
-        for stack, seen in zip(virtual.rig.stack, picture.stacks, strict=True):
-            if seen.rise_m is not None:
-                errors.append(seen.rise_m - virtual.truth.rise(stack.at))
-
-    fills = [{"do": "wait", "seconds": 5}, {"do": "plan", "steps": [1, 2, 3]}]
-    play(rig(name), drill(*fills), on_step=watch)
-    assert len(errors) > 400
-    assert max(map(abs, errors)) < near
 
 
 def said(clocks, seed=1, seconds=20):

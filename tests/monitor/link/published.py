@@ -9,11 +9,12 @@ from typing import Any
 
 from monitor import encode
 from monitor.drill import scenario
-from monitor.drill.offline import play
 from monitor.engine.picture import Picture
 from monitor.link import wire
 from monitor.rig.load import parse_rig
 from monitor.rig.schema import Rig
+
+from ..drill.stage import sounded
 
 
 @cache
@@ -26,13 +27,9 @@ def rig_of(name: str) -> Rig:
     return parse_rig(rig_text(name), name)
 
 
-@cache
 def pictures_of(drill: str) -> tuple[Rig, tuple[Picture, ...]]:
     """The rig of a drill and every picture of it."""
-    it = scenario.load(drill)
-    rig, kept = rig_of(it.rig), []
-    play(rig, it, on_step=lambda _, picture: kept.append(picture))
-    return rig, tuple(kept)
+    return rig_of(scenario.load(drill).rig), sounded(drill).pictures
 
 
 def picture_message(picture: Picture, **more: Any) -> bytes:

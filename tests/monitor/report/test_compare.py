@@ -62,7 +62,8 @@ def _verdict(path: Path):
 def test_the_page_needs_nothing_else_and_lays_steps_beside_each_other(both):
     _, made = both
     assert made.count("<svg") == 2
-    assert "http" not in made
+    assert "http:" not in made
+    assert "https:" not in made
     assert "src=" not in made
     assert "<script" not in made
     assert "Nobody goes under a load held by bags alone" in made
@@ -137,6 +138,14 @@ def test_other_plans_other_rigs_and_damage_are_said():
     assert "other limits" in compare([lift("a", gap(0.1)), lift("b", gap(0.1), rig=tighter)]).notes[0]
 
 
+def test_many_lifts_are_laid_across_a_page_that_lies_down():
+    few = page(compare([lift(f"{i}", gap(0.002)) for i in range(4)]))
+    many = page(compare([lift(f"{i}", gap(0.002)) for i in range(12)]))
+    assert "landscape" in many
+    assert "landscape" not in few
+    assert many.count('<th class="value">') == 12 + 1
+
+
 def test_names_from_a_file_are_text_on_the_page():
     evil = RIG.model_copy(update={"rig": RIG.rig.model_copy(update={"name": "<script>x</script>"})})
     told = compare([lift("<b>.jsonl", gap(0.002), rig=evil, started="<i>"), lift("b.jsonl", gap(0.004))])
@@ -148,6 +157,10 @@ def test_names_from_a_file_are_text_on_the_page():
 def test_too_few_or_none_are_a_sentence(tmp_path, capsys):
     assert main(["compare", str(tmp_path / "none.jsonl")]) == 2
     assert capsys.readouterr().err == "inchwatch compare: found 1 recording; allowed are 2 to 12, more are a season\n"
+    kept = tmp_path / "kept.jsonl"
+    assert main(["compare", "a", "b", "-o", str(kept)]) == 2
+    assert capsys.readouterr().err == f"inchwatch compare: {kept}: a page ends in .html or .htm\n"
+    assert not kept.exists()
     (tmp_path / "a.jsonl").write_text("{}")
     (tmp_path / "b.jsonl").write_text("x")
     assert main(["compare", str(tmp_path / "a.jsonl"), str(tmp_path / "b.jsonl")]) == 1
@@ -189,5 +202,5 @@ def test_letters_at_the_ends_do_not_cover_each_other():
     drawn = overlay(
         "Rise", [Step(1, "fill", (trace, replace(trace), replace(trace)))], "ABC", lambda p: p.rise_m, "metric"
     )
-    at = [drawn.split(f">{letter}</text>")[0].rsplit('x="', 1)[1].split('"')[0] for letter in "ABC"]
-    assert len(set(at)) == 3
+    at = {drawn.split(f">{letter}</text>")[0].rsplit("<text ", 1)[1] for letter in "ABC"}
+    assert len(at) == 3

@@ -8,23 +8,16 @@ from importlib.resources import files
 
 import pytest
 
-from monitor.drill import scenario
-from monitor.drill.offline import play
 from monitor.engine.picture import AlarmPicture, AlarmState, Picture, Priority
 from monitor.rig.load import parse_rig
 from monitor.rig.schema import Rig
+
+from ..drill.stage import on_the_demos_rig
 
 
 @cache
 def rig_of(name: str) -> Rig:
     return parse_rig(files("monitor.drill").joinpath(f"rigs/{name}.toml").read_text(encoding="utf-8"))
-
-
-@cache
-def pictures_of(drill: str) -> tuple[Picture, ...]:
-    kept: list[Picture] = []
-    play(rig_of("training-yard"), scenario.load(drill), on_step=lambda _, picture: kept.append(picture))
-    return tuple(kept)
 
 
 @pytest.fixture
@@ -35,7 +28,7 @@ def rig() -> Rig:
 @pytest.fixture
 def demo() -> tuple[Picture, ...]:
     """Every picture of the demo, twenty a second."""
-    return pictures_of("demo")
+    return on_the_demos_rig("demo")[1]
 
 
 @pytest.fixture

@@ -98,6 +98,12 @@ class RecordedStandIn:
     def what_if(self, limits) -> None:
         self.tried.append(dict(limits))
 
+    reported: str = ""
+    reports: int = 0
+
+    def report(self) -> None:
+        self.reports += 1
+
     def note(self, time_ns: int, text: str) -> str:
         if self.refuses:
             return self.refuses

@@ -435,3 +435,13 @@ def test_other_limits_stand_on_the_bar_and_in_the_list_and_may_be_gone_to(record
     assert app._shown == 3
     _, text = walked(recorded, "w")
     assert "▸ 6.0 mm/s" in text, "one goes on from what was tried"
+
+
+def test_r_asks_for_the_report_and_says_how_it_went(recorded):
+    walked(recorded, "r")
+    assert recorded.reports == 1
+    recorded.reported = "the report is written: yard.report.html, beside the recording"
+    said, _ = walked(recorded)
+    assert plain([said.at_last[0]]).startswith("the report is written: yard.report.html")
+    later, _ = walked(recorded, 6.0)
+    assert "report is written" not in plain([later.at_last[0]])

@@ -1,0 +1,190 @@
+"""A season's file: what it holds, that a run goes on where another was cut off, and what is told of it."""
+
+from __future__ import annotations
+
+import os
+import signal
+import subprocess
+import sys
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+
+import pyarrow.parquet as pq
+import pytest
+
+from monitor.debrief.figures import WHOLE
+from monitor.season.command import Call, judge_many
+from monitor.season.table import TableError, read, write
+from monitor.season.telling import season
+from monitor.season.view import groups, known_figures
+
+S = 1_000_000_000
+
+
+@pytest.fixture(scope="module")
+def result(made, tmp_path_factory) -> Path:
+    path = tmp_path_factory.mktemp("result") / "season.parquet"
+    assert judge_many(Call([str(made)], output=str(path))) == 1  # one file is no recording
+    return path
+
+
+def test_a_row_a_session_and_a_column_a_figure_with_its_unit(result):
+    schema = pq.read_schema(result)
+    for kind in WHOLE:
+        told = {key.decode(): value.decode() for key, value in schema.field(kind.name).metadata.items()}
+        assert told == {"unit": kind.unit, "better": kind.better, "means": kind.means}
+    rows = read(result)
+    assert [Path(row["file"]).name for row in rows] == ["lift-1.jsonl", "lift-2.jsonl", "lift-3.jsonl", "none.jsonl"]
+    first, _, torn, none = rows
+    assert (first["rig"], first["folder"], first["started"]) == (
+        "yard-panel",
+        "north",
+        datetime(2026, 1, 3, tzinfo=UTC),
+    )
+    assert first["recording.same_as_live"] == 1.0
+    assert {"figure", "about", "value", "known", "because"} == set(first["things"][0])
+    assert torn["damage"].startswith("torn: it ends in the middle of line")
+    assert torn["recording.readings"] < first["recording.readings"]
+    assert none["trouble"].endswith(
+        "none.jsonl: is no recording: not JSON (invalid literal, expected 'null': line 1 column 1 (char 0))"
+    )
+    assert none["recording.readings"] is None
+    assert "plan.took_s" in {it["figure"] for it in first["partly"]}
+
+
+def test_what_was_judged_is_not_judged_again_unless_something_changed(few, tmp_path, capsys):
+    call = Call([str(few)], output=str(tmp_path / "season.parquet"))
+    judge_many(call)
+    before = read(tmp_path / "season.parquet")
+    capsys.readouterr()
+    (few / "lift-1.jsonl").rename(few / "renamed.jsonl")
+    edited = (few / "lift-2.jsonl").read_bytes()
+    (few / "lift-2.jsonl").write_bytes(edited.replace(b'"v":0.', b'"v":1.', 1))  # as long, under the same seal
+    judge_many(call)
+    assert "3 judged, 2 of them before" in capsys.readouterr().out
+    after = {Path(row["file"]).name: row for row in read(tmp_path / "season.parquet")}
+    assert after["renamed.jsonl"] | {"file": ""} == before[0] | {"file": ""}
+    assert after["lift-2.jsonl"]["damage"].startswith("changed:")
+    limits = tmp_path / "limits.toml"
+    limits.write_text('[limits]\nrise_rate = "3 mm/s"\n')
+    judge_many(Call([str(few)], output=str(tmp_path / "season.parquet"), limits=str(limits)))
+    assert "of them before" not in capsys.readouterr().out
+    (row, *_) = read(tmp_path / "season.parquet")
+    assert row["limits"] == '{"rise_rate":"3 mm/s"}'
+    assert row["recording.same_as_live"] is None
+
+
+def test_a_run_that_was_killed_goes_on(few, tmp_path, wait_until, capsys):
+    result = tmp_path / "season.parquet"
+    call = [sys.executable, "-m", "monitor", "judge", str(few), "-o", str(result)]
+    rows = result.with_name("season.parquet.rows")
+    with subprocess.Popen(call, env=os.environ | {"PYTHONPATH": os.pathsep.join(sys.path)}) as run:
+        wait_until(lambda: rows.exists() and rows.stat().st_size > 0, 60, "one is judged")
+        run.kill()
+    assert not result.exists()
+    done = rows.read_bytes().count(b"\n")
+    with rows.open("ab") as file:
+        file.write(b'{"file": "torn')  # what a kill leaves in the middle of a line
+    assert judge_many(Call([str(few)], output=str(result))) == 1
+    assert f"3 judged, {done} of them before" in capsys.readouterr().out
+    assert not rows.exists()
+    assert len(read(result)) == 4
+
+
+def test_an_interrupt_ends_it_tidily(few, tmp_path, wait_until):
+    result = tmp_path / "season.parquet"
+    call = [sys.executable, "-m", "monitor", "judge", str(few), "--workers", "2", "-o", str(result)]
+    rows = result.with_name("season.parquet.rows")
+    with subprocess.Popen(
+        call, env=os.environ | {"PYTHONPATH": os.pathsep.join(sys.path)}, stderr=subprocess.PIPE, text=True
+    ) as run:
+        wait_until(lambda: rows.exists() and rows.stat().st_size > 0, 60, "one is judged")
+        run.send_signal(signal.SIGINT)
+        said = run.communicate(timeout=60)[1]
+    assert "Traceback" not in said
+    assert ("stopped: " in said and run.returncode == 1) or result.exists()
+
+
+@pytest.mark.parametrize(
+    ("content", "says"),
+    [(b"", "is no Parquet file"), (b"PAR1 and no more", "is no Parquet file"), (None, "No such file")],
+)
+def test_what_is_no_season_is_a_sentence(tmp_path, capsys, content, says):
+    path = tmp_path / "it.parquet"
+    if content is not None:
+        path.write_bytes(content)
+    with pytest.raises(TableError):
+        read(path)
+    assert season(str(path), by="rig", figures=[], as_json=False, html=None) == 2
+    assert says in capsys.readouterr().err
+
+
+def test_a_table_of_another_kind_is_refused(tmp_path):
+    import pyarrow as pa
+
+    pq.write_table(pa.table({"a": [1]}), tmp_path / "other.parquet")
+    with pytest.raises(TableError, match="is no season"):
+        read(tmp_path / "other.parquet")
+
+
+def season_of(gaps: list[float], folder: str = "north") -> list[dict]:
+    """A session a week with these gaps (m). Invented."""
+    begun = datetime(2026, 1, 5, tzinfo=UTC)
+    return [
+        {"trouble": None, "damage": None, "rig": "yard", "folder": folder, "gap.greatest_m": gap,
+         "started": begun + timedelta(weeks=i)}
+        for i, gap in enumerate(gaps)
+    ]  # fmt: skip
+
+
+def test_a_gap_that_shrinks_is_said_to_be_better():
+    falling = [0.012 - 0.0002 * i + 0.0001 * (i % 3) for i in range(30)]
+    ((line,),) = (it.lines for it in groups(season_of(falling), "rig", ["gap.greatest_m"]))
+    assert line.word == "falls: better"
+    assert line.trend.slope == pytest.approx(-0.0002 * 30.4375 / 7.0, rel=0.05)
+    assert [n for _, _, _, n in line.months][:2] == [4, 4]
+
+
+def test_chance_is_no_trend_and_folders_are_told_apart():
+    rows = season_of([0.01 + 0.001 * (i * 7 % 5) for i in range(30)]) + season_of([0.02] * 3, "south")
+    north, south = groups(rows, "folder", ["gap.greatest_m"])
+    assert (north.name, south.name) == ("north", "south")
+    assert north.lines[0].word == ""
+    assert south.lines[0].trend is None  # too few
+
+
+def test_many_figures_together_need_more_to_be_said():
+    """Holm 1979: what is one in twenty-five by itself is said alone and not beside others."""
+    values = [0.01 + 0.0001 * it for it in (0, 3, 1, 2, 4, 2, 3, 5, 2, 6)]
+    alone = groups(season_of(values), "all", ["gap.greatest_m"])[0].lines[0]
+    assert 0.01 < alone.trend.p < 0.05
+    assert alone.said
+    rows = [row | {"tilt.greatest_rad": 0.1 * (i * 7 % 5)} for i, row in enumerate(season_of(values))]
+    rows = [
+        row | {"fall.greatest_m": 0.1 * (i * 3 % 7), "rise.greatest_m": 0.1 * (i * 5 % 3)} for i, row in enumerate(rows)
+    ]
+    names = ["gap.greatest_m", "tilt.greatest_rad", "fall.greatest_m", "rise.greatest_m"]
+    assert not groups(rows, "all", names)[0].lines[0].said
+
+
+def test_an_unknown_figure_is_a_sentence():
+    with pytest.raises(ValueError, match="found 'gap', allowed is one of recording"):
+        known_figures(["gap"])
+
+
+def test_a_season_is_told_in_words_as_json_and_as_a_page(result, tmp_path, capsys):
+    page = tmp_path / "season.html"
+    assert season(str(result), by="folder", figures=["recording.readings"], as_json=False, html=str(page)) == 0
+    said = capsys.readouterr().out
+    assert "north: 4 sessions, 2026-01-03 to 2026-03-03 (1 not judged, 1 damaged)" in said
+    assert "recording.readings" in said
+    text = page.read_text()
+    assert "<svg" in text
+    assert not any(it in text for it in ("http:", "https:", "<script", "url("))
+
+
+def test_what_is_read_is_written_again_the_same(result, tmp_path):
+    from monitor.season.table import as_rows
+
+    write(tmp_path / "again.parquet", list(as_rows(result)))
+    assert read(tmp_path / "again.parquet") == read(result)
