@@ -10,16 +10,14 @@ from __future__ import annotations
 
 import argparse
 import hashlib
-from collections.abc import Iterator, Mapping
+from collections.abc import Mapping
 from pathlib import Path
 
 import orjson
 
-from monitor.encode import transition
-from monitor.engine.engine import Engine
+from monitor.debrief.judge import Pass
+from monitor.encode import Json, transition
 from monitor.engine.picture import Picture
-from monitor.rig.load import parse_rig
-from replay.codec import AlarmLine
 from replay.recording import read_recording
 
 
@@ -30,13 +28,13 @@ def events(picture: Picture) -> bytes:
     return b"%d %s\n" % (picture.time_ns, digest.encode()) + b"".join(said)
 
 
-def event_log(path: Path) -> Iterator[bytes]:
-    """The event log of a recording, as far as it plays."""
+def played(path: Path) -> tuple[bytes, Json]:
+    """The event log of a recording, as far as it plays, and the verdict on it, of one pass."""
     recording = read_recording(path)
-    engine = Engine(parse_rig(recording.header.rig, str(path)))
-    for line in recording.lines():
-        if not isinstance(line, AlarmLine) and (picture := engine.feed(line)) is not None:
-            yield events(picture)
+    one = Pass(recording)
+    pictures = (one.take(line) for line in recording.lines())
+    log = b"".join(events(it) for it in pictures if it is not None)
+    return log, one.verdict()
 
 
 def _plain(value: object) -> object:
@@ -54,7 +52,7 @@ def main() -> None:
     given = asked.parse_args()
     given.into.mkdir(parents=True, exist_ok=True)
     for path in given.recordings:
-        (given.into / f"{path.name.removesuffix('.jsonl')}.events").write_bytes(b"".join(event_log(path)))
+        (given.into / f"{path.name.removesuffix('.jsonl')}.events").write_bytes(played(path)[0])
 
 
 if __name__ == "__main__":

@@ -16,7 +16,6 @@ import shutil
 import subprocess
 import sys
 import tempfile
-import tomllib
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -49,16 +48,15 @@ def write_logs(python: Path | str, into: Path) -> subprocess.Popen[bytes]:
     firsts = [str(it) for it in sorted((HOME / "recordings").glob("*.jsonl")) if ".part" not in it.name]
     return subprocess.Popen(
         [python, HERE / "event_log.py", "--into", into, *firsts],
-        env={**os.environ, "PYTHONPATH": str(HOME), "PYTHONDONTWRITEBYTECODE": "1"},
+        env={**os.environ, "PYTHONDONTWRITEBYTECODE": "1"},
     )
 
 
 def environment(python: Path, at: Path) -> Path:
-    """A virtual environment with all that the project depends on; returns its interpreter."""
+    """A virtual environment with the project in it; returns its interpreter."""
     subprocess.run([python, "-m", "venv", at], check=True)
     inside = at / "bin" / "python"
-    needed = tomllib.loads((HOME / "pyproject.toml").read_text())["project"]["dependencies"]
-    subprocess.run([inside, "-m", "pip", "install", "--quiet", *needed], check=True)
+    subprocess.run([inside, "-m", "pip", "install", "--quiet", "--disable-pip-version-check", HOME], check=True)
     return inside
 
 
