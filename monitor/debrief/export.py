@@ -19,8 +19,8 @@ FORMATS = (".csv", ".parquet", ".mcap")
 
 
 def export(file: str, output: str, only: Sequence[str], caution: str) -> int:
-    """Write the tables of a recording, and `caution` with them; returns the exit code: 1 if it cannot be played, 2 if the call is wrong, a library is
-    missing or a file is there already."""
+    """Write the tables of a recording, and `caution` with them; returns the exit code: 1 if it cannot be played, 2 if the call is
+    wrong, a library is missing or a file is there already."""
     try:
         recording = read_recording(Path(file))
         rig = parse_rig(recording.header.rig, f"{recording.path}: rig file")
