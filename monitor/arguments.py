@@ -78,6 +78,7 @@ def parser() -> argparse.ArgumentParser:
         _add_compare,
         _add_replay,
         _add_journal,
+        _add_export,
         _add_season,
         _add_debrief,
         _add_web,
@@ -446,6 +447,29 @@ def _add_journal(commands: Commands) -> None:
         metavar="NEW",
         help="write what is played of a damaged recording into this new file, with a line that says what is missing; the old "
         "one is not touched, and nothing is written over",
+    )
+
+
+def _add_export(commands: Commands) -> None:
+    export = _add(
+        commands,
+        "export",
+        "write a recording as tables: readings, pictures, actions, notices, alarms, with units",
+        "CSV and Parquet are a file a table (NAME.readings.csv, ...), CSV with a description beside it; MCAP is one file. Parquet "
+        "and MCAP need inchwatch[tables].",
+    )
+    export.add_argument(
+        "file", metavar="FILE", help="recording, or a folder with one; one file of a session brings the rest"
+    )
+    export.add_argument(
+        "-o", "--output", required=True, metavar="NAME", help="new file that ends in .csv, .parquet or .mcap"
+    )
+    export.add_argument(
+        "--table",
+        action="append",
+        default=[],
+        choices=("readings", "pictures", "actions", "notices", "alarms"),
+        help="this one alone, into the very file that is named (may be repeated)",
     )
 
 

@@ -7,7 +7,7 @@ import os
 import sys
 from collections.abc import Sequence
 
-from monitor.arguments import parser
+from monitor.arguments import CAUTION, parser
 
 
 def main(argv: Sequence[str] | None = None) -> int:
@@ -65,6 +65,10 @@ def _command(top: argparse.ArgumentParser, call: argparse.Namespace) -> int:
 
         kept = {name: getattr(call, name) for name in ("file", "show", "begin", "end", "repair")}
         return journal(Asked(as_json=call.json, kinds=call.kind, channels=call.channel, **kept))
+    if call.command == "export":
+        from monitor.debrief.export import export
+
+        return export(call.file, call.output, call.table, CAUTION)
     if call.command == "replay":
         from monitor.debrief.command import replay
         from monitor.report.writing import Told

@@ -1,0 +1,1 @@
+"""Writers of tables: CSV with its description, Parquet, MCAP. They write the rows they are handed, whatever those mean."""
