@@ -6,7 +6,7 @@ import argparse
 
 TYPE_CHECKING = False  # as typing has it, without the time that importing it takes
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Mapping, Sequence
     from typing import Any, NoReturn
 
     Commands = argparse._SubParsersAction["Command"]
@@ -144,6 +144,13 @@ def _add_run(commands: Commands) -> None:
         metavar="ADDRESS",
         help="let others follow over a broker of its own: on this computer alone, or at HOST, HOST:PORT or :PORT, where everyone "
         "gives a password that is shown at the start (needs mosquitto installed); after RIG",
+    )
+    _add_files(
+        run,
+        {
+            "--certificate": "with --serve ADDRESS: close it by TLS; the certificate of this computer (PEM)",
+            "--key": "its private key (PEM)",
+        },
     )
     run.add_argument("--record", metavar="FILE", help="where to keep the session (default: RIG-DATE-TIME.jsonl here)")
     _add_keeping(run)
@@ -287,14 +294,16 @@ def _add_follow(commands: Commands) -> None:
     )
     follow.add_argument("--schema", action="store_true", help="print the JSON Schemas of all five topics and exit")
     _add_sound(follow)
-    for option, what in (
-        ("--password-file", "file of one line, mode 600, with USER's password"),
-        ("--password-env", "environment variable with USER's password"),
-        ("--ca", "authorities (PEM) that may have signed the broker's certificate (default: the machine's)"),
-        ("--certificate", "our own certificate (PEM), where the broker asks for one"),
-        ("--key", "its private key, mode 600"),
-    ):
-        follow.add_argument(option, metavar="NAME" if option.endswith("env") else "FILE", help=what)
+    _add_files(
+        follow,
+        {
+            "--password-file": "file of one line, mode 600, with USER's password",
+            "--password-env": "environment variable with USER's password",
+            "--ca": "authorities (PEM) that may have signed the broker's certificate (default: the machine's)",
+            "--certificate": "our own certificate (PEM), where the broker asks for one",
+            "--key": "its private key, mode 600",
+        },
+    )
 
 
 def _add_judge(commands: Commands) -> None:
@@ -481,12 +490,15 @@ def _add_web(commands: Commands) -> None:
         "Behind a password, on the loopback unless --listen says otherwise. Needs inchwatch[web].",
     )
     web.add_argument("--listen", metavar="HOST:PORT", help="where to listen (default: 127.0.0.1:8080)")
-    web.add_argument(
-        "--password-file", metavar="FILE", help="file of one line, mode 600 (default: made anew, and shown)"
+    _add_files(
+        web,
+        {
+            "--password-file": "file of one line, mode 600 (default: made anew, and shown)",
+            "--password-env": "environment variable with the password",
+            "--certificate": "close it by TLS: the certificate of this computer (PEM)",
+            "--key": "its private key (PEM)",
+        },
     )
-    web.add_argument("--password-env", metavar="NAME", help="environment variable with the password")
-    web.add_argument("--certificate", metavar="FILE", help="close it by TLS: the certificate of this computer (PEM)")
-    web.add_argument("--key", metavar="FILE", help="its private key (PEM)")
     web.add_argument("--most", type=int, default=8, metavar="N", help="so many visitors at once (default: 8)")
     web.anywhere = False
     web.add_argument(
@@ -508,6 +520,12 @@ def _add_ports(command: argparse.ArgumentParser) -> None:
         metavar="NAME=URL",
         help="where a port of the rig file is found instead (may be repeated)",
     )
+
+
+def _add_files(command: Command, options: Mapping[str, str]) -> None:
+    """Secrets: what each is for by its option; `..-env` names a variable, the others a file."""
+    for option, what in options.items():
+        command.add_argument(option, metavar="NAME" if option.endswith("env") else "FILE", help=what)
 
 
 def _add_keeping(command: argparse.ArgumentParser) -> None:

@@ -157,6 +157,8 @@ def _command(top: argparse.ArgumentParser, call: argparse.Namespace) -> int:
         top.error("--json and --actions go with --headless")
     if call.serve is not None and call.broker:
         top.error("--serve is a broker of its own, --broker another: one of them")
+    if (call.certificate or call.key) and call.serve is None:
+        top.error("--certificate and --key close the address of --serve: not without it")
     return run(
         Call(
             **shared,
@@ -165,6 +167,8 @@ def _command(top: argparse.ArgumentParser, call: argparse.Namespace) -> int:
             sound=_sound(top, call),
             broker=call.broker,
             serve=call.serve,
+            certificate=call.certificate,
+            key=call.key,
         )
     )
 

@@ -107,12 +107,13 @@ def _one(call: Wanted, config: Broker, stop: threading.Event, until: float | Non
 def _screen(it: Follower, call: Wanted, stop: threading.Event, until: float | None) -> int:
     from monitor.screens.safety import run_safety
 
-    said = ""
+    said = None
     with ended_by_signal(stop):
         while not it.ready and not _over(stop, until):
             if it.trouble != said:
                 said = it.trouble
-                print(wire.legible(said) or "waiting for the rig", file=sys.stderr)
+                waits = f"waiting for '{it.name}' at {it.broker}"
+                print(wire.legible(f"inchwatch follow: {waits}{said and ': '}{said}"), file=sys.stderr)
             stop.wait(_LOOK_S)
     if not it.ready:
         return 1

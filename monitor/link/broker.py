@@ -3,7 +3,8 @@ as the monitor runs.
 
 It listens on the loopback unless an address is told. There anyone on this computer may follow and call STOP; at a told address
 nobody without a name and its password. Only the monitor itself, by a secret of this session, may say what a picture is. Nothing
-is kept. It ends with the monitor, however that ends, and what it needed on the disk goes with it.
+is kept. It ends with the monitor, however that ends, and what it needed on the disk goes with it; if it ends before, it is begun
+again (`keeper.py`).
 """
 
 from __future__ import annotations
@@ -17,20 +18,17 @@ import secrets
 import shutil
 import socket
 import ssl
-import subprocess
 import tempfile
-import time
 from collections.abc import Iterator
-from contextlib import contextmanager, suppress
+from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
-from typing import IO
+
+from monitor.link.keeper import Keeper
 
 PORT, TLS_PORT = 1883, 8883
 """Registered for MQTT in clear text and over TLS: taken where they are free and no other is told."""
 _LOOPBACK = "127.0.0.1"
-_STARTS_S = 10.0
-_ENDS_S = 5.0
 _WORDS = "abcdefghkmnpqrstuvwxyz23456789"
 """Letters that are not mistaken for each other when a password is read out."""
 
@@ -52,20 +50,6 @@ user screen
 topic read inchwatch/#
 """
 
-_KEEPER = """\
-exec 3<&0
-"$1" -c "$2/mosquitto.conf" 3<&- </dev/null &
-broker=$!
-{ read -r _ <&3; kill "$broker"; sleep 2; kill -9 "$broker"; } 2>/dev/null &
-wait "$broker"
-code=$?
-rm -rf "$2"
-kill -9 "$!" 2>/dev/null
-exit "$code"
-"""
-"""Runs the broker until its own standard input ends: that is a pipe whose other end only the monitor holds, so that even a
-kill -9 of the monitor ends it. Then the folder with the secrets goes."""
-
 
 class NotServed(ValueError):
     """There is no broker. The message says what was found and what is allowed."""
@@ -81,12 +65,14 @@ class Served:
     follow: str
     password: str | None
     caution: str
-    pid: int
+    keeper: Keeper
 
     @property
     def words(self) -> str:
         """What a person needs to follow, in one line for each thing."""
         lines = [f"others follow with: inchwatch follow {self.follow}"]
+        if self.follow.startswith("mqtts:"):
+            lines.append("and with --ca FILE, its authority, where their computer does not know it")
         if self.password is not None:
             lines.append(f"the password of officer (may call STOP) and of screen (may not): {self.password}")
         return "\n".join([*lines, *filter(None, [self.caution])])
@@ -114,6 +100,8 @@ def serving(
     far = not ipaddress.ip_address(host).is_loopback
     home = _LOOPBACK if far else host
     tls = _tls(certificate, key)
+    if tls and not far:
+        raise NotServed(f"found a certificate for {host}, which nobody else hears; allowed is one with an ADDRESS")
     if far and password is None:
         password = "-".join("".join(secrets.choice(_WORDS) for _ in range(4)) for _ in range(4))
     folder = Path(tempfile.mkdtemp(prefix="inchwatch-broker-"))  # readable by its owner alone
@@ -125,11 +113,10 @@ def serving(
     log = tempfile.TemporaryFile()
     near, there = _ports(host, port, TLS_PORT if tls else PORT, far)
     _write(folder / "mosquitto.conf", _configuration(folder, host, near, there if far else None, tls))
-    keeper = _started(program, folder, log)
+    keeper = Keeper(program, folder, log, {(home, near), (host, there)})
     try:
-        if not _answers(keeper, {(home, near), (host, there)}):
-            _end(keeper)
-            raise NotServed(f"the broker did not start: {_last(log)}")
+        if not keeper.started():
+            raise NotServed(keeper.trouble.replace(" and is begun again", "") or "the broker does not answer")
         scheme = "mqtts" if tls else "mqtt"
         shown = socket.gethostname() if host in ("0.0.0.0", "::") else host
         yield Served(
@@ -138,17 +125,17 @@ def serving(
             follow=f"{scheme}://officer@{_bracketed(shown)}:{there}" if far else f"mqtt://{_bracketed(home)}:{near}",
             password=password if far else None,
             caution=_CLEAR if far and not tls else "",
-            pid=keeper.pid,
+            keeper=keeper,
         )
     finally:
-        _end(keeper)
+        keeper.end()
         shutil.rmtree(folder, ignore_errors=True)
         log.close()
 
 
 _CLEAR = (
     "CAUTION: no TLS: whoever is on this network can read the password and call STOP with it, or hold pictures up; "
-    "serve with a certificate and its key, or on a network of your own"
+    "give --certificate and --key, or stay on a network of your own"
 )
 
 
@@ -232,46 +219,6 @@ def _as_us() -> str:
         return f"user {pwd.getpwuid(os.getuid()).pw_name}\n"
     except KeyError:
         return ""
-
-
-def _started(program: str, folder: Path, log: IO[bytes]) -> subprocess.Popen[bytes]:
-    return subprocess.Popen(
-        ["/bin/sh", "-c", _KEEPER, "sh", program, str(folder)],
-        stdin=subprocess.PIPE,
-        stdout=subprocess.DEVNULL,
-        stderr=log,
-        start_new_session=True,  # Ctrl-C in the terminal is for the monitor, which says goodbye over this broker
-    )
-
-
-def _answers(keeper: subprocess.Popen[bytes], places: set[tuple[str, int]]) -> bool:
-    """Whether it listens everywhere by now: it opens one place after the other, and ends where one cannot be had."""
-    until = time.monotonic() + _STARTS_S
-    while keeper.poll() is None and places and time.monotonic() < until:
-        place = next(iter(places))
-        with suppress(OSError), socket.create_connection(place, 1.0):
-            places = places - {place}
-            continue
-        time.sleep(0.01)
-    return not places and keeper.poll() is None
-
-
-def _end(keeper: subprocess.Popen[bytes]) -> None:
-    """Let go of the pipe, which ends the broker; and be sure of it."""
-    if keeper.stdin is not None:
-        keeper.stdin.close()
-    try:
-        keeper.wait(_ENDS_S)
-    except subprocess.TimeoutExpired:
-        os.killpg(keeper.pid, 9)
-        keeper.wait()
-
-
-def _last(log: IO[bytes]) -> str:
-    """The last thing the broker said."""
-    log.seek(0)
-    lines = log.read()[-2000:].decode(errors="replace").strip().splitlines()
-    return lines[-1].partition(": ")[2] or lines[-1] if lines else "it said nothing"
 
 
 def _write(file: Path, text: str) -> None:

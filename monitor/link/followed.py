@@ -109,6 +109,11 @@ class Followed:
         return f"{where}; the operator's monitor: {said.recording}" if said is not None else where
 
     @property
+    def broker(self) -> str:
+        """Where it is followed: HOST:PORT."""
+        return f"{self._broker.host}:{self._broker.port}"
+
+    @property
     def wall_start_s(self) -> float:
         """When the session began, in seconds since 1970 by the operator's computer; 0 before it is known. To be shown only."""
         with self._lock:

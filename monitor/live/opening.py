@@ -53,6 +53,9 @@ class Call:
     broker: str | None = None
     serve: str | None = None
     """Where a broker of our own listens: an address, "" the loopback; None where there is none."""
+    certificate: str | None = None
+    key: str | None = None
+    """By which that address is closed (TLS, PEM files)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -123,7 +126,7 @@ def kept(call: Call, session: Session, text: str) -> tuple[str, JournalKeeper]:
 def on_a_terminal() -> bool:
     """Whether a screen can be shown: it is drawn on standard error, and keys answer to standard output's terminal; or it goes
     to a browser (`inchwatch web`)."""
-    return "web_driver" in os.environ.get("TEXTUAL_DRIVER", "") or (sys.stdout.isatty() and sys.stderr.isatty())
+    return "monitor.web" in os.environ.get("TEXTUAL_DRIVER", "") or (sys.stdout.isatty() and sys.stderr.isatty())
 
 
 def redirected(rig: Rig, overrides: list[str]) -> list[Port]:

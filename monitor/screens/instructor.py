@@ -6,25 +6,21 @@ bell sounds: what is shown is over.
 
 from __future__ import annotations
 
-import time
 from collections.abc import Callable
 from math import inf, isclose
-
-from textual import events
-from textual.app import App, ComposeResult
-from textual.widgets import Input
+from typing import Unpack
 
 from monitor.engine.picture import Picture
 from monitor.screens import otherwise
-from monitor.screens.ink import Role
+from monitor.screens.ink import Line, Role
 from monitor.screens.kept import Heads, Minute
+from monitor.screens.live import How, LiveScreen
 from monitor.screens.recorded import Mark, Recorded
 from monitor.screens.replayed import SPACE, ReplayView, replayed
-from monitor.screens.sheet import Sheet
 from monitor.screens.timebar import clock as in_words
 
-REDRAW_S, LOOK_S = 0.1, 0.02
-"""How often time goes on, and how often it is looked whether a picture that was wanted has come."""
+LOOK_S = 0.02
+"""How often it is looked whether a picture that was wanted has come."""
 SPEEDS = (0.25, 0.5, 1.0, 2.0, 4.0, 8.0, 16.0, inf)
 """Times real time; the last is flat out: every picture, as fast as they are made."""
 KINDS: tuple[tuple[str, tuple[str, ...]], ...] = (
@@ -34,7 +30,6 @@ KINDS: tuple[tuple[str, tuple[str, ...]], ...] = (
     ("steps", ("step",)),
     ("notes", ("note",)),
 )
-_SAID_S = 5.0
 _AS_IT_WAS = 1e-6
 """Share by which a limit that was made larger and smaller again may be off: rounding."""
 _SECOND_NS = 1_000_000_000
@@ -42,23 +37,18 @@ _PAGE = 10
 """Events that page up and page down pass over in the list."""
 
 
-class InstructorScreen(App[None]):
+class InstructorScreen(LiveScreen):
     """The instructor's screen. `clock` gives seconds: how much time goes by while it plays, and how long a message stays."""
 
-    CSS = (
-        "Screen { layers: below above; } Input { layer: above; dock: bottom; height: 1; border: none; display: none; }"
-    )
-    ENABLE_COMMAND_PALETTE = False
-    AUTO_FOCUS = ""
-    TITLE = "inchwatch"
+    typing = "note: enter keeps it beside the recording, escape leaves it"
 
-    def __init__(
-        self, recorded: Recorded, *, for_s: float | None = None, clock: Callable[[], float] = time.monotonic
-    ) -> None:
-        super().__init__()
+    def __init__(self, recorded: Recorded, **how: Unpack[How]) -> None:
+        self._view = ReplayView(recorded.rig, recorded.name, recorded.started)
+        self._heads, self._minute = Heads(), Minute()
+        self._view.trails = self._heads.trails
+        super().__init__(self._view, **how)
         self.recorded = recorded
         self.picture: Picture | None = None
-        self.day = False
         self.playing = False
         self.at_ns = 0
         """Where one is, or wants to be."""
@@ -67,47 +57,18 @@ class InstructorScreen(App[None]):
         self._speed = SPEEDS.index(1.0)
         self._kind = 0
         self._sought_ns: int | None = None
-        self._for_s, self._clock = for_s, clock
         self._reported = ""
-        self._before = clock()
-        self._said_until = 0.0
-        self._view = ReplayView(recorded.rig, recorded.name, recorded.started)
-        self._heads, self._minute = Heads(), Minute()
-        self._view.trails = self._heads.trails
-
-    def compose(self) -> ComposeResult:
-        """One sheet, and the line in which a note is typed."""
-        yield Sheet()
-        yield Input(placeholder="note: enter keeps it beside the recording, escape leaves it", max_length=500)
+        self._before = self._fresh
 
     def on_mount(self) -> None:
-        """Begin to redraw, at the first picture."""
-        self.set_interval(REDRAW_S, self.redraw)
+        """Begin at the first picture."""
         self.set_interval(LOOK_S, self._look)
-        if self._for_s is not None:
-            self.set_timer(self._for_s, self.exit)
-        self.sheet.can_focus = False
         self.recorded.go(0)
-        self.redraw()
-
-    @property
-    def sheet(self) -> Sheet:
-        """The sheet everything is drawn on."""
-        return self.query_one(Sheet)
-
-    @property
-    def note(self) -> Input:
-        """The line a note is typed in."""
-        return self.query_one(Input)
 
     @property
     def speed(self) -> float:
         """Times real time; infinite: flat out."""
         return SPEEDS[self._speed]
-
-    def on_resize(self) -> None:
-        """Draw for the new size as soon as it is laid out."""
-        self.call_after_refresh(self.redraw)
 
     def _look(self) -> None:
         """Draw a picture that was wanted as soon as it is there; while it plays the next redraw does."""
@@ -115,11 +76,8 @@ class InstructorScreen(App[None]):
         if not self.playing and latest is not None and latest[0] != self._shown:
             self.redraw()
 
-    def redraw(self) -> None:
-        """Let time go on, take the newest picture, and draw it."""
-        if not self.query(Sheet):
-            return
-        now = self._clock()
+    def take(self, now: float) -> None:
+        """Let time go on, and take the newest picture."""
         passed, self._before = now - self._before, now
         self._come_to_what_was_sought()
         if self.playing and self._sought_ns is None:
@@ -130,17 +88,18 @@ class InstructorScreen(App[None]):
             self._heads.take(self.picture)
             self._minute.take(self.picture, {"fall": self.picture.fall_m})
             self._view.falls = self._minute.values["fall"]
-        if now > self._said_until:
-            self._view.message = ""
         self._tell_of_the_report()
         self._fill_view()
-        self.sheet.show(replayed(self.picture, self._view, self.size.width, self.size.height))
+
+    def drawing(self, columns: int, rows: int) -> list[Line]:
+        """The screen at this size."""
+        return replayed(self.picture, self._view, columns, rows)
 
     def _tell_of_the_report(self) -> None:
         """Say how far the report is, and how it ended, once each."""
         if self.recorded.reported != self._reported:
             self._reported = self.recorded.reported
-            self._say(self._reported)
+            self.say(self._reported)
 
     def _fill_view(self) -> None:
         it, view = self.recorded, self._view
@@ -176,7 +135,7 @@ class InstructorScreen(App[None]):
             ended = self._number == last
         if ended and self.recorded.whole:
             self.playing = False
-            self._say("the end of the recording")
+            self.say("the end of the recording")
 
     def _go_to(self, time_ns: int) -> None:
         """To the picture of a time, as soon as the recording has been gone through so far."""
@@ -198,32 +157,23 @@ class InstructorScreen(App[None]):
         self.at_ns = times[self._number]
         self.recorded.go(self._number)
 
-    def _say(self, text: str, role: Role = Role.STRONG) -> None:
-        self._view.message, self._view.message_role = text, role
-        self._said_until = self._clock() + _SAID_S
+    def stop(self) -> None:
+        """Nothing is stopped here, which must be answered whatever is shown."""
+        self.say(SPACE, Role.UNKNOWN)
+        self._view.help, self._view.chosen, self._view.limits = False, None, None
 
-    def on_key(self, event: events.Key) -> None:
-        """A key: the note first, then the space bar, which must be answered whatever is shown, then the rest."""
-        if self.note.display:
-            if event.key == "escape":
-                self._close_note()
-            return
-        event.stop()
-        event.prevent_default()
-        if event.key == "space":
-            self._say(SPACE, Role.UNKNOWN)
-            self._view.help, self._view.chosen, self._view.limits = False, None, None
-        elif self._view.help:
-            self._view.help = False
-        elif self._view.chosen is not None:
-            self._list(self._view.chosen, event.key)
+    def opened(self, key: str) -> bool:
+        """A key while the list of events, or other limits, are shown."""
+        if self._view.chosen is not None:
+            self._list(self._view.chosen, key)
         elif self._view.limits is not None:
-            self._limit(dict(self._view.limits), event.key)
+            self._limit(dict(self._view.limits), key)
         else:
-            self._press(event)
-        self.redraw()
+            return False
+        return True
 
-    def _press(self, event: events.Key) -> None:
+    def press(self, key: str) -> None:
+        """One key, one deed."""
         keys: dict[str, Callable[[], None]] = {
             "p": self._play,
             "left": lambda: self._step(-1),
@@ -243,18 +193,18 @@ class InstructorScreen(App[None]):
             "b": lambda: self._event(-1),
             "f": self._filter,
             "l": self._open_list,
-            "m": self._open_note,
-            "t": self._turn,
+            "m": self.open_note,
+            "t": self.turn,
             "q": self.exit,
             "w": self._open_limits,
             "s": self._other_view,
             "r": self.recorded.report,
-            "question_mark": self._help,
+            "question_mark": self.open_help,
         }
-        if event.key in keys:
-            keys[event.key]()
-        elif event.character is not None and event.character in "0123456789":
-            self._go_to(self.recorded.end_ns * int(event.character) // 10)
+        if key in keys:
+            keys[key]()
+        elif len(key) == 1 and key in "0123456789":
+            self._go_to(self.recorded.end_ns * int(key) // 10)
 
     def _play(self) -> None:
         times = self.recorded.times
@@ -278,7 +228,7 @@ class InstructorScreen(App[None]):
         self._speed = max(0, min(len(SPEEDS) - 1, self._speed + way))
         if was_flat_out and self.playing:
             self._show_number(self._shown)
-        self._say(f"speed {speed_in_words(self.speed)}")
+        self.say(f"speed {speed_in_words(self.speed)}")
 
     def _events(self) -> list[Mark]:
         """All that may be gone to, in order of time: with other limits also what rose under them alone."""
@@ -296,18 +246,18 @@ class InstructorScreen(App[None]):
             self._come_to(found)
             return
         if way < 0 or self.recorded.whole:
-            self._say(f"{what}: none {'after' if way > 0 else 'before'} this moment")
+            self.say(f"{what}: none {'after' if way > 0 else 'before'} this moment")
         else:
-            self._say(f"{what}: none yet, {self.recorded.share * 100:.0f} % is gone through: press n again")
+            self.say(f"{what}: none yet, {self.recorded.share * 100:.0f} % is gone through: press n again")
 
     def _come_to(self, mark: Mark) -> None:
         self.playing = False
         self._show_number(mark.number)
-        self._say(f"{in_words(mark.time_ns, self.recorded.end_ns)} {mark.text}")
+        self.say(f"{in_words(mark.time_ns, self.recorded.end_ns)} {mark.text}")
 
     def _filter(self) -> None:
         self._kind = (self._kind + 1) % len(KINDS)
-        self._say(f"n and b stop at {KINDS[self._kind][0]}")
+        self.say(f"n and b stop at {KINDS[self._kind][0]}")
 
     def _open_list(self) -> None:
         before = [i for i, it in enumerate(self._events()) if it.time_ns <= self.at_ns]
@@ -347,39 +297,28 @@ class InstructorScreen(App[None]):
                 self.recorded.what_if(limits)
                 said = otherwise.changed(self.recorded.rig, limits)
                 again = f"runs again under {said}: see under the bar, and l"
-                self._say(again if said else "under its own limits alone")
+                self.say(again if said else "under its own limits alone")
 
     def _other_view(self) -> None:
         self._view.officer = not self._view.officer
-        self._say(f"as the {'safety officer' if self._view.officer else 'operator'} saw it")
+        self.say(f"as the {'safety officer' if self._view.officer else 'operator'} saw it")
 
-    def _turn(self) -> None:
-        self.day = not self.day
-        self.sheet.set_day(self.day)
-
-    def _help(self) -> None:
-        self._view.help = True
-
-    def _open_note(self) -> None:
+    def open_note(self) -> None:
+        """A note is of the moment that is shown."""
         self.playing = False
-        self.note.display = self._view.typing = True
-        self.note.focus()
+        self._view.typing = True
+        super().open_note()
 
-    def _close_note(self) -> None:
-        self.note.value = ""
-        self.note.display = self._view.typing = False
-        self.set_focus(None)
+    def close_note(self) -> None:
+        """No more typing."""
+        self._view.typing = False
+        super().close_note()
 
-    def on_input_submitted(self, event: Input.Submitted) -> None:
+    def typed(self, text: str) -> bool:
         """A note was typed. One that could not be kept stays in its line."""
-        text = event.value.strip()
-        why_not = self.recorded.note(self.at_ns, text) if text else ""
-        if why_not:
-            self._say(why_not, Role.UNKNOWN)
-            return
-        self._close_note()
-        if text:
-            self._say("note kept beside the recording")
+        why_not = self.recorded.note(self.at_ns, text)
+        self.say(why_not or "note kept beside the recording", Role.UNKNOWN if why_not else Role.STRONG)
+        return not why_not
 
 
 def speed_in_words(speed: float) -> str:

@@ -1,6 +1,7 @@
-"""What every live screen does: draw the newest picture again and again, call STOP by the space bar, ask once, answer, ring.
+"""What every screen does: draw the newest picture again and again, call STOP by the space bar, ask once, answer, ring.
 
-A screen of its own says what it takes from its feed, what it draws and what its keys do. Nothing here knows of a rig.
+That of a recording stands on it too, with nothing to stop and nothing to ring. A screen of its own says what it takes from its
+feed, what it draws and what its keys do. Nothing here knows of a rig.
 """
 
 from __future__ import annotations
@@ -8,6 +9,7 @@ from __future__ import annotations
 import time
 from collections.abc import Callable
 from dataclasses import dataclass
+from typing import TypedDict, Unpack
 
 from textual import events
 from textual.app import App, ComposeResult
@@ -24,6 +26,18 @@ STOPPED_S = 1.0
 """A picture older than this says that the monitor itself has stopped."""
 _SAID_S = 5.0
 """How long an answer stays in the last line."""
+_MOST = 500
+"""So many signs can be typed."""
+
+
+class How(TypedDict, total=False):
+    """How a screen is shown: whether the terminal's bell sounds (else not), the command line of another sound, after how long it
+    ends by itself (s; else it does not), and a clock in seconds: how old the picture is, how long a message stays."""
+
+    bell: bool
+    sound: str | None
+    for_s: float | None
+    clock: Callable[[], float]
 
 
 @dataclass
@@ -48,7 +62,7 @@ class Typing(Input):
 
 
 class LiveScreen(App[None]):
-    """A live screen. `clock` gives seconds: how old the picture is, how long a message stays. What a screen of its own adds:
+    """A screen. What one of its own adds:
 
     `take(now)` the newest picture; `drawing(columns, rows)`; `stop()` calls STOP; `press(key)` any other key; `opened(key)`
     a key while something lies open, True if it was for that; `sounding()` what is to be heard.
@@ -64,22 +78,14 @@ class LiveScreen(App[None]):
     typing = ""
     """What stands in the line in which a person types, until something is typed; "" where nothing ever is."""
 
-    def __init__(
-        self,
-        frame: Frame,
-        *,
-        bell: bool = True,
-        sound: str | None = None,
-        for_s: float | None = None,
-        clock: Callable[[], float] = time.monotonic,
-    ) -> None:
+    def __init__(self, frame: Frame, **how: Unpack[How]) -> None:
         """Raises BadCommand where `sound` is no command line."""
         super().__init__()
         self.day = False
-        self._frame, self._for_s, self._clock = frame, for_s, clock
-        self._sound = Sound(lambda: self.bell(), bell=bell, command=sound)
+        self._frame, self._for_s, self._clock = frame, how.get("for_s"), how.get("clock", time.monotonic)
+        self._sound = Sound(lambda: self.bell(), bell=how.get("bell", True), command=how.get("sound"))
         self._question: Question | None = None
-        self._fresh = clock()
+        self._fresh = self._clock()
         self._said_until = 0.0
         self._answered_ns = -1
 
@@ -107,14 +113,15 @@ class LiveScreen(App[None]):
         """What is to be heard: the alarms that stand, and as a danger that what is drawn may not be what is."""
         return []
 
-    def typed(self, text: str) -> None:
-        """A person has typed something and kept it."""
+    def typed(self, text: str) -> bool:
+        """A person has typed something and kept it. False leaves it where it stands, to be typed again."""
+        return True
 
     def compose(self) -> ComposeResult:
         """One sheet, and the line in which a person types."""
         yield Sheet()
         if self.typing:
-            yield Typing(placeholder=self.typing)
+            yield Typing(placeholder=self.typing, max_length=_MOST)
 
     def on_mount(self) -> None:
         """Begin to redraw."""
@@ -236,6 +243,6 @@ class LiveScreen(App[None]):
 
     def on_input_submitted(self, event: Input.Submitted) -> None:
         """Enter was pressed in the line a person types in."""
-        if text := event.value.strip():
-            self.typed(text)
-        self.close_note()
+        text = event.value.strip()
+        if not text or self.typed(text):
+            self.close_note()

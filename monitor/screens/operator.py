@@ -5,10 +5,10 @@ It knows nothing of ports, engine or journal; a feed gives it pictures and takes
 
 from __future__ import annotations
 
-import time
 from collections import deque
 from collections.abc import Callable
 from math import hypot
+from typing import Unpack
 
 from monitor import quantities as show
 from monitor.engine.picture import AlarmPicture, AlarmState, Picture, Priority
@@ -18,7 +18,7 @@ from monitor.screens.frame import distrust
 from monitor.screens.ink import Line
 from monitor.screens.kept import Heads, Minute
 from monitor.screens.layout import View, alarm_rows, operator
-from monitor.screens.live import STOPPED_S, LiveScreen, Question
+from monitor.screens.live import STOPPED_S, How, LiveScreen, Question
 from monitor.screens.sound import to_hear
 
 _HISTORY = 600
@@ -26,23 +26,14 @@ _CRIB_STEP_M = {"metric": 0.005, "us": 0.0254 / 4}
 
 
 class OperatorScreen(LiveScreen):
-    """The operator's screen on a feed. `card`: the cautions stand over the numbers until a key is pressed."""
+    """The operator's screen on a feed. `card`: the cautions stand over the numbers until a key is pressed, and with them what
+    else is `told` at the start."""
 
     typing = "note: enter keeps it, escape leaves it; then space calls STOP again"
 
-    def __init__(
-        self,
-        feed: Feed,
-        *,
-        bell: bool = True,
-        sound: str | None = None,
-        for_s: float | None = None,
-        card: bool = False,
-        told: str = "",
-        clock: Callable[[], float] = time.monotonic,
-    ) -> None:
+    def __init__(self, feed: Feed, *, card: bool = False, told: str = "", **how: Unpack[How]) -> None:
         self._view = View(feed.rig, feed.recording, card=card, told=told)
-        super().__init__(self._view, bell=bell, sound=sound, for_s=for_s, clock=clock)
+        super().__init__(self._view, **how)
         self.feed = feed
         self.picture: Picture | None = None
         self._history: deque[tuple[int, float | None]] = deque(maxlen=_HISTORY)
@@ -90,9 +81,10 @@ class OperatorScreen(LiveScreen):
         self._view.card = False
         self.feed.send("stop", reason="operator's screen")
 
-    def typed(self, text: str) -> None:
+    def typed(self, text: str) -> bool:
         """A note was typed."""
         self.feed.send("note", text=text)
+        return True
 
     def opened(self, key: str) -> bool:
         """A key while the card of the start or the checklist is shown."""
@@ -250,8 +242,6 @@ class OperatorScreen(LiveScreen):
             self._view.item = None
 
 
-def run_operator(
-    feed: Feed, *, bell: bool = True, sound: str | None = None, for_s: float | None = None, told: str = ""
-) -> None:
+def run_operator(feed: Feed, *, told: str = "", **how: Unpack[How]) -> None:
     """Show the operator's screen until it is quit, or `for_s` seconds have passed. The cautions stand on it at every start."""
-    OperatorScreen(feed, bell=bell, sound=sound, for_s=for_s, card=True, told=told).run()
+    OperatorScreen(feed, card=True, told=told, **how).run()

@@ -6,10 +6,9 @@ rows move, is written over the whole width, and is said again where the call is 
 
 from __future__ import annotations
 
-import time
 from collections.abc import Callable
 from dataclasses import dataclass, field, replace
-from typing import Protocol
+from typing import Protocol, Unpack
 
 from monitor import quantities as show
 from monitor.engine.picture import AlarmPicture, Picture
@@ -17,6 +16,7 @@ from monitor.screens import board, hazards
 from monitor.screens.feed import Feed
 from monitor.screens.frame import Frame, filled, keys_help
 from monitor.screens.ink import Line, Role, fit
+from monitor.screens.live import How
 from monitor.screens.safety import SIGNED, Officer, OfficerScreen
 from monitor.screens.sound import to_hear
 from replay.entries import Detail
@@ -180,19 +180,11 @@ class OverviewScreen(OfficerScreen):
 
     TITLE = "inchwatch rigs"
 
-    def __init__(
-        self,
-        rigs: Rigs,
-        *,
-        bell: bool = True,
-        sound: str | None = None,
-        for_s: float | None = None,
-        clock: Callable[[], float] = time.monotonic,
-    ) -> None:
+    def __init__(self, rigs: Rigs, **how: Unpack[How]) -> None:
         self.rigs = rigs
         self.officer: Officer | None = None
         self._view = RigsView()
-        super().__init__(self._view, bell=bell, sound=sound, for_s=for_s, clock=clock)
+        super().__init__(self._view, **how)
         self._rows: list[Row] = []
         self._order: list[str] = []
         self._still_until = 0.0
@@ -261,12 +253,13 @@ class OverviewScreen(OfficerScreen):
         self._called, self._stood = (name, self._clock()), False
         self.rigs.send(name, "stop", reason=reason)
 
-    def typed(self, text: str) -> None:
+    def typed(self, text: str) -> bool:
         """The reason goes after the STOP, to the rig on which that was called."""
         if self.officer is not None:
             self.officer.stop(text)
         elif self._called is not None:
             self._call(self._called[0], text)
+        return True
 
     def opened(self, key: str) -> bool:
         """While a rig is open its keys go to it; escape comes back here."""
@@ -306,6 +299,6 @@ class OverviewScreen(OfficerScreen):
         self._frame = self.officer.view
 
 
-def run_overview(rigs: Rigs, *, bell: bool = True, sound: str | None = None, for_s: float | None = None) -> None:
+def run_overview(rigs: Rigs, **how: Unpack[How]) -> None:
     """Show all rigs until it is quit, or `for_s` seconds have passed."""
-    OverviewScreen(rigs, bell=bell, sound=sound, for_s=for_s).run()
+    OverviewScreen(rigs, **how).run()

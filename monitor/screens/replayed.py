@@ -15,7 +15,7 @@ from monitor import quantities as show
 from monitor.engine.picture import Picture
 from monitor.rig.schema import Rig
 from monitor.screens import fromabove, otherwise, timebar
-from monitor.screens.frame import CAUTIONS, filled
+from monitor.screens.frame import CAUTIONS, Frame, filled
 from monitor.screens.ink import Line, Role, fit
 from monitor.screens.layout import View, operator
 from monitor.screens.recorded import Mark, Other
@@ -43,7 +43,7 @@ SPACE = "STOP is for live screens; this is a recording: nobody was told."
 
 
 @dataclass
-class ReplayView:
+class ReplayView(Frame):
     """What the screen shows besides the picture. Times are ns since the session began; `known_ns`: up to where the recording has
     been gone through; `sought_ns`: where one wants to be and that is not known yet; `chosen`: of the list of events, while it
     is shown."""
@@ -64,10 +64,6 @@ class ReplayView:
     looked_back: tuple[float | None, float | None, float | None] = (None, None, None)
     marks: Sequence[Mark] = ()
     faults: Sequence[str] = ()
-    trouble: str = ""
-    message: str = ""
-    message_role: Role = Role.STRONG
-    help: bool = False
     typing: bool = False
     """A note is being typed: the last line is its own."""
     chosen: int | None = None

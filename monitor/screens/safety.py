@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable
+from typing import Unpack
 
 from monitor.engine.picture import AlarmPicture, Picture
 from monitor.screens import board
@@ -15,7 +16,7 @@ from monitor.screens.feed import Feed, told_by
 from monitor.screens.frame import distrust
 from monitor.screens.ink import Line
 from monitor.screens.kept import Heads, Minute
-from monitor.screens.live import STOPPED_S, LiveScreen
+from monitor.screens.live import STOPPED_S, How, LiveScreen
 from monitor.screens.safetyboard import SafetyView, safety
 from monitor.screens.sound import to_hear
 
@@ -103,10 +104,11 @@ class OfficerScreen(LiveScreen):
         """After STOP: let its reason be typed."""
         self.open_note()
 
-    def typed(self, text: str) -> None:
+    def typed(self, text: str) -> bool:
         """The reason goes after the STOP, as one that has it. Should it have been cleared meanwhile, it stands again."""
         if self.officer is not None:
             self.officer.stop(text)
+        return True
 
 
 class SafetyScreen(OfficerScreen):
@@ -114,17 +116,9 @@ class SafetyScreen(OfficerScreen):
 
     TITLE = "inchwatch safety"
 
-    def __init__(
-        self,
-        feed: Feed,
-        *,
-        bell: bool = True,
-        sound: str | None = None,
-        for_s: float | None = None,
-        clock: Callable[[], float] = time.monotonic,
-    ) -> None:
-        self.officer: Officer = Officer(feed, clock)
-        super().__init__(self.officer.view, bell=bell, sound=sound, for_s=for_s, clock=clock)
+    def __init__(self, feed: Feed, **how: Unpack[How]) -> None:
+        self.officer: Officer = Officer(feed, how.get("clock", time.monotonic))
+        super().__init__(self.officer.view, **how)
 
     def take(self, now: float) -> None:
         """The newest picture; the line for a reason shuts once its STOP is cleared."""
@@ -161,6 +155,6 @@ class SafetyScreen(OfficerScreen):
             keys[key]()
 
 
-def run_safety(feed: Feed, *, bell: bool = True, sound: str | None = None, for_s: float | None = None) -> None:
+def run_safety(feed: Feed, **how: Unpack[How]) -> None:
     """Show the safety officer's screen until it is quit, or `for_s` seconds have passed."""
-    SafetyScreen(feed, bell=bell, sound=sound, for_s=for_s).run()
+    SafetyScreen(feed, **how).run()

@@ -1,10 +1,14 @@
-// What the terminal in the page does not do by itself: find its socket, say when nothing comes any more, ring, and keys to touch.
+// What the terminal in the page does not do by itself: find its socket, say what it waits for, that its picture is old or that
+// nothing comes any more, ring, and keys to touch.
 "use strict";
 
 const SILENT_MS = 2000; // the server says twice a second that it is there
+const OLD_S = 1.2; // and the screen four times a second that it draws
 let socket = null;
 let heardMs = Date.now();
 let closed = "";
+let said = []; // by the screen's program, before its screen was there
+let drewS = null; // how long ago it said last that it draws; null before it does
 let sound = null;
 
 const Plain = window.WebSocket;
@@ -15,13 +19,20 @@ window.WebSocket = class extends Plain {
     heardMs = Date.now();
     this.addEventListener("message", (event) => {
       heardMs = Date.now();
-      if (typeof event.data === "string" && JSON.parse(event.data)[0] === "bell") ring();
+      if (typeof event.data === "string") told(...JSON.parse(event.data));
     });
     this.addEventListener("close", (event) => {
       closed = event.reason || "the connection is closed";
     });
   }
 };
+
+function told(kind, what) {
+  if (kind === "bell") ring();
+  if (kind === "said") said = [...said, what].slice(-20);
+  if (kind === "beat") drewS = what;
+  if (kind !== "bell") watch();
+}
 
 function ring() {
   if (sound === null || sound.state !== "running") return;
@@ -69,9 +80,15 @@ function button(text, act, name) {
 }
 
 function watch() {
-  const silent = Date.now() - heardMs > SILENT_MS;
-  document.body.classList.toggle("gone", closed !== "" || silent);
-  const why = closed || "nothing has come for " + Math.round((Date.now() - heardMs) / 1000) + " s";
+  const gone = closed !== "" || Date.now() - heardMs > SILENT_MS;
+  const waiting = !gone && drewS === null;
+  const old = !gone && drewS !== null && drewS > OLD_S;
+  for (const [name, is] of Object.entries({ gone, waiting, old })) document.body.classList.toggle(name, is);
+  const words = said.join("\n");
+  document.getElementById("notice").textContent = old
+    ? "OLD PICTURE: this screen has drawn nothing for " + Math.round(drewS) + " s, and hears no key. Watch the load itself; to stop: shout"
+    : words || "the screen begins";
+  const why = closed && drewS === null && words ? words : closed || "nothing has come for " + Math.round((Date.now() - heardMs) / 1000) + " s";
   document.getElementById("why").textContent = "NOT CONNECTED, " + why + ": what stands behind this is not of now";
 }
 

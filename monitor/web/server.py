@@ -17,12 +17,14 @@ from importlib.resources import as_file, files
 from pathlib import Path
 from urllib.parse import urlsplit
 
+import orjson
 from aiohttp import WSCloseCode, WSMsgType, web
 
 from monitor.web.visitor import Visitor
 
 BEAT_S = 0.5
-"""So often a page is told that the server is there; after two seconds without it says that it sees nothing of now."""
+"""So often a page is told that the server is there, and how long ago the screen last drew. A page to which nothing comes for two
+seconds says that it sees nothing of now, and one whose screen has not drawn for 1.2 s that its picture is old."""
 _GUESS_S = 1.0
 _GUESSES = 20
 """A wrong password costs a second, one after the other; beyond so many that wait, more are refused at once."""
@@ -133,12 +135,14 @@ class Doors:
         if len(self._visitors) >= self._most:
             await socket.close(code=WSCloseCode.TRY_AGAIN_LATER, message=self._full().encode())
             return socket
-        visitor = Visitor(self._args, socket.send_bytes, lambda: socket.send_str('["bell"]'))
+        visitor = Visitor(
+            self._args, socket.send_bytes, lambda: _say(socket, "bell"), lambda line: _say(socket, "said", line)
+        )
         self._visitors[visitor] = socket
         tasks = []
         try:
             await visitor.start(_number(request, "width", 80), _number(request, "height", 24), self._hidden)
-            tasks = [asyncio.create_task(it) for it in (_shown(visitor, socket), _beat(socket))]
+            tasks = [asyncio.create_task(it) for it in (_shown(visitor, socket), _beat(visitor, socket))]
             async for message in socket:
                 if message.type is WSMsgType.TEXT:
                     await visitor.take(message.data)
@@ -166,11 +170,16 @@ async def _shown(visitor: Visitor, socket: web.WebSocketResponse) -> None:
         await socket.close(code=WSCloseCode.OK, message=reason.encode()[:120])
 
 
-async def _beat(socket: web.WebSocketResponse) -> None:
+async def _beat(visitor: Visitor, socket: web.WebSocketResponse) -> None:
     with suppress(ConnectionError):
         while True:
-            await socket.send_str('["beat"]')
+            await _say(socket, "beat", visitor.age_s())
             await asyncio.sleep(BEAT_S)
+
+
+async def _say(socket: web.WebSocketResponse, *what: object) -> None:
+    """Tell the page something that is nothing for the terminal in it."""
+    await socket.send_str(orjson.dumps(what).decode())
 
 
 def _given(header: str) -> bytes | None:

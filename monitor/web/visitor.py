@@ -1,7 +1,7 @@
 """One visitor's screen: a process of its own that speaks Textual's web protocol, joined to a WebSocket.
 
 Packets to and from the process are a letter, four bytes of length (most significant first) and so many bytes: D what a terminal
-would be sent or a keyboard would send, M an object in JSON (see `textual.drivers.web_driver`).
+would be sent or a keyboard would send, M an object in JSON (see `textual.drivers.web_driver`; the beat is `driver.py`'s).
 """
 
 from __future__ import annotations
@@ -9,6 +9,7 @@ from __future__ import annotations
 import asyncio
 import os
 import sys
+import time
 from asyncio.subprocess import PIPE, Process
 from collections.abc import Awaitable, Callable, Sequence
 from contextlib import suppress
@@ -16,25 +17,33 @@ from typing import Any
 
 import orjson
 
+from monitor.web import driver
 from monitor.web.child import WATCH
 
 _PRELUDE = b"__GANGLION__\n"
-_DRIVER = "textual.drivers.web_driver:WebDriver"
+_DRIVER = "monitor.web.driver:Driver"
 _LONGEST = 4_000_000
 """A packet is no longer than this: a whole redraw of the largest terminal is far shorter."""
 _SIDES = (10, 500)
 _ENDS_S = 2.0
 _SAID = 2000
 BELL = b"\a"
+BEAT = driver.BEAT.encode()
 
 
 class Visitor:
-    """A screen command run for one visitor. `write` is given what a terminal would get, `ring` is called for each bell."""
+    """A screen command run for one visitor. `write` is given what a terminal would get, `ring` is called for each bell, `tell`
+    is given what the command says in lines before its screen is there, such as what it waits for."""
 
     def __init__(
-        self, args: Sequence[str], write: Callable[[bytes], Awaitable[None]], ring: Callable[[], Awaitable[None]]
+        self,
+        args: Sequence[str],
+        write: Callable[[bytes], Awaitable[None]],
+        ring: Callable[[], Awaitable[None]],
+        tell: Callable[[str], Awaitable[None]],
     ) -> None:
-        self._args, self._write, self._ring = args, write, ring
+        self._args, self._write, self._ring, self._tell = args, write, ring, tell
+        self._drew: float | None = None
         self._process: Process | None = None
         self._held: int | None = None
         """Our end of the pipe by which the process knows that we are there."""
@@ -43,6 +52,10 @@ class Visitor:
     def pid(self) -> int | None:
         """Of the process, once it runs."""
         return None if self._process is None else self._process.pid
+
+    def age_s(self) -> float | None:
+        """How long ago the process last said that it draws; None before it has begun to."""
+        return None if self._drew is None else time.monotonic() - self._drew
 
     async def start(self, columns: int, rows: int, without: Sequence[str] = ()) -> None:
         """Start the process, without these variables in its environment: no shell, and what it says besides the screen is kept."""
@@ -71,7 +84,7 @@ class Visitor:
         assert self._process is not None, "started before it is shown"
         assert self._process.stdout is not None, "its standard output is a pipe"
         assert self._process.stderr is not None, "its standard error is a pipe"
-        said = asyncio.create_task(_tail(self._process.stderr))
+        said = asyncio.create_task(self._listen(self._process.stderr))
         try:
             await self._packets(self._process.stdout)
             return await said
@@ -92,8 +105,20 @@ class Visitor:
                     await self._ring()
                 elif kind == b"D":
                     await self._write(payload)
+                elif kind == b"M" and BEAT in payload:
+                    self._drew = time.monotonic()
                 elif kind == b"M" and b'"exit"' in payload:
                     return
+
+    async def _listen(self, stream: asyncio.StreamReader) -> str:
+        """Tell each line until the screen is there; returns the last of what was said."""
+        kept = line = b""
+        while part := await stream.read(4096):
+            kept = (kept + part)[-_SAID:]
+            *whole, line = (line + part)[-_SAID:].split(b"\n")
+            for it in whole if self._drew is None else ():
+                await self._tell(it.decode(errors="replace"))
+        return kept.decode(errors="replace").strip()
 
     async def take(self, message: str) -> None:
         """What the page sent: keys, a size, whether it has the focus. What is nothing of that is passed over."""
@@ -140,13 +165,6 @@ class Visitor:
             with suppress(ProcessLookupError):
                 process.kill()
             await process.wait()
-
-
-async def _tail(stream: asyncio.StreamReader) -> str:
-    kept = b""
-    while part := await stream.read(4096):
-        kept = (kept + part)[-_SAID:]
-    return kept.decode(errors="replace").strip()
 
 
 def _side(cells: object) -> int:

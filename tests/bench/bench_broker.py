@@ -35,12 +35,6 @@ def follower(port: int, ready: threading.Semaphore, late: list[float]) -> mqtt.C
     return it
 
 
-def broker_of(keeper: int) -> int:
-    """The broker itself, a child of the shell that keeps it."""
-    children = Path(f"/proc/{keeper}/task/{keeper}/children").read_text().split()
-    return next(int(it) for it in children if Path(f"/proc/{it}/comm").read_text().strip() == "mosquitto")
-
-
 def used_s(pid: int) -> float:
     fields = Path(f"/proc/{pid}/stat").read_text().rpartition(")")[2].split()
     return (int(fields[11]) + int(fields[12])) / 100.0
@@ -54,7 +48,7 @@ def main(seconds: float) -> None:
         them = [follower(port, ready, late) for _ in range(FOLLOWERS)]
         for _ in them:
             assert ready.acquire(timeout=10.0), "a follower was not let in"
-        us, pid = client(port, it), broker_of(it.pid)
+        us, pid = client(port, it), it.keeper.broker or 0
         before, due = used_s(pid), time.monotonic()
         for _ in range(round(seconds / EVERY_S)):
             due += EVERY_S

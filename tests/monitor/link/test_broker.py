@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import signal
+import socket
 import ssl
 import stat
 import subprocess
@@ -142,6 +143,12 @@ def test_with_a_certificate_the_address_is_tls_and_needs_no_caution(tmp_path):
         assert (it.caution, it.password) == ("", "a word of theirs")
         with guests(Guest(far_port(it), "officer", "a word of theirs", context), operator(it)) as both:
             assert [one.said for one in both] == ["Success", "Success"]
+        assert "--ca FILE" in it.words
+    with (
+        pytest.raises(NotServed, match=r"found a certificate for 127\.0\.0\.1, .*allowed is one with an ADDRESS"),
+        serving(certificate=pem, key=pem),
+    ):
+        pass
 
 
 def test_what_it_needs_on_the_disk_is_its_owners_and_goes_with_it():
@@ -160,7 +167,7 @@ STARTS = """
 import os, sys
 from monitor.link.broker import serving
 with serving() as it:
-    print(it.url, it.password_file, it.pid, flush=True)
+    print(it.url, it.password_file, it.keeper.pid, flush=True)
     sys.stdin.read()
 """
 
@@ -183,6 +190,54 @@ def test_it_ends_with_the_monitor_however_that_ends(wait_until, end):
     finally:
         monitor.kill()
         monitor.communicate()
+
+
+def test_it_is_begun_again_when_it_dies_and_what_became_of_it_is_said(wait_until):
+    said = []
+    with serving() as it:
+        it.keeper.said = said.append
+        for times in (1, 2):
+            before = it.keeper.broker
+            os.kill(before, signal.SIGKILL)
+            wait_until(
+                lambda n=times: said == ["the broker ended (signal 9) and is begun again", ""] * n, what="a new one"
+            )
+            assert it.keeper.broker not in (None, before)
+            with guests(operator(it)) as (us,):
+                assert us.said == "Success"
+        folder, last = Path(it.password_file).parent, it.keeper.broker
+    assert is_dead(last)
+    assert not folder.exists()
+    assert len(said) == 4
+
+
+def test_a_broker_that_cannot_be_begun_again_is_tried_for_and_goes_with_the_monitor(wait_until):
+    """Another program has taken its port meanwhile."""
+    said = []
+    with serving() as it:
+        port = urlsplit(it.url).port
+        it.keeper.said = said.append
+        os.kill(it.keeper.pid, signal.SIGSTOP)  # so that it does not begin it again before the other is there
+        os.kill(it.keeper.broker, signal.SIGKILL)
+        with socket.socket() as other:
+            other.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+            wait_until(lambda: not fails(lambda: other.bind(("127.0.0.1", port))), what="its port")
+            other.listen()
+            os.kill(it.keeper.pid, signal.SIGCONT)
+            wait_until(lambda: len(said) > 1, 20.0, what="what is wrong")
+            again = "the broker ended ({}) and is begun again"
+            assert said[:2] == [again.format("signal 9"), again.format("Address already in use")]
+        wait_until(lambda: said[-1] == "", 20.0, "a broker once the port is free")
+        shell = it.keeper.pid
+    assert is_dead(shell)
+
+
+def fails(do) -> bool:
+    try:
+        do()
+    except OSError:
+        return True
+    return False
 
 
 def is_dead(pid: int) -> bool:

@@ -6,8 +6,10 @@ import json
 import os
 import signal
 import time
+from pathlib import Path
 
 import pytest
+import trustme
 
 from drivers.kinds.mqtt import Broker
 from monitor.link import wire
@@ -226,6 +228,22 @@ def test_run_refuses_a_broker_that_is_none(typed, tmp_path):
     assert ended.err == ("inchwatch run: --broker: found 'ftp://x', allowed is mqtt://HOST:PORT or mqtts://HOST:PORT\n")
 
 
+@pytest.mark.parametrize(
+    ("args", "says"),
+    [
+        (("--certificate", "c"), "--certificate and --key close the address of --serve: not without it"),
+        (("--serve", "--certificate", "c", "--key", "k"), "--serve: found no certificate with its key in 'c' and 'k'"),
+        (("--serve", "--key", "k"), "--serve: found one of certificate and key; allowed are both, or none"),
+    ],
+)
+def test_a_certificate_for_nothing_is_refused(typed, tmp_path, args, says):
+    rig = tmp_path / "yard.toml"
+    rig.write_text(rig_text(NAME))
+    ended = typed("run", str(rig), "--headless", "--no-record", *args)
+    assert (ended.code, ended.out) == (2, "")
+    assert says in ended.err
+
+
 LINK = (
     '\n[link]\nhost = "192.0.2.5"\ntls = true\nca = "ca.pem"\nuser = "operator"\npassword_file = "operator.password"\n'
 )
@@ -260,23 +278,36 @@ def test_a_faulty_link_table_is_a_fault_with_its_line(typed, tmp_path):
 @pytest.mark.broker
 @pytest.mark.wires
 def test_a_monitor_with_a_broker_of_its_own_is_followed_by_what_it_says(program, tmp_path, wait_until):
-    """At an address everybody gives the password that was shown; with it the officer follows and STOP is confirmed."""
+    """At an address everybody gives the password that was shown; with it the officer follows and STOP is confirmed. The address
+    is closed by TLS, and when the broker is killed another takes its place."""
+    authority = trustme.CA()
+    authority.cert_pem.write_to_path(str(tmp_path / "ca.pem"))
+    authority.issue_cert("127.0.0.1").private_key_and_cert_chain_pem.write_to_path(str(tmp_path / "host.pem"))
+    tls = ("--certificate", "host.pem", "--key", "host.pem")
     rig = tmp_path / "yard.toml"
     rig.write_text(rig_text(NAME))
     ports = [word for it in parse_rig(rig_text(NAME)).port for word in ("--port", f"{it.name}={NOWHERE}")]
     kept = ("--record", "kept.jsonl", "--actions", "-")
-    at = program("run", str(rig), "--headless", "--json", *ports, "--serve", "0.0.0.0", *kept, stdin=True)
+    at = program("run", str(rig), "--headless", "--json", *ports, "--serve", "0.0.0.0", *tls, *kept, stdin=True)
     wait_until(lambda: "(may not): " in "\n".join(at.errors), 30.0, "how others follow")
     said = "\n".join(at.errors)
-    port = said.split("inchwatch follow mqtt://officer@")[1].split()[0].rpartition(":")[2]
+    assert "CAUTION" not in said
+    port = said.split("inchwatch follow mqtts://officer@")[1].split()[0].rpartition(":")[2]
     (tmp_path / "word").write_text(said.split("(may not): ")[1].split()[0])
     (tmp_path / "word").chmod(0o600)
-    url = f"mqtt://officer@127.0.0.1:{port}"
-    officer = program(
-        "follow", url, "--json", "--actions", "-", "--password-file", "word", "--name", "officer", stdin=True
-    )
+    url = f"mqtts://officer@127.0.0.1:{port}"
+    known = ("--password-file", "word", "--ca", "ca.pem", "--name", "officer")
+    officer = program("follow", url, "--json", "--actions", "-", *known, stdin=True)
     wait_until(lambda: officer.kind("picture"), 30.0, "a picture")
     officer.process.stdin.write('{"do": "stop", "reason": "crack"}\n')
     officer.process.stdin.flush()
     wait_until(lambda: any(it["rule"] == "stop-called" for it in officer.kind("alarm")), 30.0, "STOP at the caller")
     wait_until(lambda: any("crack" in it["text"] for it in at.kind("alarm")), 30.0, "STOP at the monitor")
+    (shell,) = Path(f"/proc/{at.process.pid}/task/{at.process.pid}/children").read_text().split()
+    children = Path(f"/proc/{shell}/task/{shell}/children").read_text().split()
+    os.kill(next(int(it) for it in children if Path(f"/proc/{it}/comm").read_text() == "mosquitto\n"), signal.SIGKILL)
+    wait_until(lambda: any("the broker ended (signal 9) and is begun again" in it for it in at.errors), 30.0, "its end")
+    before = len(officer.kind("picture"))
+    wait_until(lambda: len(officer.kind("picture")) > before + 1, 30.0, "pictures by the new broker")
+    wait_until(lambda: at.errors[-1] == "inchwatch run: the link is up", 30.0, "an end of the trouble")
+    wait_until(lambda: officer.kind("link")[-1]["state"] in ("ok", "call"), 30.0, "an end of the silence")

@@ -11,6 +11,7 @@ import signal
 import ssl
 import subprocess
 import sys
+import time
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
 from importlib.resources import files
@@ -24,12 +25,19 @@ aiohttp = pytest.importorskip(
 )
 pytest.importorskip("textual_serve", reason="inchwatch[web] is not installed: the screens in a browser are not tested")
 
+from paho.mqtt import publish  # noqa: E402
+
+from monitor.engine.engine import Engine  # noqa: E402
+from monitor.link import wire  # noqa: E402
 from monitor.web.command import BadCall, Call, closed_by, password, placed  # noqa: E402
 from monitor.web.server import Doors  # noqa: E402
+from replay.entries import Tick  # noqa: E402
 
+from ..link.published import picture_message, presence_message, rig_message, rig_of, rig_text  # noqa: E402
 from .chromium import chromium  # noqa: E402
 
 pytestmark = pytest.mark.wires
+NAME = "training-yard"
 WORD = "a word: of theirs"
 DOORS = ["/", "/page.js", "/page.css", "/ws", "/static/js/textual.js", "/static/", "/nothing"]
 
@@ -237,8 +245,11 @@ def test_a_screen_that_cannot_be_shown_says_why():
             crew.ws_connect(url + "/ws") as socket,
             asyncio.timeout(60.0),
         ):
+            told = []
             while (message := await socket.receive()).type is aiohttp.WSMsgType.TEXT:
-                assert message.data == '["beat"]'
+                told.append(json.loads(message.data))
+            assert [it for it in told if it[0] == "beat"] == [["beat", None]] * sum(it[0] == "beat" for it in told)
+            assert [it[1] for it in told if it[0] == "said"][-1].startswith("inchwatch demo: ")
             assert message.type is aiohttp.WSMsgType.CLOSE
             assert message.extra.startswith("inchwatch demo: ")
             assert "no-such-drill" in message.extra
@@ -247,6 +258,10 @@ def test_a_screen_that_cannot_be_shown_says_why():
 
 
 SERVES = """
+from paho.mqtt import publish  # noqa: E402
+
+from monitor.engine.engine import Engine  # noqa: E402
+from monitor.link import wire  # noqa: E402
 from monitor.web.command import Call, web
 web(Call(["demo"], listen=":0", password_env="A_WORD"), lambda at: print(at, flush=True))
 """
@@ -321,6 +336,49 @@ def test_in_a_real_browser_it_is_drawn_takes_keys_and_touches_and_says_when_noth
             os.kill(pid, signal.SIGKILL)
             await page.until("document.getElementById('why').textContent.includes('the screen')", 20.0)
             assert await page.ask("document.body.classList.contains('gone')")
+
+    asyncio.run(go())
+
+
+@pytest.mark.broker
+def test_in_a_real_browser_a_page_says_what_its_screen_waits_for_and_within_two_seconds_that_it_hangs(tmp_path, broker):
+    notice = "document.getElementById('notice').textContent"
+
+    def shows(name: str) -> str:
+        return f"document.body.classList.contains('{name}')"
+
+    async def go() -> None:
+        async with served("follow", broker.url) as (url, doors), chromium(tmp_path, 1024, 700) as page:
+            await page.call("Page.navigate", url=url.replace("http://", "http://crew:a%20word%3A%20of%20theirs@"))
+            await page.until(f"{notice}.includes('no rig at this broker yet, waiting for one')")
+            assert await page.ask(shows("waiting"))
+            picture = Engine(rig_of(NAME)).feed(Tick(0))
+            for leaf, payload in (
+                ("presence", presence_message("here")),
+                ("rig", rig_message(NAME, rig_text(NAME))),
+                ("picture", picture_message(picture)),
+            ):
+                publish.single(wire.topic(NAME, leaf), payload, 1, leaf != "picture", broker.host, broker.port)
+            try:
+                await page.until(f"{notice}.includes(\"waiting for '{NAME}' at \")")  # its pictures are not kept
+                publish.single(
+                    wire.topic(NAME, "picture"), picture_message(picture), 1, False, broker.host, broker.port
+                )
+                await page.hears(b"space STOP")
+                await page.until(f"!{shows('waiting')}")
+            finally:
+                for leaf in ("presence", "rig"):
+                    publish.single(wire.topic(NAME, leaf), b"", 1, True, broker.host, broker.port)
+            assert not await page.ask(shows("old"))
+            pid = doors.visitors[0].pid
+            os.kill(pid, signal.SIGSTOP)
+            began = time.monotonic()
+            await page.until(shows("old"), 20.0)
+            assert time.monotonic() - began < 2.0
+            assert (await page.ask(notice)).startswith("OLD PICTURE: this screen has drawn nothing for ")
+            assert not await page.ask(shows("gone"))  # the server is there
+            os.kill(pid, signal.SIGCONT)
+            await page.until(f"!{shows('old')}", 20.0)
 
     asyncio.run(go())
 
