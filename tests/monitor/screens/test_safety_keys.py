@@ -164,7 +164,7 @@ def test_help_comes_and_goes_over_the_alarms(feed, shown, leaning):
     feed.picture = leaning
     text = shown("question_mark")
     assert "any key goes back" in text
-    assert "lean S1: 135 mm of 150 mm ring" in text
+    assert "lean S1: 134 mm of 150 mm ring" in text
     assert "any key goes back" not in shown("question_mark", "x")
 
 
