@@ -33,8 +33,8 @@ _AT_ONCE_NS = 300_000_000
 """For so long it takes in what waits without a look at it: what came while it did not run is taken whole, and a computer that
 hardly keeps up still judges three times a second."""
 _TOGETHER_NS = 5_000_000
-"""What comes within this is taken in at one waking. Woken for each, the engine's thread would cost a quarter more where readings
-come two thousand times a second, and most where the computer has nothing else to do."""
+"""What comes within this is taken in at one waking: else the engine's thread is woken for every reading, the more so the less the
+computer has to do otherwise."""
 _ABSENT_NS = 1_000_000_000
 """A loop that looks twenty times a second and has not for so long did not run: it was stopped, or the computer slept."""
 _SAID_NS = 3_000_000_000
