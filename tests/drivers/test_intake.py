@@ -79,7 +79,7 @@ def test_records_without_a_time_are_of_now(reader, said):
 
 def played(times):
     """A recorded drill through the engine, each reading `times` times: what was raised, and the last picture."""
-    journal = read_journal(Path(__file__).parents[2] / "recordings" / "stuck-shore.jsonl")
+    journal = read_journal(Path(__file__).parents[2] / "recordings" / "format-1.jsonl")
     engine, raised, picture = Engine(parse_rig(journal.header.rig)), {}, None
     for entry in islice(journal.lines(), 5000):
         if isinstance(entry, AlarmLine):

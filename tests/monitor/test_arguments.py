@@ -29,7 +29,7 @@ def calls(draw):
     taken = [it for it in COMMANDS[name]._actions if "--help" not in it.option_strings and not it.choices]
     plain = [word for it in taken if not it.option_strings for word in words(draw, it)]
     may = [it for it in taken if it.option_strings]
-    chosen = draw(st.lists(st.sampled_from(may), max_size=4)) if may else []
+    chosen = [it for it in may if it.required] + (draw(st.lists(st.sampled_from(may), max_size=4)) if may else [])
     options = [word for it in chosen for word in words(draw, it)]
     rest, mixed = {True: list(options), False: list(plain)}, []
     for option in draw(st.permutations([True] * len(options) + [False] * len(plain))):

@@ -20,14 +20,14 @@ RECORDING = Path(__file__).resolve().parents[3] / "recordings" / "stuck-shore.js
 
 @pytest.fixture(scope="module")
 def parts(tmp_path_factory):
-    """The recording of a drill, kept again in files of 80 kB."""
+    """The recording of a drill, kept again in files of 25 kB."""
     path = tmp_path_factory.mktemp("parts") / "stuck-shore.jsonl"
     journal = read_journal(RECORDING)
     whole = journal.header
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr("replay.place.WRITE_EVERY_S", 60.0)
         header = Header(whole.rig, whole.rig_name, whole.software, whole.started, "0123456789abcdef")
-        writer = JournalWriter(path, header, pytest.fail, split=Split(80_000))
+        writer = JournalWriter(path, header, pytest.fail, split=Split(25_000))
         for i, line in enumerate(journal.lines()):
             if isinstance(line, AlarmLine):
                 writer.alarm(line.time_ns, line.alarm)
@@ -52,7 +52,7 @@ def events(lines, rig) -> tuple[list[str], list[bytes]]:
 
 
 def test_the_event_log_of_a_split_session_is_that_of_the_unsplit_one_and_so_is_every_picture(parts):
-    assert len(parts) == 8
+    assert len(parts) == 11
     whole, split = read_journal(RECORDING), read_recording(parts[0])
     said, pictures = events(split.lines(), split.header.rig)
     assert len(said) == 4

@@ -173,7 +173,7 @@ def test_a_session_in_several_files_is_one(tmp_path):
     header = Header(it.rig, it.rig_name, it.software, it.started, "0123456789abcdef")
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr("replay.place.WRITE_EVERY_S", 60.0)
-        writer = JournalWriter(tmp_path / "yard.jsonl", header, pytest.fail, split=Split(150_000))
+        writer = JournalWriter(tmp_path / "yard.jsonl", header, pytest.fail, split=Split(50_000))
         for i, line in enumerate(whole.lines()):
             if isinstance(line, AlarmLine):
                 writer.alarm(line.time_ns, line.alarm)

@@ -134,12 +134,12 @@ def test_without_a_score_sheet_there_is_no_place_for_it(facts):
 
 def test_the_alarm_is_told_from_its_rise_to_its_end(facts, html):
     (it,) = facts.raised
-    assert (it.rule, it.about, it.raised_ns) == ("shore-behind", "N1", 13_950_000_000)
+    assert (it.rule, it.about, it.raised_ns) == ("shore-behind", "N1", 14_000_000_000)
     assert it.seen == [(15_960_000_000, HOSTILE)]
-    assert it.seen_s == pytest.approx(2.01)
+    assert it.seen_s == pytest.approx(1.96)
     assert it.cleared_ns is None
     said = "".join(Reader(html).texts)
-    assert f"acknowledged by {HOSTILE} after 2.0 s and IT STANDS AT THE END, after 3.6 s" in said
+    assert f"acknowledged by {HOSTILE} after 2.0 s and IT STANDS AT THE END" in said
     assert "Evidence: gap 11 mm; limit 6 mm." in said
     assert re.search(r"after [\d.]+ s: bag S1-upper: filling before, now holding", said)
 
@@ -173,8 +173,8 @@ def test_what_was_drawn_has_the_peaks_that_were_measured(facts):
     assert facts.series["gap", "N1"].top[1] == facts.figures.value("shore.gap_m", "N1")
     assert facts.series["tilt whole", ""].top[1] == facts.figures.value("tilt.greatest_rad")
     assert facts.highest[1].rise_m == facts.figures.value("rise.greatest_m")
-    assert facts.health[0].readings > 300
-    assert all(it.rate_hz == pytest.approx(20.0, rel=0.05) or it.port == "yard-net" for it in facts.health)
+    assert facts.health[0].readings > 80
+    assert all(it.rate_hz == pytest.approx(5.0, rel=0.1) or it.port == "yard-net" for it in facts.health)
 
 
 def test_a_recording_without_a_picture_is_a_report_too(tmp_path):
