@@ -220,11 +220,17 @@ class Soak:
         cpu = [(span[-1]["cpu_s"] - span[0]["cpu_s"]) / (span[-1]["s"] - span[0]["s"]) for span in spans]
         sends = [(span[-1]["sender"], span[0]["sender"]) for span in spans]
         beat = [(b["cpu_s"] - a["cpu_s"]) / max(1, b["ticks"] - a["ticks"]) * rig.RATE for b, a in sends]
+        woken, machine = (
+            [(span[-1][key] - span[0][key]) / (span[-1]["s"] - span[0]["s"]) for span in spans]
+            for key in ("wakings", "machine_s")
+        )
         return {
             "long": long,
             "rss": memory,
             "cpu": cpu,
             "sender_cpu": beat,
+            "wakings": woken,
+            "machine": machine,
             "threads": [len(spans[0][0]["threads"]), len(its[-1]["threads"])],
             "same_threads": spans[0][0]["threads"] == its[-1]["threads"],
             "fds": [spans[0][0]["fds"], its[-1]["fds"]],
@@ -288,6 +294,8 @@ def table(it: dict[str, Any]) -> str:
                 "CPU of the sender, early and last",
                 f"{100 * s0:.1f} %, {100 * s1:.1f} % of a core ({100 * (s1 / s0 - 1):+.1f} %)",
             ),
+            ("wakings a second, early and last", "{:.0f}, {:.0f}".format(*it["wakings"])),
+            ("cores of the machine at work, early and last", "{:.2f}, {:.2f}".format(*it["machine"])),
             ("journal", f"{it['journal_bytes'] / 1e6:.0f} MB"),
         ]
     return "\n".join(f"{name:44} {value}" for name, value in rows)
