@@ -34,6 +34,8 @@ _TEXTS = (
     ("trouble", "why it could not be judged; none: it was"),
     ("damage", "what was found wrong with its files"),
 )
+_NEEDED = (*(name for name, _ in _TEXTS), "started", "bytes", "alarms", "things", "partly")
+"""Without these columns it is no season; figures may be fewer, as an older program knew them."""
 _ALARM = ("rule", "about", "priority", "raised", "cleared", "acknowledged", "text")
 
 
@@ -73,7 +75,12 @@ def write(path: Path, rows: Sequence[Json]) -> None:
     import pyarrow.parquet as pq
 
     made = schema()
-    pq.write_table(pa.Table.from_pylist([_flat(row) for row in rows], schema=made), path, compression="zstd")
+    pq.write_table(
+        pa.Table.from_pylist([_flat(row) for row in rows], schema=made),
+        path,
+        compression="zstd",
+        write_page_checksum=True,
+    )
 
 
 def _flat(row: Json) -> dict[str, Any]:
@@ -117,16 +124,19 @@ def read(path: Path) -> list[dict[str, Any]]:
 
     try:
         with path.open("rb") as file:
-            table = pq.read_table(file)
-    except OSError as error:
-        raise TableError(f"{path}: {error.strerror or error}") from None
-    except pa.ArrowInvalid as error:
-        raise TableError(f"{path}: is no Parquet file ({error})") from None
-    about = {key.decode(): value.decode() for key, value in (table.schema.metadata or {}).items()}
+            table = pq.read_table(file, page_checksum_verification=True)
+    except (OSError, ValueError, pa.ArrowException) as error:  # of a damaged page the library tells by any of them
+        system = error.strerror if isinstance(error, OSError) else None
+        found = system or "is no whole Parquet file; allowed is what `inchwatch judge ... -o FILE` wrote"
+        raise TableError(f"{path}: {found}") from None
+    told = (table.schema.metadata or {}).items()
+    about = {key.decode(errors="replace"): value.decode(errors="replace") for key, value in told}
     if about.get("format") != FORMAT:
         raise TableError(f"{path}: is no season; allowed is what `inchwatch judge ... -o FILE` wrote")
     if about.get("version") != str(VERSION):
         raise TableError(f"{path}: is a season of version {about.get('version')}; this program reads version {VERSION}")
+    if missing := [name for name in _NEEDED if name not in table.column_names]:
+        raise TableError(f"{path}: is damaged: it has no column '{missing[0]}'")
     rows: list[dict[str, Any]] = table.to_pylist()
     return rows
 

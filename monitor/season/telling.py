@@ -19,14 +19,17 @@ _WIDEST = 24
 
 
 def season(file: str, *, by: str, figures: Sequence[str], as_json: bool, html: str | None) -> int:
-    """Print it; returns the exit code."""
+    """Print it; returns the exit code: 1 if the file is no season, 2 if the call is wrong."""
     try:
         found = groups(read(Path(file)), by, known_figures(figures))
         if html is not None:
             from monitor.season.page import page
 
             Path(html).write_text(page(Path(file).name, found), encoding="utf-8")
-    except (TableError, ValueError) as error:
+    except TableError as error:
+        print(f"inchwatch season: {error}", file=sys.stderr)
+        return 1
+    except ValueError as error:
         print(f"inchwatch season: {error}", file=sys.stderr)
         return 2
     except ImportError as error:

@@ -107,7 +107,12 @@ def test_an_interrupt_ends_it_tidily(few, tmp_path, wait_until):
 
 @pytest.mark.parametrize(
     ("content", "says"),
-    [(b"", "is no Parquet file"), (b"PAR1 and no more", "is no Parquet file"), (None, "No such file")],
+    [
+        (b"", "is no whole Parquet file"),
+        (b"PAR1 and no more", "is no whole Parquet file"),
+        (b"a word\n", "is no whole Parquet file"),
+        (None, "No such file"),
+    ],
 )
 def test_what_is_no_season_is_a_sentence(tmp_path, capsys, content, says):
     path = tmp_path / "it.parquet"
@@ -115,8 +120,24 @@ def test_what_is_no_season_is_a_sentence(tmp_path, capsys, content, says):
         path.write_bytes(content)
     with pytest.raises(TableError):
         read(path)
-    assert season(str(path), by="rig", figures=[], as_json=False, html=None) == 2
-    assert says in capsys.readouterr().err
+    assert season(str(path), by="rig", figures=[], as_json=False, html=None) == 1
+    said = capsys.readouterr().err
+    assert says in said
+    assert said.count("\n") == 1
+
+
+def test_a_damaged_season_is_read_or_refused_with_a_sentence(result, tmp_path):
+    content, path = result.read_bytes(), tmp_path / "it.parquet"
+    for at in range(0, len(content), 997):
+        path.write_bytes(content[:at])
+        with pytest.raises(TableError):
+            read(path)
+    for at in range(0, len(content), 211):
+        path.write_bytes(content[:at] + bytes([content[at] ^ 0x55]) + content[at + 1 :])
+        try:
+            groups(read(path), "rig", known_figures([]))
+        except TableError as error:
+            assert str(error).startswith(f"{path}: ")
 
 
 def test_a_table_of_another_kind_is_refused(tmp_path):
