@@ -1,13 +1,14 @@
 """How fast the link is, how much it says and what it costs: a drill on real wires, a mosquitto on the loopback, followers in
 processes of their own.
 
-python tests/bench/bench_link.py [SECONDS]    (30 unless said, for each of eight looks at the engine's ticks; the rest: two minutes)
+python tests/bench/bench_link.py [SECONDS]    (20 unless said, for each of eighteen looks at the ticks; the rest: two minutes)
 
 An alarm is raised by a STOP called at the operator's monitor, every 0.2 to 0.4 s; it counts from the moment the engine hands out
 the picture that holds it to the moment a follower in another process has read that picture. A STOP's round trip counts from
 the call at a follower to the moment that follower knows it is confirmed. Both read the one monotonic clock of this computer.
-The engine's ticks are looked at by turns without a link and with eight followers, of which one stands still (SIGSTOP). These
-run at the lowest priority (nice 19): elsewhere they would have a computer of their own.
+The engine's ticks are looked at by turns with nobody following, with eight followers, and with eight of which one stands still
+(SIGSTOP): the same session throughout, so that neither the session nor the hour makes the difference. Followers run at the lowest
+priority (nice 19): elsewhere they would have a computer of their own.
 """
 
 from __future__ import annotations
@@ -44,7 +45,7 @@ from replay.entries import Tick
 
 RIG = "yard-panel"
 TEXT = files("monitor.drill").joinpath(f"rigs/{RIG}.toml").read_text(encoding="utf-8")
-ALARMS, CALLS, FOLLOWERS = 200, 100, 8
+ALARMS, CALLS, FOLLOWERS, ROUNDS = 200, 100, 8, 3
 
 
 def pause(seconds: float) -> None:
@@ -188,24 +189,36 @@ def delays(port: int, ports: dict[str, str]) -> None:
         it.end()
 
 
-def jitter(port: int, ports: dict[str, str], seconds: float, *, followed: bool) -> list[float]:
-    """How far each tick was from 50 ms after the one before (s)."""
-    it = Bench(port, ports, announced=followed)
-    fars = [Far(port, 19) for _ in range(FOLLOWERS)] if followed else []
+STATES = ("nobody follows", f"{FOLLOWERS} follow", f"{FOLLOWERS} follow and one of them stands still")
+
+
+def jitter(port: int, ports: dict[str, str], seconds: float) -> dict[str, list[float]]:
+    """How far each tick was from 50 ms after the one before (s), in each state: one session, which is looked at in each by turns,
+    there and back."""
+    it = Bench(port, ports, announced=True)
+    off: dict[str, list[float]] = {state: [] for state in STATES}
     try:
         pause(2.0)
-        while not all(far.said for far in fars):
-            pause(0.1)
-        if fars:
-            os.kill(fars[0].process.pid, signal.SIGSTOP)
-        it.ticks.clear()
-        pause(seconds)
-        ticks = list(it.ticks)
+        for turn in range(2 * ROUNDS):
+            for state in STATES if turn % 2 == 0 else reversed(STATES):
+                fars = [Far(port, 19) for _ in range(FOLLOWERS)] if state is not STATES[0] else []
+                try:
+                    while not all(far.said for far in fars):
+                        pause(0.1)
+                    if state is STATES[2]:
+                        os.kill(fars[0].process.pid, signal.SIGSTOP)
+                    pause(2.0)
+                    it.ticks.clear()
+                    pause(seconds)
+                    ticks = list(it.ticks)
+                finally:
+                    for far in fars:
+                        far.end()
+                off[state] += [abs(b - a - 0.05) for a, b in pairwise(ticks)]
+                pause(1.0)
     finally:
-        for far in fars:
-            far.end()
         it.end()
-    return [abs(b - a - 0.05) for a, b in pairwise(ticks)]
+    return off
 
 
 def size(rig: Rig) -> int:
@@ -268,17 +281,13 @@ def main(seconds: float) -> None:
         held.callback(drill.kill)
         ports = json.loads(drill.stdout.readline())["ports"]
         delays(port, ports)
-        alone, followed = [], []
-        for _ in range(4):
-            alone += jitter(port, ports, seconds, followed=False)
-            followed += jitter(port, ports, seconds, followed=True)
-        told("ticks off 50 ms, nobody follows", alone)
-        told(f"ticks off 50 ms, {FOLLOWERS} follow and one of them stands still", followed)
-        print(f"  median {1e3 * statistics.median(alone):.2f} and {1e3 * statistics.median(followed):.2f} ms")
+        for state, off in jitter(port, ports, seconds).items():
+            told(f"ticks off 50 ms, {state}", off)
+            print(f"  median {1e3 * statistics.median(off):.3f} ms, p99 {1e3 * percent(off, 0.99):.2f} ms", flush=True)
 
 
 if __name__ == "__main__":
     if sys.argv[1:2] == ["--follow"]:
         follow(int(sys.argv[2]))
     else:
-        main(float(sys.argv[1]) if len(sys.argv) > 1 else 30.0)
+        main(float(sys.argv[1]) if len(sys.argv) > 1 else 20.0)
