@@ -1,12 +1,15 @@
-"""The soak's own check, on a small journal by hand: it finds what is lost, what is twice and what nobody sent."""
+"""The soak's own checks: on a small journal by hand, of what is lost, what is twice and what nobody sent; on measures by hand, of
+CPU that grows."""
 
 import json
+import random
 import struct
 from contextlib import ExitStack
 
 import pytest
 import soak_rig as rig
 from soak_check import Checker
+from soak_flat import FEWEST, flatness
 
 from drivers.reading import Reading
 from replay.codec import Header
@@ -78,3 +81,36 @@ def test_every_reading_is_known_by_its_value():
 def test_a_bus_answer_that_is_not_kept_is_lost(tmp_path):
     it = verdict(tmp_path, {"air-1-p": []}, [])
     assert (it["lost_outside"], it["where"]) == (1, ["air-1-p answer 0"])
+
+
+def measured(grows: float, count: int = 400) -> list[dict]:
+    """Measures every ten seconds of a program whose CPU has grown by a share at their end, on a machine that has ever less else to
+    do: it is woken more often (30 us each), and the sender's work costs less. Invented."""
+    rng = random.Random(5)
+    made = [{"s": 0.0, "cpu_s": 0.0, "wakings": 0, "sender": {"ticks": 0, "cpu_s": 0.0}}]
+    for i in range(1, count):
+        idle, last = i / count + rng.uniform(-0.3, 0.3), made[-1]
+        woken, beat = round(10 * (500 + 1000 * idle)), 0.0014 - 0.0001 * idle + rng.gauss(0, 0.00002)
+        share = 0.3 * (1 + grows * i / count) + 30e-6 * woken / 10 + 40 * (beat - 0.0013) + rng.gauss(0, 0.005)
+        made.append(
+            {
+                "s": 10.0 * i,
+                "cpu_s": last["cpu_s"] + 10 * share,
+                "wakings": last["wakings"] + woken,
+                "sender": {"ticks": 500 * i, "cpu_s": last["sender"]["cpu_s"] + 500 * beat},
+            }
+        )
+    return made
+
+
+@pytest.mark.parametrize("grows", [0.0, 0.1, -0.1])
+def test_growing_cpu_is_told_apart_from_a_machine_that_has_less_else_to_do(grows):
+    found = flatness(measured(grows))
+    mean = 0.3 * (1 + grows / 2) + 0.03
+    assert found["drift"] == pytest.approx(0.3 * grows / mean, abs=3 * found["sd"])
+    assert found["sd"] < 0.01
+    assert found["waking_s"] == pytest.approx(30e-6, rel=0.15)
+
+
+def test_of_a_few_measures_nothing_is_said():
+    assert flatness(measured(0.1, FEWEST)) is None
