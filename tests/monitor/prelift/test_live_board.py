@@ -21,7 +21,10 @@ from itertools import pairwise
 from pathlib import Path
 
 import pytest
+from paho.mqtt.client import Client
+from paho.mqtt.enums import CallbackAPIVersion
 
+from drivers import senml
 from drivers.reading import Reading
 from monitor.live.opening import Call, opened
 from monitor.prelift.live_board import Hand, LiveBoard, places
@@ -146,6 +149,38 @@ def moments(recording: Path) -> dict[str, int]:
         "S1-mid-y": next(b.time_ns for a, b in pairwise(frozen) if a.value == b.value),
         "S1-mid-x": next(it.time_ns for it in noisy if abs(it.value - noisy[0].value) > 7.0 * usual),
     }
+
+
+NODE = """
+[[channel]]
+name = "node"
+quantity = "temperature"
+source = { port = "yard-net", topic = "yard/node", format = "senml", n = "node" }
+"""
+
+
+def test_a_nodes_own_time_stands_in_the_json_where_it_sends_one(bench, broker, tmp_path, wait_until):
+    """A node on a real broker whose clock is wrong by years, among others that send no time (RFC 8428 4.5.3)."""
+    (tmp_path / "rig.toml").write_text(TEXT + NODE, encoding="utf-8")
+    it = Program(tmp_path, "rig.toml", "--board", "--json", "--no-record", *bench.ports)
+    client = Client(CallbackAPIVersion.VERSION2)
+    client.connect(broker.host, broker.port)
+    client.loop_start()
+    own = 1_500_000_000.25
+
+    def heard() -> bool:
+        client.publish("yard/node", senml.pack([("node", "K", 290.0)], time_s=own), qos=1).wait_for_publish(10.0)
+        return it.last["channels"].get("node", {}).get("value") == 290.0
+
+    try:
+        wait_until(heard, 30.0, "the node")
+        rows = it.last["channels"]
+    finally:
+        client.disconnect()
+        client.loop_stop()
+        it.end()
+    assert rows["node"]["device_utc"] == own
+    assert {row["device_utc"] for name, row in rows.items() if name != "node"} == {None}
 
 
 def test_without_a_terminal_it_is_a_table_a_second_and_ends_by_itself(bench, tmp_path):
