@@ -65,8 +65,8 @@ def places(rig: Rig) -> dict[str, str]:
 
 
 class LiveBoard:
-    """Joins a session to the board. Its board, lines and exports are one thread's: the screen's, or the printer's. `record` may
-    be another's, as it waits for disks and ports."""
+    """Joins a session to the board. Its board and lines are one thread's: the screen's, or the printer's. `record` and `export`
+    are another's, one after the other, as they wait for disks and ports."""
 
     def __init__(self, it: Opened, call: Call) -> None:
         self.session = it.session

@@ -53,7 +53,8 @@ class BoardFeed(Protocol):
         answer: called on a thread of its own."""
 
     def export(self) -> str:
-        """Write the readings of the last minute; one sentence what was written, or why nothing was."""
+        """Write the readings of the last minute; one sentence what was written, or why nothing was. Called on a thread of its
+        own, as a disk may not answer."""
 
 
 class SensorScreen(LiveScreen):
@@ -121,7 +122,7 @@ class SensorScreen(LiveScreen):
             "pagedown": lambda: self._move(10),
             "enter": self._open_raw,
             "p": self._pause,
-            "e": lambda: self.say(self.feed.export()),
+            "e": lambda: self._begin("writing the last minute", self.feed.export),
             "r": self._record,
             "z": lambda: self.feed.send("zero", live_only=True),
             "c": lambda: self.ask("c", "Clear STOP", lambda: self.feed.send("clear-stop")),
@@ -145,16 +146,20 @@ class SensorScreen(LiveScreen):
         self._paused = self._clock() if self._paused is None else None
 
     def _record(self) -> None:
-        if self._errand is not None:
-            self.say(self._errand.waits(self._clock()), Role.UNKNOWN)
-        elif self.feed.kept:
-            self.ask("r", f"{self.feed.recording}: end it", lambda: self._begin("ending the recording", keep=False))
+        if self.feed.kept and self._errand is None:
+            what = f"{self.feed.recording}: end it"
+            self.ask("r", what, lambda: self._begin("ending the recording", lambda: self.feed.record(False)))
         else:
-            self._begin("beginning a recording", keep=True)
+            self._begin("beginning a recording", lambda: self.feed.record(True))
 
-    def _begin(self, what: str, *, keep: bool) -> None:
-        self._errand = Errand(what, lambda: self.feed.record(keep), self._clock())
-        self._see_what_came_of_it(self._clock(), _AT_ONCE_S)
+    def _begin(self, what: str, deed: Callable[[], str]) -> None:
+        """Begin what may take long, unless another such deed is still under way: that is said then."""
+        now = self._clock()
+        if self._errand is not None:
+            self.say(self._errand.waits(now), Role.UNKNOWN)
+            return
+        self._errand = Errand(what, deed, now)
+        self._see_what_came_of_it(now, _AT_ONCE_S)
 
     def _see_what_came_of_it(self, now: float, within_s: float = 0.0) -> None:
         """Say what came of an errand; while it is under way, that it is."""

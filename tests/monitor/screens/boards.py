@@ -81,6 +81,7 @@ class BoardStandIn:
 
     def export(self) -> str:
         self.pressed.append(("export",))
+        self.disk.wait(60.0)
         return "exported 40 readings to yard-board.csv"
 
     def later(self, **changes) -> None:

@@ -99,8 +99,15 @@ def test_r_asks_before_it_ends_a_recording_and_begins_one_at_once(feed):
     assert feed.pressed == [("record", False), ("record", True)]
 
 
-@pytest.mark.parametrize(("kept", "what"), [(True, "ending the recording"), (False, "beginning a recording")])
-def test_while_the_disk_hangs_the_board_goes_on_and_says_what_it_waits_for(feed, kept, what):
+@pytest.mark.parametrize(
+    ("kept", "keys", "what", "deed", "done"),
+    [
+        (True, "rr", "ending the recording", ("record", False), "ended: recording to yard.jsonl"),
+        (False, "r", "beginning a recording", ("record", True), "recording to other.jsonl"),
+        (True, "e", "writing the last minute", ("export",), "exported 40 readings to yard-board.csv"),
+    ],
+)
+def test_while_the_disk_hangs_the_board_goes_on_and_says_what_it_waits_for(feed, kept, keys, what, deed, done):
     feed.kept = kept
     feed.disk.clear()
     seconds = [1.0]
@@ -115,11 +122,11 @@ def test_while_the_disk_hangs_the_board_goes_on_and_says_what_it_waits_for(feed,
                 app.redraw()
                 seen.append(plain(app.sheet.lines))
 
-            await press(*("r" * (1 + kept)))
+            await press(*keys)
             seconds[0] = 8.0
             feed.later(channels=BOARD.channels[3:])
             await press("down")
-            await press("r", "space")
+            await press("r", "e", "space")
             feed.disk.set()
             app._errand._thread.join(60.0)
             await press("down")
@@ -133,8 +140,8 @@ def test_while_the_disk_hangs_the_board_goes_on_and_says_what_it_waits_for(feed,
     assert f"{what} for 7 s: waits" in later
     assert "00:55  10 channels ok" in later, "it draws what is now"
     assert f"{what} for 7 s: waits" in again
-    assert feed.pressed == [("record", not kept), ("stop", {"reason": "sensor board"})], "once, and STOP at once"
-    assert ("ended: recording to yard.jsonl" if kept else "recording to other.jsonl") in over
+    assert feed.pressed == [deed, ("stop", {"reason": "sensor board"})], "once, and STOP at once"
+    assert done in over
     assert "waits" not in over
 
 
