@@ -1,4 +1,4 @@
-"""The command line: what is called, by what was typed (`arguments.py`). Each command's work is imported when it is called."""
+"""The command line: what is called, by what was typed (`arguments`). Each command's work is imported when it is called."""
 
 from __future__ import annotations
 

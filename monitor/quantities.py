@@ -64,14 +64,14 @@ def force(n: float | None, units: str = "metric", bound_n: float | None = None) 
     if n is None or not isfinite(n):
         return UNKNOWN
     unit, places, name = (_LBF, -1, "lbf") if units == "us" else (1e3, 1, "kN")
-    return f"{_known(n / unit, None if bound_n is None else bound_n / unit, places)} {name}"
+    return f"{known(n / unit, None if bound_n is None else bound_n / unit, places)} {name}"
 
 
 def angle(rad: float | None, bound_rad: float | None = None) -> str:
     """An angle in degrees: "2.05°"; with how far it may be off, "15.3 ± 0.4°"."""
     if rad is None or not isfinite(rad):
         return UNKNOWN
-    return f"{_known(degrees(rad), None if bound_rad is None else degrees(bound_rad), 2)}°"
+    return f"{known(degrees(rad), None if bound_rad is None else degrees(bound_rad), 2)}°"
 
 
 def volume(m3: float | None, units: str = "metric") -> str:
@@ -105,8 +105,11 @@ def value(si: float | None, quantity: str, units: str = "metric") -> str:
     return f"{_plain(si * 1e3, 2)} m{'A' if quantity == 'current' else 'V'}"
 
 
-def _known(number: float, bound: float | None, places: int) -> str:
-    """A number to as many places as are known, at most so many; behind it its bound, rounded up."""
+def known(number: float, bound: float | None, places: int) -> str:
+    """A number to as many places as are known, at most so many; behind it its bound, rounded up: "0.24 ± 0.02".
+
+    `number`, `bound`: in the unit that the caller writes behind them. Without a bound, or with one of zero, the number alone.
+    """
     if bound is None or not isfinite(bound) or bound <= 0.0:
         return _plain(number, places)
     places = min(places, -floor(log10(bound)))

@@ -81,6 +81,7 @@ class Place:
         """Bytes handed over and not yet written."""
         self._front: deque[memoryview | tuple[int, Path]] = deque()
         self._retired: list[int] = []
+        self._gone_times = 0
         self._finished: list[Path] = []
         """The files of the parts before this one. They are closed: what happens to them can be told, and not mended."""
         self._hash = hashlib.sha256()
@@ -155,14 +156,13 @@ class Place:
         return "; ".join(text for text, _ in troubles), any(fails for _, fails in troubles)
 
     def _say(self, who: str, text: str, *, fails: bool = False) -> None:
-        """What `who` has to say now; nothing: its trouble is over. One that was just told stands for a moment."""
+        """What `who` has to say now; nothing: its trouble is over. What was just told stands for a moment."""
         with self._lock:
             now_s, before = time.monotonic(), self._troubles.get(who)
             if before == ((text, fails) if text else None):
                 return
             if text:
-                if before is None:
-                    self._told_until_s[who] = now_s + TOLD_S
+                self._told_until_s[who] = now_s + TOLD_S
                 self._troubles[who] = text, fails
             elif now_s >= self._told_until_s[who] or self._closing.is_set():
                 del self._troubles[who]
@@ -312,7 +312,9 @@ class Place:
             self._say("gone", f"file gone, not written anew: {error.strerror}", fails=True)
         else:
             self._change_to(file, path)
-            self._say("gone", f"file gone, written anew: {path.name}")
+            self._gone_times += 1  # said, so that one that is gone again at once is told again
+            often = f" {self._gone_times} times" if self._gone_times > 1 else ""
+            self._say("gone", f"file gone{often}, written anew: {path.name}")
 
     def _sync_on(self) -> None:
         while not self._closing.wait(SYNC_EVERY_S):

@@ -107,6 +107,13 @@ class Session:
 
     def stop(self) -> None:
         """Close the ports, finish the journal. Safe to call twice."""
+        self.halt()
+        if self._keeper is not None:
+            self._keeper.close()
+            self._keeper = None
+
+    def halt(self) -> None:
+        """Close the ports and end the engine; the journal takes nothing more, and is still to be finished. Safe to call twice."""
         for port in self._ports:
             port.halt()
         for port in self._ports:
@@ -114,9 +121,6 @@ class Session:
         self._stopping.set()
         if self._thread.is_alive():
             self._thread.join()
-        if self._keeper is not None:
-            self._keeper.close()
-            self._keeper = None
 
     def latest(self) -> Picture | None:
         """The newest finished picture."""

@@ -95,7 +95,7 @@ class Hold:
         unit, name = (to_si("pressure", "1 bar"), "bar") if bar else (to_si("pressure", "1 psi"), "psi")
         per = 600.0 / unit
         places = 3 if bar else 2
-        return f"{pa_s * per:.{places}f} ± {sd * per:.{places}f} {name} in 10 min{over}"
+        return f"{show.known(pa_s * per, sd * per, places)} {name} in 10 min{over}"
 
     def _limit(self) -> str:
         return f"the limit of {show.pressure(LIMIT_PA_S * 600.0, self._units)} in 10 min (common practice, no source)"

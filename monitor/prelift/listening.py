@@ -112,8 +112,15 @@ class Listening:
         return show.value(value, self.channel.quantity, self._units)
 
     def _said(self, outcome: Outcome, text: str) -> Result:
-        last = self._heard[-1].value if self._heard else None
-        figures = (("rate_hz", self.rate), ("value", last), ("noise", self.trembles), ("noise_said", self.noise))
+        last = self._heard[-1] if self._heard else None
+        own = None if last is None or last.device_time_ns is None else round(last.device_time_ns * 1e-9, 4)
+        figures = (
+            ("rate_hz", self.rate),
+            ("value", None if last is None else last.value),
+            ("noise", self.trembles),
+            ("noise_said", self.noise),
+            ("device_utc", own),
+        )
         return Result("live", self.channel.name, outcome, text, figures)
 
 

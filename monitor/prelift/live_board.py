@@ -29,13 +29,17 @@ from monitor.sensorboard import words
 from monitor.sensorboard.following import Following
 from monitor.sensorboard.picture import BoardPicture, RawLine, raw_lines
 from replay.entries import Detail
-from replay.writer import JournalError
+from replay.writer import CLOSE_WITHIN_S, JournalError
 
 _EVERY_S = 1.0
 _COLUMNS = 120
 """Width of the table where there is no terminal."""
 _LINES, _LINES_JSON = 200, 20
 """Lines of a port's wire that are shown, and printed a second, at most."""
+_CALLS = ("stop", "clear-stop")
+"""What is called while one session follows another holds in both."""
+_CLOSE_S = CLOSE_WITHIN_S + 5.0
+"""So long a change of sessions is waited for at the end: for a disk, and for ports."""
 
 
 class Hand:
@@ -61,13 +65,17 @@ def places(rig: Rig) -> dict[str, str]:
 
 
 class LiveBoard:
-    """Joins a session to the board. Its board, lines, records and exports are one thread's: the screen's, or the printer's."""
+    """Joins a session to the board. Its board and lines are one thread's: the screen's, or the printer's. `record` and `export`
+    are another's, one after the other, as they wait for disks and ports."""
 
     def __init__(self, it: Opened, call: Call) -> None:
         self.session = it.session
         self._it, self._call = it, call
         self._keeper: JournalKeeper | None = it.keeper
-        self._lock = threading.Lock()
+        self._lock, self._changing = threading.Lock(), threading.Lock()
+        self._meanwhile: list[tuple[str, dict[str, Detail]]] | None = None
+        """What was called since one session began to make way for another; None while none does."""
+        self._closed = False
         self._following = Following(it.session.rig, places(it.session.rig))
         self.stop = threading.Event()
 
@@ -95,10 +103,11 @@ class LiveBoard:
 
     def board(self) -> BoardPicture | None:
         """The newest board; None until there is a picture."""
-        picture = self.session.latest()
+        session = self.session
+        picture = session.latest()
         if picture is None:
             return None
-        counters, strangers = self.session.counters(), self.session.strangers()
+        counters, strangers = session.counters(), session.strangers()
         with self._lock:
             return self._following.board(picture, counters, strangers)
 
@@ -108,25 +117,62 @@ class LiveBoard:
 
     def send(self, do: str, /, **details: Detail) -> None:
         """An action of the person."""
-        self.session.send(do, **details)
+        with self._lock:
+            if self._meanwhile is not None and do in _CALLS:
+                self._meanwhile.append((do, details))
+            self.session.send(do, **details)
 
     def record(self, keep: bool) -> str:
-        """End this session and begin another, kept or not. A recording is one session from its first moment: it cannot be
-        begun in the middle of one, or it would not play the same again."""
-        picture = self.session.latest()
-        if picture is not None and picture.stop_called is not None:
-            return "left as it was: STOP stands, and another session would not know of it; clear it first (c)"
+        """End this session and begin another, kept or not; one sentence what came of it. A recording is one session from its first
+        moment: it cannot be begun in the middle of one, or it would not play the same again.
+
+        Returns once the disk has answered, or was given up. Until then the session that there is goes on, and then the next one;
+        a STOP that is called meanwhile stands in both.
+        """
+        with self._changing:
+            with self._lock:
+                picture = self.session.latest()
+                if picture is not None and picture.stop_called is not None:
+                    return "left as it was: STOP stands, and another session would not know of it; clear it first (c)"
+                self._meanwhile = []
+            try:
+                return self._changed(keep)
+            finally:
+                with self._lock:
+                    self._meanwhile = None
+
+    def _changed(self, keep: bool) -> str:
         session, keeper = Session(self.session.rig, hand=Hand()), None
         if keep:
             try:
                 session.recording, keeper = kept(replace(self._call, record=None), session, self._it.text)
             except (BadCall, JournalError) as error:
                 return f"not recording: {error}"
-        before = self.recording
-        self.session.stop()
-        self.session, self._keeper = session, keeper
+        if self._closed:  # the disk has answered after the end
+            if keeper is not None:
+                keeper.close()
+            return "not recording: ended before"
+        before = self.session
+        before.halt()
+        with self._lock:
+            self.session, self._keeper = session, keeper
+            for do, details in self._meanwhile or []:
+                session.send(do, **details)
+            self._meanwhile = None
         self.start()
-        return self.recording if keep else f"ended: {before}"
+        before.stop()
+        ill = f", and not as it should be: {before.unrecorded}" if before.unrecorded else ""
+        return self.recording if keep else f"ended: {before.recording}{ill}"
+
+    def close(self) -> None:
+        """End the session; what is still waited for is given up after a while."""
+        self._closed = True
+        changed = self._changing.acquire(timeout=_CLOSE_S)
+        try:
+            self.session.stop()
+        finally:
+            if changed:
+                self._changing.release()
 
     def export(self) -> str:
         """Write the readings of the last minute as CSV beside the recordings; one sentence what came of it."""
@@ -171,7 +217,7 @@ def board(call: Call, *, raw: bool = False) -> int:
                 for text in _lines(live, it.for_s, as_json=call.as_json, raw=raw):
                     print(text, flush=True)
             finally:
-                live.session.stop()
+                live.close()
     return ended(live.session)
 
 
@@ -182,7 +228,7 @@ def _screen(live: LiveBoard, for_s: float | None) -> None:
     try:
         run_board(live, for_s=for_s)
     finally:
-        live.session.stop()
+        live.close()
     print(live.recording, file=sys.stderr)
 
 

@@ -60,12 +60,7 @@ def whither(stack: StackPicture, units: str, columns: int) -> list[Line]:
             [("where it goes is not known", Role.DIM)],
         ]
     use = "" if stack.lean_use is None else f" ({stack.lean_use:.0%})"
-    bound = ""
-    if stack.lean_bound_m is not None:  # a sixteenth of an inch is much to round away, a millimetre is not
-        known = (
-            show.bound(stack.lean_bound_m, units) if units == "us" else f"± {show.length(stack.lean_bound_m, units)}"
-        )
-        bound = f" {known}"
+    bound = "" if stack.lean_bound_m is None else f" {show.bound(stack.lean_bound_m, units)}"
     lean = show.length(stack.lean_m, units)
     said = f"leans {lean}{bound} of {ring}{use}"
     short = len(stack.name) + 1 + len(said) > columns

@@ -200,9 +200,7 @@ def _number(m: float, units: str, bound_m: float | None) -> tuple[str, str, str]
 def _bound(rig: Rig, picture: Picture) -> str:
     """How far the fall may be off: as far as the rise from which it is worked out."""
     bound = picture.load.bound_m
-    if bound is None:
-        return "± ?"
-    return show.bound(bound, "us") if rig.rig.units == "us" else f"± {bound * 1e3:.1f} mm"
+    return "± ?" if bound is None else show.bound(bound, rig.rig.units)
 
 
 def _fall_role(rig: Rig, picture: Picture) -> Role:
@@ -276,22 +274,23 @@ def over(rig: Rig, picture: Picture) -> Line:
     load = picture.load
     turned = None if load.a is None or load.b is None else asin(max(-1.0, min(1.0, load.a * nx + load.b * ny)))
     tip, sd = picture.balance.tip_rad, picture.balance.tip_sd_rad
-    by = "" if sd is None else f" ± {degrees(2.0 * sd):.1f}°"
+    where = show.angle(tip, None if sd is None else 2.0 * sd)
     if tip is None and (planned := centre_of_gravity(rig.load)) is not None:
         x, y, z = planned
         (x0, y0), _ = hinge
-        tip, by = atan2(abs((x - x0) * nx + (y - y0) * ny), z), " (plan)"
+        tip = atan2(abs((x - x0) * nx + (y - y0) * ny), z)
+        where = f"{degrees(tip):.1f}° (plan)"
     if tip is None:
         return [_UNSEEN, (f" turned {show.angle(turned)}, goes over at ?", Role.PLAIN)]
     if turned is None:
-        return [_UNSEEN, (f" turned by how much? goes over at {degrees(tip):.1f}°", Role.PLAIN)]
+        return [_UNSEEN, (f" turned by how much? goes over at {where}", Role.PLAIN)]
     share = max(0.0, turned / tip) if tip > 0 else 1.0
     role = Role.DANGER_SEEN if share > _NEAR_OVER else Role.STRONG
-    mark, where = ("▲ " if share > _NEAR_OVER else ""), f"{degrees(tip):.1f}°"
+    mark = "▲ " if share > _NEAR_OVER else ""
     return [
         (f"{mark}turned ", role if mark else Role.DIM),
         (show.angle(turned), role),
-        (f", goes over at {where}{by}", role if mark else Role.PLAIN),
+        (f", goes over at {where}", role if mark else Role.PLAIN),
     ]
 
 

@@ -72,10 +72,44 @@ DAY: dict[Role, Ink] = {
     Role.CHOSEN: (DAY_PAPER, "#000000", True),
 }
 
+# Where no colour may be had (NO_COLOR) each colour would become a grey as dark as it is, and a new danger the darkest of all, on
+# dark paper hardly a ground at all. There the graver stands out the more from its paper, in the four greys of sixteen colours.
+_BLACK, _DARK, _LIGHT, _WHITE = "#000000", "#555555", "#a8a8a8", "#ffffff"
+NIGHT_GREY: dict[Role, Ink] = NIGHT | {
+    Role.UNKNOWN: (_BLACK, _LIGHT, False),
+    Role.DANGER: (_BLACK, _WHITE, True),
+    Role.WARNING: (_BLACK, _LIGHT, True),
+    Role.CAUTION: (_WHITE, _DARK, True),
+    Role.NOTICE: (_WHITE, _DARK, False),
+    Role.DANGER_SEEN: (_WHITE, NIGHT_PAPER, True),
+    Role.WARNING_SEEN: (_WHITE, NIGHT_PAPER, False),
+    Role.CAUTION_SEEN: (_LIGHT, NIGHT_PAPER, False),
+    Role.NOTICE_SEEN: (_LIGHT, NIGHT_PAPER, False),
+}
+DAY_GREY: dict[Role, Ink] = DAY | {
+    Role.UNKNOWN: (_WHITE, _DARK, False),
+    Role.DANGER: (_WHITE, _BLACK, True),
+    Role.WARNING: (_WHITE, _DARK, True),
+    Role.CAUTION: (_BLACK, _LIGHT, True),
+    Role.NOTICE: (_BLACK, _LIGHT, False),
+    Role.DANGER_SEEN: (_BLACK, DAY_PAPER, True),
+    Role.WARNING_SEEN: (_BLACK, DAY_PAPER, False),
+    Role.CAUTION_SEEN: (_DARK, DAY_PAPER, False),
+    Role.NOTICE_SEEN: (_DARK, DAY_PAPER, False),
+}
 
-def styles(inks: dict[Role, Ink]) -> dict[Role, Style]:
-    """The terminal styles of a theme."""
-    return {role: Style(color=fore, bgcolor=back, bold=bold) for role, (fore, back, bold) in inks.items()}
+
+def inks(*, day: bool, colour: bool) -> dict[Role, Ink]:
+    """What the roles are written in, on light paper or on dark, with colour or without."""
+    return (DAY if colour else DAY_GREY) if day else (NIGHT if colour else NIGHT_GREY)
+
+
+def styles(theme: dict[Role, Ink]) -> dict[Role, Style]:
+    """The terminal styles of a theme. What is chosen is underlined where its ground is that of a danger."""
+    made = {role: Style(color=fore, bgcolor=back, bold=bold) for role, (fore, back, bold) in theme.items()}
+    if made[Role.CHOSEN].bgcolor == made[Role.DANGER].bgcolor:
+        made[Role.CHOSEN] += Style(underline=True)
+    return made
 
 
 def width(line: Line) -> int:

@@ -119,7 +119,7 @@ class LiveScreen(App[None]):
 
     def compose(self) -> ComposeResult:
         """One sheet, and the line in which a person types."""
-        yield Sheet()
+        yield Sheet(colour=not self.no_color)
         if self.typing:
             yield Typing(placeholder=self.typing, max_length=_MOST)
 

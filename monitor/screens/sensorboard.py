@@ -45,6 +45,8 @@ class BoardView(Frame):
     raw: Sequence[RawLine] | None = None
     """The lines of the chosen channel's port while they are shown."""
     paused_s: float | None = None
+    waits: str = ""
+    """What a key began and is still under way, "" where nothing is."""
 
 
 def drawing(it: BoardPicture | None, now: BoardPicture | None, view: BoardView, columns: int, rows: int) -> list[Line]:
@@ -277,6 +279,8 @@ def _help(columns: int) -> list[Line]:
 def _last(view: BoardView, columns: int) -> Line:
     if view.message:
         return fit([(view.message, view.message_role)], columns)
+    if view.waits:
+        return fit([(view.waits, Role.UNKNOWN)], columns)
     if view.paused_s is not None:
         text = f"DISPLAY PAUSED for {view.paused_s:.0f} s: the session goes on; p shows it again"
         return fit([(text, Role.UNKNOWN)], columns)

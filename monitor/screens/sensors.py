@@ -9,7 +9,8 @@ import time
 from collections.abc import Callable, Sequence
 from typing import Protocol
 
-from monitor.screens.ink import Line
+from monitor.screens.errand import Errand
+from monitor.screens.ink import Line, Role
 from monitor.screens.live import LiveScreen
 from monitor.screens.sensorboard import BoardView, drawing
 from monitor.sensorboard.picture import BoardPicture, RawLine
@@ -19,6 +20,8 @@ REDRAW_S = 0.5
 """Numbers that change more often cannot be read."""
 STOPPED_S = 2.0
 """A picture older than this says that the monitor itself has stopped."""
+_AT_ONCE_S = 0.1
+"""For so long a key waits for what it does: what is done by then is said at once."""
 
 
 class BoardFeed(Protocol):
@@ -46,10 +49,12 @@ class BoardFeed(Protocol):
         """An action of the person."""
 
     def record(self, keep: bool) -> str:
-        """Begin another session, kept or not; one sentence what came of it. Takes as long as ports take to shut."""
+        """Begin another session, kept or not; one sentence what came of it. Takes as long as ports take to shut and disks to
+        answer: called on a thread of its own."""
 
     def export(self) -> str:
-        """Write the readings of the last minute; one sentence what was written, or why nothing was."""
+        """Write the readings of the last minute; one sentence what was written, or why nothing was. Called on a thread of its
+        own, as a disk may not answer."""
 
 
 class SensorScreen(LiveScreen):
@@ -68,6 +73,7 @@ class SensorScreen(LiveScreen):
         self._shown: BoardPicture | None = None
         self._paused: float | None = None
         self._raw = False
+        self._errand: Errand | None = None
 
     def take(self, now: float) -> None:
         """The newest board, or, while the display is paused, the one at which it was."""
@@ -81,6 +87,7 @@ class SensorScreen(LiveScreen):
         if self._shown is not None and view.chosen not in {row.name for row in self._shown.channels}:
             view.chosen = self._shown.channels[0].name
         view.recording = self.feed.recording
+        self._see_what_came_of_it(now)
         view.paused_s = None if self._paused is None else now - self._paused
         view.stopped_s = now - self._fresh if self.now is not None and now - self._fresh > STOPPED_S else None
 
@@ -115,7 +122,7 @@ class SensorScreen(LiveScreen):
             "pagedown": lambda: self._move(10),
             "enter": self._open_raw,
             "p": self._pause,
-            "e": lambda: self.say(self.feed.export()),
+            "e": lambda: self._begin("writing the last minute", self.feed.export),
             "r": self._record,
             "z": lambda: self.feed.send("zero", live_only=True),
             "c": lambda: self.ask("c", "Clear STOP", lambda: self.feed.send("clear-stop")),
@@ -139,10 +146,27 @@ class SensorScreen(LiveScreen):
         self._paused = self._clock() if self._paused is None else None
 
     def _record(self) -> None:
-        if self.feed.kept:
-            self.ask("r", f"{self.feed.recording}: end it", lambda: self.say(self.feed.record(False)))
+        if self.feed.kept and self._errand is None:
+            what = f"{self.feed.recording}: end it"
+            self.ask("r", what, lambda: self._begin("ending the recording", lambda: self.feed.record(False)))
         else:
-            self.say(self.feed.record(True))
+            self._begin("beginning a recording", lambda: self.feed.record(True))
+
+    def _begin(self, what: str, deed: Callable[[], str]) -> None:
+        """Begin what may take long, unless another such deed is still under way: that is said then."""
+        now = self._clock()
+        if self._errand is not None:
+            self.say(self._errand.waits(now), Role.UNKNOWN)
+            return
+        self._errand = Errand(what, deed, now)
+        self._see_what_came_of_it(now, _AT_ONCE_S)
+
+    def _see_what_came_of_it(self, now: float, within_s: float = 0.0) -> None:
+        """Say what came of an errand; while it is under way, that it is."""
+        if self._errand is not None and (said := self._errand.over(within_s)) is not None:
+            self._errand = None
+            self.say(said)
+        self._view.waits = "" if self._errand is None else self._errand.waits(now)
 
 
 def run_board(feed: BoardFeed, *, for_s: float | None = None) -> None:

@@ -11,18 +11,19 @@ from textual.geometry import Region
 from textual.strip import Strip
 from textual.widget import Widget
 
-from monitor.screens.ink import DAY, NIGHT, Line, Role, styles
+from monitor.screens.ink import Line, Role, inks, styles
 
 
 class Sheet(Widget):
-    """Shows lines. `show` takes a new drawing; `set_day` turns it light or dark."""
+    """Shows lines. `show` takes a new drawing; `set_day` turns it light or dark. `colour`: whether any may be had."""
 
     DEFAULT_CSS = "Sheet { width: 1fr; height: 1fr; }"
 
-    def __init__(self) -> None:
+    def __init__(self, *, colour: bool = True) -> None:
         super().__init__()
         self._lines: list[Line] = []
-        self._styles: dict[Role, Style] = styles(NIGHT)
+        self._colour = colour
+        self._styles: dict[Role, Style] = styles(inks(day=False, colour=colour))
 
     @property
     def lines(self) -> list[Line]:
@@ -41,7 +42,7 @@ class Sheet(Widget):
 
     def set_day(self, day: bool) -> None:
         """Light paper by day, dark by night."""
-        self._styles = styles(DAY if day else NIGHT)
+        self._styles = styles(inks(day=day, colour=self._colour))
         self.refresh()
 
     def render_line(self, y: int) -> Strip:

@@ -87,6 +87,7 @@ class _Followed:
         self._window: deque[tuple[int, float]] = deque(maxlen=RECENT)
         self._beyond: float | None = None
         self._noisy = False
+        self._device_ns: int | None = None
         self.stored = 0
 
     def take(self, reading: Reading, utc: float) -> None:
@@ -94,6 +95,7 @@ class _Followed:
             self.stored += 1
             return
         self._times.append(reading.time_ns)
+        self._device_ns = reading.device_time_ns
         self._forget(reading.time_ns)
         if reading.quality.void:
             return
@@ -186,6 +188,7 @@ class _Followed:
             stored=self.stored,
             trouble=late or recent,
             where=self.where,
+            device_utc=None if self._device_ns is None else self._device_ns * 1e-9,
         )
 
 

@@ -42,7 +42,8 @@ class ChannelRow:
     """One channel. `rate_hz`: readings a second over the last seconds, 0 while it is silent, None before two readings.
 
     `noise`: standard deviation of one reading by successive differences, `noise_said` that of the rig file (or what is usual
-    where it says none). `stored`: how many values came late, from a store. `trouble`: it belongs on top.
+    where it says none). `stored`: how many values came late, from a store. `trouble`: it belongs on top. `device_utc`: what
+    the device's own clock said of its newest reading, None where that had no time; nothing is judged by it.
     """
 
     name: str
@@ -61,6 +62,7 @@ class ChannelRow:
     trouble: bool
     where: str
     """What it measures, in a few words; empty where its name says it."""
+    device_utc: float | None = None
 
     @property
     def wrong(self) -> bool:

@@ -27,7 +27,8 @@ SI_UNIT = {
 def as_json(it: BoardPicture, raw: dict[str, Sequence[RawLine]] | None = None) -> Json:
     """The board, as `sensors --board --json` prints it; with `raw` the newest lines of each port as they came.
 
-    Channels stand in the order of the board, trouble first. Null is not known, never zero.
+    Channels stand in the order of the board, trouble first. Null is not known, never zero. `utc` and what ends in it are seconds
+    since 1970: `utc` by this computer's clock, a channel's `device_utc` by the clock of its own device.
     """
     return {
         "kind": "board",
@@ -62,6 +63,7 @@ def _channel(row: ChannelRow) -> Json:
         "trouble": row.trouble,
         "value": row.value,
         "age_s": _rounded(row.age_s),
+        "device_utc": None if row.device_utc is None else round(row.device_utc, 4),
         "rate_hz": _rounded(row.rate_hz),
         "noise": row.noise,
         "noise_said": row.noise_said,

@@ -24,7 +24,8 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from types import FunctionType
 
-from fuzz_targets import TARGETS, FalseReadingError, Target, number
+from fuzz_reading import FalseReadingError, number
+from fuzz_targets import TARGETS, Target
 
 FULL = 1_000_000
 _TOKEN = re.compile(rb'"?[-+.\w]+"?')

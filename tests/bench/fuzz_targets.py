@@ -6,7 +6,6 @@ by the standard library, names and units from tables written down here.
 
 from __future__ import annotations
 
-import json
 import math
 import random
 from collections.abc import Callable, Sequence
@@ -16,17 +15,14 @@ from fractions import Fraction
 from types import ModuleType
 
 import pynmea2
-from jsonpointer import JsonPointer
+from fuzz_payloads import good_json, good_number, good_senml, try_json, try_number, try_senml
+from fuzz_reading import NUMBERS, number, require, strict_json
 
 from drivers import lines, nmea, payload, registers, rtu, senml
 from drivers.patterns import PLAIN, line_pattern
 from drivers.reading import Quality, Reading
 from replay import codec
 from replay.entries import Action, Notice, Tick
-
-
-class FalseReadingError(AssertionError):
-    """A value came out that is not in the bytes."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,33 +39,6 @@ class Target:
     try_: Callable[[bytes], int]
     modules: Sequence[ModuleType]
     mend: Callable[[bytes], bytes] = bytes
-
-
-def require(true: object, what: object = "") -> None:
-    """The independent reader agrees."""
-    if not true:
-        raise FalseReadingError(what)
-
-
-def number(rng: random.Random) -> str:
-    """A number as a device may write it."""
-    return rng.choice(
-        (f"{rng.uniform(-1e3, 1e3):.{rng.randrange(6)}f}", str(rng.randrange(-999, 1000)), f"{rng.random():.5f}")
-    )
-
-
-NUMBERS = [
-    b"0", b"-0", b"1", b"9" * 40, b"-1.5", b".5", b"5.", b"1e5", b"1e999", b"-1e308", b"1E-400", b"nan", b"inf", b"1_0",
-    b"0x1", b"+1", b"--1", b" 1", "١".encode(), b"", b"-", b".",
-]  # fmt: skip
-
-
-def exact(text: str) -> float:
-    """The float nearest to a plain decimal number. FalseReadingError for what is none, as decimal and a person see it."""
-    require(text and set(text) <= set("0123456789+-.eE"), text)
-    value = Decimal(text)
-    require(value.is_finite(), text)
-    return float(value)
 
 
 # NMEA 0183: the transducer table of v4.11, in exact numbers.
@@ -183,136 +152,6 @@ def read_line(line: bytes) -> tuple[str, float, str | None] | None:
     if not _decimal(figures) or not all((it.isascii() and it.isalpha()) or it == "°" for it in unit):
         return None
     return name, float(Decimal(figures)), unit or None
-
-
-# A payload that is one number, and one in JSON.
-def good_number(rng: random.Random) -> bytes:
-    return rng.choice(["{}", " {}\n", "{}e2", "{}E-3"]).format(number(rng)).encode()
-
-
-def try_number(data: bytes) -> int:
-    try:
-        found = payload.bare_number(data)
-    except payload.PayloadError:
-        return 0
-    if found is None:
-        require(not data.strip(), data)
-        return 0
-    require(found == exact(data.strip().decode("ascii")), (found, data))
-    return 1
-
-
-POINTERS = ["/now/0", "/now/1", "/t", "/a~1b/x", ""]
-
-
-def good_json(rng: random.Random) -> bytes:
-    a, b, c = (float(number(rng)) for _ in range(3))
-    return json.dumps({"now": [a, b], "t": c, "a/b": {"x": rng.choice([a, None, True, "1"])}}).encode()
-
-
-def try_json(data: bytes) -> int:
-    try:
-        parsed = payload.document(data)
-    except payload.PayloadError:
-        return 0
-    theirs, count = strict_json(data), 0
-    for pointer, steps in zip(POINTERS, (["now", 0], ["now", 1], ["t"], ["a/b", "x"], []), strict=True):
-        try:
-            found = payload.number_at(JsonPointer(pointer), parsed)
-        except payload.PayloadError:
-            continue
-        there = walked(theirs, steps)
-        if found is None:
-            require(there is None, (pointer, there))
-        else:
-            require(type(there) in (int, float) and found == float(there), (pointer, found, there))
-            count += 1
-    return count
-
-
-def strict_json(data: bytes) -> object:
-    """JSON as the standard library reads it. FalseReadingError if it does not."""
-
-    def refused(what: str) -> object:
-        raise FalseReadingError(f"{what} is no JSON")
-
-    def whole(text: str) -> float:
-        return (
-            int(text) if -(2**63) <= int(text) < 2**64 else float(text)
-        )  # beyond 64 bits a number is a float, not wrong
-
-    try:
-        return json.loads(data.decode("utf-8"), parse_constant=refused, parse_int=whole)
-    except (ValueError, RecursionError) as error:
-        raise FalseReadingError(f"no JSON to the standard library: {error}") from None
-
-
-def walked(it: object, steps: list[str | int]) -> object:
-    for step in steps:
-        if isinstance(it, list):
-            require(isinstance(step, int) and step < len(it), step)
-            it = it[step]
-        else:
-            require(isinstance(it, dict) and str(step) in it, step)
-            it = it[str(step)]
-    return it
-
-
-# SenML: RFC 8428 section 4, resolved once more.
-NOW = 1_700_000_000.0
-
-
-def good_senml(rng: random.Random) -> bytes:
-    records = [
-        {"n": f"{rng.choice('PHE')}{i}", "u": rng.choice(["Pa", "m", "deg"])} for i in range(rng.randrange(1, 4))
-    ]
-    for record in records:
-        record |= rng.choice(
-            [{"v": float(number(rng))}, {"v": rng.randrange(99)}, {"vs": "x"}, {"vb": True}, {"s": 1.0}]
-        )
-        record |= rng.choice([{}, {"t": rng.randrange(-9, 9)}, {"t": 1.7e9}])
-    records[0] |= rng.choice([{}, {"bn": "yard:"}, {"bt": 1.7e9}, {"bv": 5.0, "bu": "m"}, {"bver": 10}])
-    return json.dumps(records).encode()
-
-
-def try_senml(data: bytes) -> int:
-    try:
-        found = senml.resolve(data, NOW)
-    except senml.SenmlError:
-        return 0
-    expected = read_senml(strict_json(data))
-    require([(it.name, it.unit, it.value, it.time_s) for it in found] == expected, (found, expected))
-    return sum(it.value is not None for it in found)
-
-
-def read_senml(pack: object) -> list[tuple[str, str | None, float | None, float | None]]:
-    require(isinstance(pack, list))
-    base: dict[str, object] = {"bn": "", "bt": None, "bu": None, "bv": None, "bs": None}
-    out = []
-    for record in pack:
-        require(isinstance(record, dict) and not any(key.endswith("_") for key in record), record)
-        base |= {key: record[key] for key in base if key in record}
-        values = {key: record[key] for key in ("v", "vs", "vb", "vd") if key in record}
-        require(len(values) <= 1, record)
-        if not values and "s" not in record and base["bs"] is None and base["bv"] is None:
-            require(not {"n", "u", "t", "ut"} & set(record), record)
-            continue
-        name = base["bn"] + record.get("n", "")
-        require(
-            name and name[0].isalnum() and all(it.isascii() and (it.isalnum() or it in "-:./_") for it in name), name
-        )
-        when = None
-        if "t" in record or base["bt"] is not None:
-            when = float(base["bt"] or 0) + float(record.get("t", 0))
-            when += NOW if when < 2**28 else 0.0
-        value = None
-        if "v" in record or (not values and base["bv"] is not None):
-            parts = (base["bv"] or 0, record.get("v", 0))
-            require(all(type(it) in (int, float) for it in parts), record)
-            value = float(parts[0]) + float(parts[1])
-            require(math.isfinite(value), record)
-        out.append((name, record.get("u", base["bu"]), value, when))
-    return out
 
 
 # Lines of a journal.

@@ -9,29 +9,26 @@ kept in LOG as two little-endian numbers: its count (uint64) and when it was giv
 from __future__ import annotations
 
 import asyncio
-import logging
 import struct
 import sys
-import threading
 import time
 from collections import deque
 from pathlib import Path
 
 from pymodbus.constants import ExcCodes
-from pymodbus.framer import FramerType
-from pymodbus.server import ModbusSerialServer
-from pymodbus.simulator import DataType, SimData, SimDevice
 
-logging.getLogger("pymodbus.logging").setLevel(logging.CRITICAL)
+sys.path.insert(0, str(Path(__file__).parents[2]))
+
+from tests.drivers.modbus_station import serve
+
 CHANNELS = 4
 faults: deque[str] = deque()
 spoil: list[str] = []
 
 
-def listen() -> None:
-    for line in sys.stdin:
-        kind, often = line.split()
-        faults.extend([kind] * int(often))
+def hear(line: str) -> None:
+    kind, often = line.split()
+    faults.extend([kind] * int(often))
 
 
 def on_the_wire(sending: bool, data: bytes) -> bytes:
@@ -56,19 +53,7 @@ async def main(pty: str, log: Path) -> None:
             count += 1
             return None
 
-        device = SimDevice(1, [SimData(0, values=[0] * 16, datatype=DataType.REGISTERS)], action=answer)
-        server = ModbusSerialServer(
-            device,
-            framer=FramerType.RTU,
-            port=pty,
-            baudrate=115200,
-            ignore_missing_devices=True,
-            trace_packet=on_the_wire,
-        )
-        await server.serve_forever(background=True)
-        threading.Thread(target=listen, daemon=True).start()
-        print("ready", flush=True)
-        await asyncio.Event().wait()
+        await serve(pty, answer, on_the_wire, hear, registers=16, baudrate=115200)
 
 
 if __name__ == "__main__":

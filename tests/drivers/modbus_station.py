@@ -2,6 +2,8 @@
 
 Each line is one answer: `{"registers": [...]}` for what stands at holding register 0 and on, or `{"raw": "hex"}` for bytes in
 place of an answer. With nothing to say it says that it is busy, as a slow device may.
+
+`serve` is the server itself, for stations that say something else (that of the soak).
 """
 
 from __future__ import annotations
@@ -12,6 +14,7 @@ import logging
 import sys
 import threading
 from collections import deque
+from collections.abc import Awaitable, Callable
 
 from pymodbus.constants import ExcCodes
 from pymodbus.framer import FramerType
@@ -38,22 +41,39 @@ def on_the_wire(sending, data):
     return raw.pop() if sending and raw else data
 
 
-def listen():
-    for line in sys.stdin:
-        one = json.loads(line)
-        if "forget" in one:
-            waiting.clear()
-        else:
-            waiting.append(one)
+def hear(line):
+    one = json.loads(line)
+    if "forget" in one:
+        waiting.clear()
+    else:
+        waiting.append(one)
 
 
-async def main(name):
-    device = SimDevice(1, [SimData(0, values=[0] * 8, datatype=DataType.REGISTERS)], action=answer)
+async def serve(
+    pty: str,
+    answer: Callable[..., Awaitable[ExcCodes | None]],
+    on_the_wire: Callable[[bool, bytes], bytes],
+    hear: Callable[[str], None],
+    *,
+    registers: int,
+    baudrate: int,
+) -> None:
+    """Station 1 with so many holding registers, until its process is ended; it says "ready" once it serves.
+
+    `answer` is asked at every request, as pymodbus asks it; `on_the_wire` (sending, bytes) gives the bytes that go out or come in
+    for them; `hear` gets each line of standard input, in a thread.
+    """
+
+    def listen() -> None:
+        for line in sys.stdin:
+            hear(line)
+
+    device = SimDevice(1, [SimData(0, values=[0] * registers, datatype=DataType.REGISTERS)], action=answer)
     server = ModbusSerialServer(
         device,
         framer=FramerType.RTU,
-        port=name,
-        baudrate=19200,
+        port=pty,
+        baudrate=baudrate,
         ignore_missing_devices=True,
         trace_packet=on_the_wire,
     )
@@ -63,4 +83,5 @@ async def main(name):
     await asyncio.Event().wait()
 
 
-asyncio.run(main(sys.argv[1]))
+if __name__ == "__main__":
+    asyncio.run(serve(sys.argv[1], answer, on_the_wire, hear, registers=8, baudrate=19200))

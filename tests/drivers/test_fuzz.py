@@ -7,7 +7,8 @@ from dataclasses import replace
 
 import fuzz
 import pytest
-from fuzz_targets import TARGETS, FalseReadingError
+from fuzz_reading import FalseReadingError
+from fuzz_targets import TARGETS
 
 from drivers import nmea, payload
 

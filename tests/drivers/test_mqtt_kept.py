@@ -19,7 +19,6 @@ from drivers.config import Channel
 from drivers.kinds.mqtt import MqttPort
 from drivers.ports import open_port
 from drivers.reading import NodeState, Quality
-from monitor.rig.load import RigFaults, parse_rig
 
 from .conformance import Heard
 
@@ -306,24 +305,6 @@ def test_a_broker_that_says_who_took_the_name_is_believed(wait_until):
     assert heard.all[1].text == f"connection lost ({wanted}) (broker {where})"
 
 
-@pytest.mark.parametrize(
-    ("lines", "allowed"),
-    [
-        ('session = "1 h"', "this key goes with a 'client_id' only"),
-        ('client_id = "a"\nsession = "1 h"\nqos = 0', "this key goes with qos = 1 only"),
-        ('client_id = "a"\nsession = "1 h"\nprotocol = "3.1.1"', "this key goes with protocol = '5' only"),
-        ('client_id = "a"\nsession = "0 s"', "a second or more"),
-        ('client_id = "a"\nsession = "for ever"', "a time such as"),
-    ],
-)
-def test_a_rig_file_says_what_a_session_takes(lines, allowed):
-    with pytest.raises(RigFaults) as caught:
-        parse_rig(f'[rig]\nname = "yard"\n[[port]]\nname = "net"\ndriver = "mqtt"\nhost = "h"\n{lines}\n')
-    mine = [it for it in caught.value.faults if it.path == "port[0].session (net)"]
-    assert len(mine) == 1
-    assert mine[0].allowed.startswith(allowed)
-
-
 @pytest.mark.parametrize("protocol", ["5", "3.1.1"])
 @pytest.mark.parametrize("qos", [0, 1])
 def test_filters_that_cover_each_other_give_each_channel_its_value_once(running, publish, wait_until, protocol, qos):
@@ -393,33 +374,3 @@ def test_nodes_that_say_the_same_names_are_told_apart_by_their_topics(running, p
         publish(f"yard/node-{node}", senml.pack([("tilt", "rad", value)]))
     wait_until(lambda: len(heard.readings) == 2)
     assert {it.channel: it.value for it in heard.readings} == {"a": 0.1, "b": 0.2}
-
-
-NUMBER = 'format = "number"\nunit = "deg"'
-JSON = 'format = "json"\nunit = "deg"\npointer = "/{}"'
-
-
-@pytest.mark.parametrize(
-    ("protocol", "sources", "key", "allowed"),
-    [
-        ("5", [("yard/#/a", NUMBER)], "topic", "a topic, in which + may stand for a whole level, and # at its end"),
-        ("5", [("yard/#", NUMBER), ("yard/a", NUMBER)], "topic", "no topic of channel c0, which is 'yard/#'"),
-        ("5", [("yard/a+", NUMBER)], "topic", "a topic, in which + may stand for a whole level, and # at its end"),
-        ("5", [("yard/+", NUMBER), ("yard/a", NUMBER)], "topic", "no topic of channel c0, which is 'yard/+'"),
-        ("5", [("yard/+", NUMBER), ("+/a", JSON.format("x"))], "format", "one format a topic: 'yard/+' is 'number'"),
-        ("3.1.1", [("yard/+", JSON.format("x")), ("+/a", JSON.format("y"))], "topic", "with protocol '3.1.1' none"),
-        ("5", [("yard/+", JSON.format("x")), ("+/a", JSON.format("y"))], "", ""),
-        ("3.1.1", [("yard/+", JSON.format("x")), ("yard/a", JSON.format("y"))], "", ""),
-    ],
-)
-def test_a_rig_file_says_which_topics_go_together(protocol, sources, key, allowed):
-    text = f'[rig]\nname = "yard"\n[[port]]\nname = "net"\ndriver = "mqtt"\nhost = "h"\nprotocol = "{protocol}"\n'
-    for i, (topic, how) in enumerate(sources):
-        text += f'[[channel]]\nname = "c{i}"\nquantity = "angle"\n[channel.source]\nport = "net"\ntopic = "{topic}"\n{how}\n'
-    with pytest.raises(RigFaults) as caught:
-        parse_rig(text)
-    mine = [it for it in caught.value.faults if it.path.startswith("channel[") and ".source" in it.path]
-    assert len(mine) == (1 if key else 0), mine
-    for fault in mine:
-        assert fault.path.startswith(f"channel[{len(sources) - 1}].source.{key}")
-        assert fault.allowed.startswith(allowed)

@@ -17,8 +17,7 @@ from paho.mqtt import publish
 from drivers import secure
 from drivers.config import Channel
 from drivers.kinds.mqtt import MqttPort
-from drivers.ports import PortError, open_port, redirect
-from monitor.rig.load import RigFaults, parse_rig
+from drivers.ports import open_port
 
 from .conformance import Conformance, Heard
 from .test_conformance import Topic
@@ -373,56 +372,3 @@ def test_a_key_with_a_password_of_its_own_asks_nobody(files):
     it = MqttPort(name="it", driver="mqtt", host="h", tls=True, ca="ca.pem", certificate="screen.pem", key="screen.key")
     with pytest.raises(secure.NotSecure, match="nobody could type"):
         secure.context(it.beside(folder))
-
-
-@pytest.mark.parametrize(
-    ("lines", "key", "allowed"),
-    [
-        ('ca = "ca.pem"', "ca", "this key goes with tls = true only"),
-        ('certificate = "a.pem"', "certificate", "this key goes with tls = true only"),
-        ('tls = true\nkey = "a.key"', "key", "this key goes with a 'certificate' only"),
-        ('password_file = "p"', "password_file", "this key goes with a 'user' only"),
-        (
-            'user = "u"\npassword_env = "P"\npassword_file = "p"',
-            "password_file",
-            "one of password_env and password_file",
-        ),
-        ('user = "u"\npassword = "secret"', "password", "one of "),
-    ],
-)
-def test_a_rig_file_says_what_goes_with_what(lines, key, allowed):
-    with pytest.raises(RigFaults) as caught:
-        parse_rig(f'[rig]\nname = "yard"\n[[port]]\nname = "net"\ndriver = "mqtt"\nhost = "h"\n{lines}\n')
-    mine = [it for it in caught.value.faults if it.path == f"port[0].{key} (net)"]
-    assert len(mine) == 1
-    assert mine[0].allowed.startswith(allowed)
-
-
-def test_tls_has_a_port_of_its_own_and_files_stand_beside_the_rig_file(tmp_path):
-    it = MqttPort(name="it", driver="mqtt", host="h", tls=True, ca="ca.pem", certificate="/etc/c.pem")
-    assert it.port == 8883
-    assert MqttPort(name="it", driver="mqtt", host="h", tls=True, port=1883).port == 1883
-    beside = it.beside(tmp_path)
-    assert (beside.ca, beside.certificate, beside.key) == (str(tmp_path / "ca.pem"), "/etc/c.pem", None)
-
-
-@pytest.mark.parametrize(
-    ("tls", "url", "place"),
-    [
-        (False, "mqtts://h", ("h", 8883, True)),
-        (False, "mqtts://h:1", ("h", 1, True)),
-        (True, "h", ("h", 8883, True)),
-        (True, "h:1", ("h", 1, True)),
-        (False, "mqtt://h", ("h", 1883, False)),
-    ],
-)
-def test_a_closed_broker_found_elsewhere(tls, url, place):
-    it = redirect(MqttPort(name="net", driver="mqtt", host="x", tls=tls), url)
-    assert (it.host, it.port, it.tls) == place
-
-
-@pytest.mark.parametrize("url", ["mqtt://h", "tcp://h:1", "mqtts://u:secret@h", "mqtts://", "mqtts://h/topic"])
-def test_no_url_opens_a_closed_port_or_holds_a_password(url):
-    with pytest.raises(PortError, match="allowed is mqtts://HOST:PORT") as caught:
-        redirect(MqttPort(name="net", driver="mqtt", host="x", tls=True), url)
-    assert "secret" not in str(caught.value)

@@ -186,6 +186,23 @@ def test_a_deleted_file_is_written_anew_whole(tmp_path, watch, sounds, wait_unti
     fault.lost(it.handed, played(it.path))
 
 
+def test_a_file_that_is_deleted_again_at_once_is_told_again_and_for_as_long(tmp_path, watch, sounds, wait_until):
+    it = watch(tmp_path / "gone.jsonl")
+    grows(it.path, wait_until)
+    it.path.unlink()
+    sounds(it)
+    wait_until(it.path.exists, what="the file, written anew")
+    it.path.unlink()
+    again = "file gone 2 times, written anew: gone.jsonl"
+    wait_until(lambda: again in it.said, what="the second time")
+    since_ns = it.session.clock()
+    wait_until(lambda: "file gone 2 times, written" in it.alarms()[0].text, what="it in the alarm's line")
+    wait_until(lambda: not it.alarms(), what="an alarm that clears")
+    assert it.session.clock() - since_ns > 900_000_000, "told for a second, however soon after the first"
+    it.stop()
+    all_there(it)
+
+
 @pytest.mark.fault("file-replaced")
 def test_a_file_whose_name_another_has_taken_is_written_anew_beside_it(tmp_path, watch, sounds, wait_until, fault):
     it = watch(tmp_path / "taken.jsonl")

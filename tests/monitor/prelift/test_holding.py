@@ -57,6 +57,13 @@ def test_a_bag_that_gains_air_has_not_held(yard):
     assert "a valve lets air in" in result.text
 
 
+def test_what_is_not_known_of_a_rate_is_never_said_to_be_nothing(yard):
+    """A gauge that trembles by 10 Pa: in 10 min it is sure to less than a thousandth of a bar, and not to nothing."""
+    result, _ = held(yard, 0.0, noise=10.0)
+    assert 0.0 < dict(result.figures)["loss_sd_pa_s"] * 600.0 < 50.0
+    assert "± 0.001 bar in 10 min" in result.text
+
+
 def test_with_a_thermometer_it_is_told_sooner(yard):
     assert held(yard, 100.0, noise=100.0, warm=True)[1] < 20.0
     assert held(yard, 0.0, noise=100.0, warm=True)[1] < 30.0

@@ -48,6 +48,13 @@ def test_a_live_channel_is_told_with_its_rate_value_and_noise():
     assert figures["noise_said"] == 1e3
 
 
+def test_the_devices_own_time_stands_beside_the_value():
+    it = heard(trembling())
+    assert dict(it.judge(5_000_000_000).figures)["device_utc"] is None, "a wire that brings no time"
+    it.take(Reading(GAUGE.name, 100, 5_000_000_000, 1_700_000_000_250_000_000, 1e5))
+    assert dict(it.judge(5_000_000_000).figures)["device_utc"] == 1_700_000_000.25
+
+
 def test_a_silent_one():
     assert heard([]).judge(5_000_000_000).text.startswith("nothing heard: look at its plug")
     stored = heard([1e5], quality=Quality.OLD).judge(5_000_000_000)

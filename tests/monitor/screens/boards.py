@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import threading
 from dataclasses import replace
 
 from monitor.engine.picture import SensorStatus
@@ -58,6 +59,9 @@ class BoardStandIn:
             RawLine(53_900_000_000, "", "\\xff\\x00"),
         ]
         self.pressed: list[tuple] = []
+        self.disk = threading.Event()
+        """Set while the disk answers."""
+        self.disk.set()
 
     def board(self) -> BoardPicture | None:
         return self.shown
@@ -71,11 +75,13 @@ class BoardStandIn:
 
     def record(self, keep: bool) -> str:
         self.pressed.append(("record", keep))
+        self.disk.wait(60.0)
         self.kept = keep
         return "recording to other.jsonl" if keep else "ended: recording to yard.jsonl"
 
     def export(self) -> str:
         self.pressed.append(("export",))
+        self.disk.wait(60.0)
         return "exported 40 readings to yard-board.csv"
 
     def later(self, **changes) -> None:

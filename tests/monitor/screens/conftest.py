@@ -13,6 +13,7 @@ from monitor.rig.load import parse_rig
 from monitor.rig.schema import Rig
 
 from ..drill.stage import on_the_demos_rig
+from .recordings import RecordedStandIn, lift
 
 
 @cache
@@ -51,6 +52,12 @@ def alarm(rule: str, priority: Priority, state=AlarmState.UNACKNOWLEDGED, about=
 @pytest.fixture
 def make_alarm():
     return alarm
+
+
+@pytest.fixture
+def recorded(rig, demo) -> RecordedStandIn:
+    """The demo as a recording."""
+    return lift(rig, demo)
 
 
 class StandIn:

@@ -99,6 +99,61 @@ def test_r_asks_before_it_ends_a_recording_and_begins_one_at_once(feed):
     assert feed.pressed == [("record", False), ("record", True)]
 
 
+@pytest.mark.parametrize(
+    ("kept", "keys", "what", "deed", "done"),
+    [
+        (True, "rr", "ending the recording", ("record", False), "ended: recording to yard.jsonl"),
+        (False, "r", "beginning a recording", ("record", True), "recording to other.jsonl"),
+        (True, "e", "writing the last minute", ("export",), "exported 40 readings to yard-board.csv"),
+    ],
+)
+def test_while_the_disk_hangs_the_board_goes_on_and_says_what_it_waits_for(feed, kept, keys, what, deed, done):
+    feed.kept = kept
+    feed.disk.clear()
+    seconds = [1.0]
+
+    async def go() -> list[str]:
+        app, seen = SensorScreen(feed, clock=lambda: seconds[0]), []
+        async with app.run_test(size=(80, 24)) as pilot:
+
+            async def press(*keys: str) -> None:
+                for key in keys:
+                    await pilot.press(key)
+                app.redraw()
+                seen.append(plain(app.sheet.lines))
+
+            await press(*keys)
+            seconds[0] = 8.0
+            feed.later(channels=BOARD.channels[3:])
+            await press("down")
+            await press("r", "e", "space")
+            feed.disk.set()
+            app._errand._thread.join(60.0)
+            await press("down")
+        return seen
+
+    try:
+        begun, later, again, over = asyncio.run(go())
+    finally:
+        feed.disk.set()
+    assert f"{what} for 0 s: waits for a disk or a port; all else goes on" in begun
+    assert f"{what} for 7 s: waits" in later
+    assert "00:55  10 channels ok" in later, "it draws what is now"
+    assert f"{what} for 7 s: waits" in again
+    assert feed.pressed == [deed, ("stop", {"reason": "sensor board"})], "once, and STOP at once"
+    assert done in over
+    assert "waits" not in over
+
+
+def test_what_a_deed_raises_is_not_lost_in_its_thread(feed):
+    def broken(_: bool) -> str:
+        raise ZeroDivisionError("a fault of the program")
+
+    feed.record = broken
+    with pytest.raises(ZeroDivisionError, match="a fault of the program"):
+        shown(feed, "r", "r")
+
+
 def test_z_zeroes_and_what_the_engine_answers_is_shown(feed):
     answer = Answer(BOARD.time_ns, "zero", False, "H1 is moving")
     assert "REFUSED: H1 is moving" in shown(feed, "z", "t", between=lambda: feed.later(answer=answer))

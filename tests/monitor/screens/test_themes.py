@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 import itertools
 
 import pytest
@@ -11,10 +12,14 @@ from textual.color import Color as Drawn
 
 from monitor.engine.picture import AlarmState, Priority
 from monitor.screens import board
-from monitor.screens.ink import DAY, NIGHT, Role, plain, styles
+from monitor.screens.ink import DAY, DAY_GREY, NIGHT, NIGHT_GREY, Role, inks, plain, styles
+from monitor.screens.operator import OperatorScreen
+
+from .conftest import StandIn
 
 THEMES = {"night": NIGHT, "day": DAY}
-EVERY = [(theme, role) for theme in THEMES for role in Role]
+GREYS = {"night": NIGHT_GREY, "day": DAY_GREY}
+EVERY = [(inks(day=day, colour=colour), role) for day in (False, True) for colour in (True, False) for role in Role]
 FILLS = (Role.DANGER, Role.WARNING, Role.CAUTION, Role.NOTICE)
 SEEN = (Role.DANGER_SEEN, Role.WARNING_SEEN, Role.CAUTION_SEEN, Role.NOTICE_SEEN)
 LEAST = 4.5
@@ -98,21 +103,67 @@ def test_the_formulas_are_those_that_are_named():
 
 @pytest.mark.parametrize(("theme", "role"), EVERY)
 def test_every_text_can_be_read(theme, role):
-    fore, back, _ = THEMES[theme][role]
+    fore, back, _ = theme[role]
     assert contrast(rgb(fore), rgb(back)) >= LEAST
+
+
+def greyed(colour: str) -> Rgb:
+    """As Textual greys it where NO_COLOR is set."""
+    it = Drawn.parse(colour).monochrome
+    return it.r / 255, it.g / 255, it.b / 255
 
 
 @pytest.mark.parametrize(("theme", "role"), EVERY)
 def test_every_text_can_be_read_without_colour(theme, role):
-    """As Textual greys it where NO_COLOR is set."""
-    fore, back = (Drawn.parse(it).monochrome for it in THEMES[theme][role][:2])
-    assert contrast(*((it.r / 255, it.g / 255, it.b / 255) for it in (fore, back))) >= LEAST
+    assert contrast(*map(greyed, theme[role][:2])) >= LEAST
+
+
+def greyed_in_sixteen(colour: str) -> int:
+    return Color.from_rgb(*(255 * part for part in greyed(colour))).downgrade(ColorSystem.STANDARD).number
+
+
+@pytest.mark.parametrize("theme", GREYS)
+def test_without_colour_the_graver_an_unseen_alarm_the_more_it_stands_out(theme):
+    """From the paper, also where there are sixteen colours and no more: there a new danger looked like any strong word."""
+    paper, grounds = GREYS[theme][Role.PLAIN][1], [GREYS[theme][role][1] for role in FILLS[:3]]
+    out = [contrast(greyed(ground), greyed(paper)) for ground in grounds]
+    assert out == sorted(out, reverse=True)
+    assert out[-1] > 2.0
+    assert all(more / less > 1.5 for more, less in itertools.pairwise(out))
+    assert len({*map(greyed_in_sixteen, (*grounds, paper))}) == 4
+    looks = {
+        (greyed_in_sixteen(fore), greyed_in_sixteen(back), bold)
+        for fore, back, bold in (GREYS[theme][it] for it in FILLS)
+    }
+    assert len(looks) == 4
+    assert not styles(THEMES[theme])[Role.CHOSEN].underline
+    assert styles(GREYS[theme])[Role.CHOSEN].underline, "else a rig that is chosen would look like a danger"
+
+
+@pytest.mark.parametrize("colour", [True, False])
+def test_a_screen_is_in_greys_where_no_colour_may_be_had(rig, leaning, monkeypatch, colour):
+    monkeypatch.delenv("NO_COLOR", raising=False)
+    if not colour:
+        monkeypatch.setenv("NO_COLOR", "1")
+
+    async def go() -> list[str]:
+        app, seen = OperatorScreen(StandIn(rig, leaning), bell=False), []
+        async with app.run_test(size=(80, 24)) as pilot:
+            for _ in range(2):
+                await pilot.pause()
+                (first, *_) = app.sheet.render_line(0)
+                seen.append(first.style.bgcolor.get_truecolor().hex)
+                app.turn()
+        return seen
+
+    danger = [inks(day=day, colour=colour)[Role.DANGER][1] for day in (False, True)]
+    assert asyncio.run(go()) == danger
 
 
 @pytest.mark.parametrize(("theme", "role"), EVERY)
 def test_every_text_can_be_read_in_sixteen_colours(theme, role):
     """As a terminal shows it that has no more than the sixteen."""
-    shown = [Color.parse(it).downgrade(ColorSystem.STANDARD).get_truecolor(VGA) for it in THEMES[theme][role][:2]]
+    shown = [Color.parse(it).downgrade(ColorSystem.STANDARD).get_truecolor(VGA) for it in theme[role][:2]]
     assert contrast(*(tuple(part / 255 for part in it) for it in shown)) >= LEAST
 
 

@@ -40,8 +40,15 @@ class Bench:
         self.picture = self.engine.feed(Tick(self.now_ns))
         self.following.look(self.picture)
 
-    def say(self, channel: str, value: float, quality: Quality = Quality.GOOD, time_ns: int | None = None) -> None:
-        it = Reading(channel, self._count, self.now_ns if time_ns is None else time_ns, None, value, quality)
+    def say(
+        self,
+        channel: str,
+        value: float,
+        quality: Quality = Quality.GOOD,
+        time_ns: int | None = None,
+        own_ns: int | None = None,
+    ) -> None:
+        it = Reading(channel, self._count, self.now_ns if time_ns is None else time_ns, own_ns, value, quality)
         self.engine.feed(it)
         self.following.take(it)
 

@@ -12,6 +12,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from drivers.raw import Raw
+from drivers.reading import Quality
 from monitor.sensorboard import words
 from monitor.sensorboard.picture import Fault, RawLine, Wrong, escaped, raw_lines
 
@@ -58,6 +59,7 @@ def test_json_says_what_the_board_says_and_null_of_what_is_not_known(bench):
         "trouble": True,
         "value": None,
         "age_s": None,
+        "device_utc": None,
         "rate_hz": None,
         "noise": None,
         "noise_said": 0.0005,
@@ -69,6 +71,24 @@ def test_json_says_what_the_board_says_and_null_of_what_is_not_known(bench):
     assert said["ports"]["bench"]["strangers"] == {"T9": 3}
     assert said["ports"]["bench"]["raw"] == [{"t": 0.0, "about": "", "text": "x"}]
     assert "raw" not in words.as_json(board)["ports"]["bench"]
+
+
+def test_json_says_what_a_devices_own_clock_said_of_its_newest_reading(bench):
+    """A clock that is years off is told as it is: nothing is judged by it. What came from a store is not the newest."""
+
+    def said() -> float | None:
+        return orjson.loads(orjson.dumps(words.as_json(bench.board())))["channels"]["H1"]["device_utc"]
+
+    bench.go(1.0)
+    assert said() is None
+    bench.say("H1", 0.3, own_ns=1_234_567_890_125_000_000)
+    assert said() == 1_234_567_890.125
+    bench.say("H1", 0.3, Quality.OLD, own_ns=1_000_000_000_000_000_000)
+    assert said() == 1_234_567_890.125
+    bench.say("H1", 0.3, Quality.FAILURE, own_ns=1_234_567_891_000_000_000)
+    assert said() == 1_234_567_891.0, "the device said that it has no value, and when"
+    bench.say("H1", 0.3)
+    assert said() is None, "this reading had none"
 
 
 def test_csv_has_every_reading_in_order_of_time_and_every_channel(bench):
