@@ -6,6 +6,7 @@ feed, what it draws and what its keys do. Nothing here knows of a rig.
 
 from __future__ import annotations
 
+import asyncio
 import time
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -20,6 +21,7 @@ from monitor.screens.frame import Frame
 from monitor.screens.ink import Line, Role
 from monitor.screens.sheet import Sheet
 from monitor.screens.sound import Sound
+from monitor.screens.terminal import on_ending, takes_more
 
 REDRAW_S = 0.1
 STOPPED_S = 1.0
@@ -55,6 +57,10 @@ class Question:
 class Typing(Input):
     """The line in which a person types. A space before anything else is no part of what is typed: it goes on to the screen."""
 
+    def __init__(self, placeholder: str) -> None:
+        super().__init__(placeholder=placeholder, max_length=_MOST)
+        self.cursor_blink = False  # a terminal that takes nothing is drawn nothing
+
     def on_key(self, event: events.Key) -> None:
         """Keep the input from taking a first space."""
         if event.key == "space" and not self.value:
@@ -83,7 +89,7 @@ class LiveScreen(App[None]):
         super().__init__()
         self.day = False
         self._frame, self._for_s, self._clock = frame, how.get("for_s"), how.get("clock", time.monotonic)
-        self._sound = Sound(lambda: self.bell(), bell=how.get("bell", True), command=how.get("sound"))
+        self._sound = Sound(self._ring, bell=how.get("bell", True), command=how.get("sound"))
         self._question: Question | None = None
         self._fresh = self._clock()
         self._said_until = 0.0
@@ -115,16 +121,18 @@ class LiveScreen(App[None]):
 
     def typed(self, text: str) -> bool:
         """A person has typed something and kept it. False leaves it where it stands, to be typed again."""
-        return True
+        return not self._on_terminal or takes_more()
 
     def compose(self) -> ComposeResult:
         """One sheet, and the line in which a person types."""
         yield Sheet(colour=not self.no_color)
         if self.typing:
-            yield Typing(placeholder=self.typing, max_length=_MOST)
+            yield Typing(self.typing)
 
     def on_mount(self) -> None:
         """Begin to redraw."""
+        if self._on_terminal:
+            on_ending(asyncio.get_running_loop(), self.exit)
         self.set_interval(self.redraw_s, self.redraw)
         if self._for_s is not None:
             self.set_timer(self._for_s, self.exit)
@@ -157,7 +165,20 @@ class LiveScreen(App[None]):
             self._frame.message = ""
         if news := self._sound.hear(self.sounding(), now):
             self.say(news, Role.UNKNOWN)
-        self.sheet.show(self.drawing(self.size.width, self.size.height))
+        if self._takes_more():
+            self.sheet.show(self.drawing(self.size.width, self.size.height), day=self.day)
+
+    @property
+    def _on_terminal(self) -> bool:
+        return not (self.is_headless or self.is_web)
+
+    def _takes_more(self) -> bool:
+        """Whether anything may be drawn now; else nothing waits for it but what is seen."""
+        return not self._on_terminal or takes_more()
+
+    def _ring(self) -> None:
+        if self._takes_more():
+            self.bell()
 
     def on_unmount(self) -> None:
         """Be silent once the window closes."""
@@ -224,7 +245,6 @@ class LiveScreen(App[None]):
     def turn(self) -> None:
         """Light or dark."""
         self.day = not self.day
-        self.sheet.set_day(self.day)
 
     def open_help(self) -> None:
         """Every key and the cautions, until the next key."""

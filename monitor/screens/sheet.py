@@ -15,14 +15,14 @@ from monitor.screens.ink import Line, Role, inks, styles
 
 
 class Sheet(Widget):
-    """Shows lines. `show` takes a new drawing; `set_day` turns it light or dark. `colour`: whether any may be had."""
+    """Shows lines. `show` takes a new drawing, on light paper by day, on dark by night. `colour`: whether any may be had."""
 
     DEFAULT_CSS = "Sheet { width: 1fr; height: 1fr; }"
 
     def __init__(self, *, colour: bool = True) -> None:
         super().__init__()
         self._lines: list[Line] = []
-        self._colour = colour
+        self._colour, self._day = colour, False
         self._styles: dict[Role, Style] = styles(inks(day=False, colour=colour))
 
     @property
@@ -30,20 +30,17 @@ class Sheet(Widget):
         """What is shown."""
         return self._lines
 
-    def show(self, lines: list[Line]) -> None:
+    def show(self, lines: list[Line], *, day: bool) -> None:
         """Show a new drawing."""
         before, self._lines = self._lines, lines
-        if len(before) != len(lines):
+        if turned := day is not self._day:
+            self._day, self._styles = day, styles(inks(day=day, colour=self._colour))
+        if turned or len(before) != len(lines):
             self.refresh()
             return
         changed = [y for y, (old, new) in enumerate(zip(before, lines, strict=True)) if old != new]
         if changed:
             self.refresh(*(Region(0, y, self.size.width, 1) for y in changed))
-
-    def set_day(self, day: bool) -> None:
-        """Light paper by day, dark by night."""
-        self._styles = styles(inks(day=day, colour=self._colour))
-        self.refresh()
 
     def render_line(self, y: int) -> Strip:
         """One row of the drawing."""

@@ -154,6 +154,7 @@ def test_a_screen_is_in_greys_where_no_colour_may_be_had(rig, leaning, monkeypat
                 (first, *_) = app.sheet.render_line(0)
                 seen.append(first.style.bgcolor.get_truecolor().hex)
                 app.turn()
+                app.redraw()
         return seen
 
     danger = [inks(day=day, colour=colour)[Role.DANGER][1] for day in (False, True)]
