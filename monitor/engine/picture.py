@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from enum import IntEnum, StrEnum
 
 from drivers.reading import CONNECTED
+from drivers.record import quick
 
 Point = tuple[float, float]
 
@@ -52,6 +53,7 @@ class SensorStatus(StrEnum):
     NEVER_SEEN = "never-seen"
 
 
+@quick
 @dataclass(frozen=True, slots=True)
 class LoadPicture:
     """Where the load is, since the zero. `rise_m` is the greatest rise at a stack head, `rate_m_s` its rate there.
@@ -74,6 +76,7 @@ class LoadPicture:
     b: float | None
 
 
+@quick
 @dataclass(frozen=True, slots=True)
 class HingePicture:
     """Where the load turns: the line of no rise in its underside, by its distance from the load's origin, that distance's
@@ -93,6 +96,7 @@ class HingePicture:
     """The line that is watched: the plan's, or the one that was found."""
 
 
+@quick
 @dataclass(frozen=True, slots=True)
 class BalancePicture:
     """What the bags' forces say of the load. `moment_nm`: of its weight about the hinge, as it lies now. `tip_rad`: the angle
@@ -110,6 +114,7 @@ class BalancePicture:
     """By how much the bags' moment about the hinge falls short of the load's: locked shores and cribbing carry it."""
 
 
+@quick
 @dataclass(frozen=True, slots=True)
 class BagPicture:
     """One bag. `use` is pressure over working pressure; `doing` is resting, filling, holding, venting or unknown;
@@ -129,6 +134,7 @@ class BagPicture:
     height_sd_m: float | None = None
 
 
+@quick
 @dataclass(frozen=True, slots=True)
 class StackPicture:
     """One stack. Lean is how far the head's centre stands from the foot's, positive toward +x and +y; `lean_use` is
@@ -170,6 +176,7 @@ class StackPicture:
     acts_at: Point | None = None
 
 
+@quick
 @dataclass(frozen=True, slots=True)
 class ShorePicture:
     """One shore. `gap_m` is the load's rise at its head minus its extension, both since the zero. `doing` is
@@ -198,6 +205,7 @@ class ShorePicture:
     told_released: bool = False
 
 
+@quick
 @dataclass(frozen=True, slots=True)
 class SensorPicture:
     """One channel: NE 107 status, age of its last reading, last value in SI (shown, even when it is not believed; None
@@ -218,6 +226,7 @@ class SensorPicture:
     beyond_calibration: bool = False
 
 
+@quick
 @dataclass(frozen=True, slots=True)
 class PortPicture:
     """One port. `up` is None until it has said anything; `since_ns` is since when it has been so."""
@@ -233,6 +242,7 @@ class PortPicture:
         return self.text if self.up and self.text != CONNECTED else ""
 
 
+@quick
 @dataclass(frozen=True, slots=True)
 class StepPicture:
     """One step of the plan. `number` counts from 1; times are ns since the session began, None if not yet.
@@ -247,6 +257,7 @@ class StepPicture:
     ok: bool | None
 
 
+@quick
 @dataclass(frozen=True, slots=True)
 class NowPicture:
     """The step being worked: how far to its stop. `progress` is 0..1 or None; `left` says in words what is left;
@@ -258,6 +269,7 @@ class NowPicture:
     done: bool
 
 
+@quick
 @dataclass(frozen=True, slots=True)
 class ZeroPicture:
     """Whether the zero is taken and, until it is, whether it could be taken now (and if not, why).
@@ -271,6 +283,7 @@ class ZeroPicture:
     live_ready: bool = False
 
 
+@quick
 @dataclass(frozen=True, slots=True)
 class AlarmPicture:
     """One alarm, as it stands. `text` is the whole line, at most 80 columns. Times are ns since the session began.
@@ -296,6 +309,7 @@ class AlarmPicture:
     chattering: bool = False
 
 
+@quick
 @dataclass(frozen=True, slots=True)
 class Transition:
     """One step in the life of an alarm, at the tick (or action) it happened."""
@@ -304,6 +318,7 @@ class Transition:
     alarm: AlarmPicture
 
 
+@quick
 @dataclass(frozen=True, slots=True)
 class Blind:
     """A rule that cannot say anything now: "unknown", and why. Never to be shown as satisfied."""
@@ -313,6 +328,7 @@ class Blind:
     because: str
 
 
+@quick
 @dataclass(frozen=True, slots=True)
 class Answer:
     """What the engine said to an action: done, or refused with the reason."""
@@ -323,6 +339,7 @@ class Answer:
     text: str
 
 
+@quick
 @dataclass(frozen=True, slots=True)
 class ItemPicture:
     """One item of the checklist, who is to look (None: anyone), and who has ticked it and when (None: it is open)."""
@@ -338,6 +355,7 @@ class ItemPicture:
         return self.ticked_ns is not None
 
 
+@quick
 @dataclass(frozen=True, slots=True)
 class Question:
     """What the monitor cannot tell and a person can: what it is about, in words, and since when it is asked."""
@@ -347,6 +365,7 @@ class Question:
     since_ns: int
 
 
+@quick
 @dataclass(frozen=True, slots=True)
 class Picture:
     """All of it. `alarms` holds every alarm that is not normal, the gravest first; `transitions` those that changed
