@@ -135,17 +135,20 @@ class Heights:
         self._bags = bags
         self._tables = [AreaTable(bag) for bag in bags]
         self.n = len(bags)
-        self.reset()
-
-    @property
-    def flat(self) -> list[float]:
+        self.flat = [table.heights[0] for table in self._tables]
         """The heights of the flat bags (m)."""
-        return [table.heights[0] for table in self._tables]
+        self.known: Matrix = [[0.0] * self.n for _ in bags]
+        """Their covariance: there is nothing uncertain in them."""
+        self._as_begun = False
+        self.reset()
 
     def reset(self) -> None:
         """Every bag is flat and nothing has been learnt."""
+        if self._as_begun:
+            return
+        self._as_begun = True
         n = self.n
-        self.h, self.scale = self.flat, [0.0] * n
+        self.h, self.scale = list(self.flat), [0.0] * n
         self.open = [False] * n
         self.p = [[0.0] * (2 * n) for _ in range(2 * n)]
         for i, bag in enumerate(self._bags):
@@ -157,10 +160,11 @@ class Heights:
 
     def lost(self) -> None:
         """The total is not known now: what it does meanwhile can be given to nobody."""
-        self._gap = True
+        self._as_begun, self._gap = False, True
 
     def tick(self, now_ns: int, total: float, total_sd: float, air: Sequence[Air]) -> Split | None:
         """The split now. `total`: height of all bags together (m). None while no bag can be what holds the stack up."""
+        self._as_begun = False
         started = any(self.open)
         self._open_and_shut(total, air)
         if not any(self.open):
