@@ -11,9 +11,10 @@ same share at a steady pace), and each set of open bags apart from the next (eac
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from math import atan2, cos, hypot, isfinite, sin, sqrt
 
+from drivers.record import quick
 from monitor.addition import added
 from monitor.engine.estimate import PoseEstimate
 from monitor.engine.mounts import asin_clipped
@@ -44,6 +45,28 @@ _UNSAID = 0.02
 """The share by which a force may be wrong whose error nobody says (invented)."""
 _CENTRE_SD_M = 0.05
 _LEAST_BLOCKS = 3
+
+
+@quick
+@dataclass(frozen=True, slots=True)
+class _Said:
+    """What the blocks say by themselves, wherever the load stands now. `tip`: against gravity. The moment (N m) at a tilt t is
+    scale * (of_cos * cos(t) - of_sin * sin(t)); None while one of the three is."""
+
+    weight: float | None
+    weight_sd: float | None
+    centre: tuple[float | None, float | None, float | None] | None
+    tip: float | None
+    tip_sd: float | None
+    of_cos: float | None
+    of_sin: float | None
+    scale: float | None
+
+    def moment(self, t: float) -> float | None:
+        """The weight's moment about the hinge at a tilt (rad)."""
+        if self.of_cos is None or self.of_sin is None or self.scale is None:
+            return None
+        return self.scale * (self.of_cos * cos(t) - self.of_sin * sin(t))
 
 
 @dataclass
@@ -130,6 +153,9 @@ class Balance:
         self._rose_ns: int | None = None
         self._top: list[float] | None = None
         self._free: tuple[int, float, float, float, float] = (0, 0.0, 0.0, 0.0, 0.0)
+        self._planned, self._weight = centre_of_gravity(rig.load), total_weight(rig.load)
+        self._said: _Said | None = None
+        """What the sums say, until a block is added to one."""
         self._areas = {shore.name: shore.piston_area for shore in rig.shore}
         self._pitches = {shore.name: shore.lock_pitch for shore in rig.shore}
         self._flat = {bag.name: bag.height_flat for stack in rig.stack for bag in stack.bag}
@@ -156,14 +182,19 @@ class Balance:
             self._take(now_ns, how, pose, forces, shores)
         if self.line is None:
             return self._lifted_free()
-        said = self._hinged(pose)
-        if said.moment_nm is None or len(forces) != len(stacks):
-            return said
-        return replace(said, short_nm=max(0.0, said.moment_nm - self._moment(self._tilt(pose), forces, shores)))
+        said, t = self._said or self._say(), self._tilt(pose)
+        moment, tip, tip_sd = said.moment(t), None, None
+        if said.tip is not None:
+            tip, tip_sd = said.tip - asin_clipped(self.normal[0] * pose.a0 + self.normal[1] * pose.b0), said.tip_sd
+            if not isfinite(tip):
+                tip = tip_sd = None
+        short = None
+        if moment is not None and len(forces) == len(stacks):
+            short = max(0.0, moment - self._moment(t, forces, shores))
+        return BalancePicture(said.weight, said.weight_sd, said.centre, moment, tip, tip_sd, None, short)
 
     def _how(self, now_ns: int, pose: PoseEstimate, stacks: tuple[StackPicture, ...]) -> str:
         """Whether the load rises, hangs still on its bags, or neither can be said ("")."""
-        rises = [pose.rise(*s.at) for s in stacks]
         rates = [(pose.rate(*s.at), pose.rate_sd(*s.at)) for s in stacks]
         if all(rate > max(_RISING_M_S, 3.0 * sd) for rate, sd in rates):
             self._rose_ns, self._top = now_ns, None
@@ -173,6 +204,7 @@ class Balance:
             return ""
         if any(bag.doing in ("filling", "venting", "unknown") for s in stacks for bag in s.bags):
             return ""
+        rises = [pose.rise(*s.at) for s in stacks]
         if self._top is None:
             self._top = rises
         tremble = max(_SUNK_M, 2.0 * max(pose.rise_sd(*s.at) for s in stacks))
@@ -209,6 +241,7 @@ class Balance:
     def _close(self) -> None:
         count = len(self._block)
         means = [added(it[i] for it in self._block) / count for i in range(4)]
+        self._said = None
         if self.line is None:
             n, total, x, y, share = self._free
             self._free = n + 1, total + means[0], x + means[1], y + means[2], max(share, means[3])
@@ -250,13 +283,11 @@ class Balance:
         nx, ny = self.normal
         return asin_clipped(nx * (pose.a0 + pose.x[1]) + ny * (pose.b0 + pose.x[2]))
 
-    def _hinged(self, pose: PoseEstimate) -> BalancePicture:
-        planned, weight = centre_of_gravity(self.rig.load), total_weight(self.rig.load)
-        first = asin_clipped(self.normal[0] * pose.a0 + self.normal[1] * pose.b0)
-        tip = tip_sd = None
-        moment, w, w_sd = None, None, None
+    def _say(self) -> _Said:
+        """Look at the sums: the best known weight and tip angle of any, with what the planned weight or centre makes of them."""
+        planned, weight = self._planned, self._weight
+        tip = tip_sd = w = w_sd = of_cos = of_sin = None
         cg: tuple[float | None, float | None, float | None] | None = None
-        t = self._tilt(pose)
         for key, sums in self._sums.items():
             if planned is not None:
                 e, z = self.arm(planned[:2]), planned[2]
@@ -268,24 +299,24 @@ class Balance:
                     and (w_sd is None or said[1] < w_sd)
                 ):
                     (w, w_sd) = said
-                    moment = w * (e * cos(t) - z * sin(t))
             found = sums.moments() if key[0] == "rising" else None
             if found is None:
                 continue
             a, b, aa, ab, bb = found
             sd = _tip_sd(a, b, aa, ab, bb)
             if a > 0.0 and sd <= _TIP_SD and (tip_sd is None or sd < tip_sd):
-                tip, tip_sd = atan2(a, b) - first, sd
-                moment = a * cos(t) - b * sin(t) if planned is None else moment
+                tip, tip_sd = atan2(a, b), sd
+                of_cos, of_sin = a, b
             if planned is None and weight and a > 0.0:
                 share = sums.force_share
                 e_sd = sqrt(aa / weight**2 + (share * a / weight) ** 2)
                 z_sd = sqrt(bb / weight**2 + (share * b / weight) ** 2)
                 if e_sd <= _CENTRE_SD_M:
                     cg = self._centre(a / weight, b / weight if z_sd <= _CENTRE_SD_M else None)
-        if tip is not None and not isfinite(tip):
-            tip = tip_sd = None
-        return BalancePicture(w, w_sd, cg, moment, tip, tip_sd)
+        if planned is not None:
+            of_cos, of_sin = self.arm(planned[:2]), planned[2]
+        self._said = _Said(w, w_sd, cg, tip, tip_sd, of_cos, of_sin, w if planned is not None else 1.0)
+        return self._said
 
     def _centre(self, e: float, z: float | None) -> tuple[float | None, float | None, float | None]:
         """The centre of gravity in the load frame; where along the hinge it lies is not seen."""
