@@ -9,6 +9,7 @@ from collections import deque
 from dataclasses import dataclass, replace
 from math import fsum
 
+from drivers.record import quick
 from monitor.engine.picture import ShorePicture, StackPicture
 from monitor.rig.schema import Rig
 from monitor.rig.statics import lever
@@ -31,6 +32,7 @@ _RECOVERED = 0.9
 """Share of their push at which bags that had been let down carry the load again (invented)."""
 
 
+@quick
 @dataclass(frozen=True, slots=True)
 class Descent:
     """A venting: when it began, and the bags' push (moment about the planned hinge, or force) as a share of what it was at
@@ -48,6 +50,8 @@ class Lowering:
         self._latest: deque[float] = deque(maxlen=_STOOD)
         self._pushes: deque[tuple[int, float, float]] = deque()
         """Of the last seconds: when, a push that had stood, the rise then."""
+        self._most: float | None = None
+        """The greatest of these pushes, None where it has to be looked for: the one that was has gone."""
         self._since_ns: int | None = None
         self._last_ns = 0
         self._full: float | None = None
@@ -86,11 +90,13 @@ class Lowering:
         push = self._push(stacks)
         doings = {bag.doing for stack in stacks for bag in stack.bags}
         venting = "venting" in doings
-        known = (stack.rise_m for stack in stacks if stack.rise_m is not None)
-        rise = self._rise = max(known, default=self._rise)  # while nobody knows it, it stays where it was
+        known = [stack.rise_m for stack in stacks if stack.rise_m is not None]
+        rise = self._rise = max(known) if known else self._rise  # while nobody knows it, it stays where it was
         self._lowest = rise if self._since_ns is None else min(rise, self._lowest)
         if self._since_ns is None:
             self._remember(now_ns, push, rise)
+            if not venting and not self._may_fall(push):
+                return None
             full = max((stood for _, stood, then in self._pushes if rise - then <= _ROSE_M), default=None)
             falls = push is not None and full is not None and push < (1.0 - _FALLS) * full
             if not venting and not falls:
@@ -106,19 +112,32 @@ class Lowering:
         if not venting and now_ns - self._last_ns > _LAST_NS and (share is None or share >= _RECOVERED or raised):
             self._since_ns = None
             self._pushes.clear()
+            self._most = None
             self._latest.clear()
             return None
         return Descent(self._since_ns, share)
 
+    def _may_fall(self, push: float | None) -> bool:
+        """Whether the push can have fallen far enough below any that is remembered."""
+        if push is None or not self._pushes:
+            return False
+        if self._most is None:
+            self._most = max([stood for _, stood, _ in self._pushes])
+        return push < (1.0 - _FALLS) * self._most
+
     def _remember(self, now_ns: int, push: float | None, rise: float) -> None:
         while self._pushes and now_ns - self._pushes[0][0] > _BEFORE_NS:
-            self._pushes.popleft()
+            if self._pushes.popleft()[1] == self._most:
+                self._most = None
         if push is None:
             self._latest.clear()
             return
         self._latest.append(push)
         if len(self._latest) == _STOOD:
-            self._pushes.append((now_ns, min(self._latest), rise))
+            stood = min(self._latest)
+            self._pushes.append((now_ns, stood, rise))
+            if self._most is not None and stood > self._most:
+                self._most = stood
 
     def _push(self, stacks: tuple[StackPicture, ...]) -> float | None:
         """What all bags give; None while one stack's force is not known. A stack that lifts nothing gives nothing."""
