@@ -50,8 +50,8 @@ class Lowering:
         self._latest: deque[float] = deque(maxlen=_STOOD)
         self._pushes: deque[tuple[int, float, float]] = deque()
         """Of the last seconds: when, a push that had stood, the rise then."""
-        self._most: float | None = None
-        """The greatest of these pushes, None where it has to be looked for: the one that was has gone."""
+        self._peaks: deque[tuple[int, float]] = deque()
+        """Of these, when and what: those that none after them reaches, so that the first is the greatest."""
         self._since_ns: int | None = None
         self._last_ns = 0
         self._full: float | None = None
@@ -112,32 +112,31 @@ class Lowering:
         if not venting and now_ns - self._last_ns > _LAST_NS and (share is None or share >= _RECOVERED or raised):
             self._since_ns = None
             self._pushes.clear()
-            self._most = None
+            self._peaks.clear()
             self._latest.clear()
             return None
         return Descent(self._since_ns, share)
 
     def _may_fall(self, push: float | None) -> bool:
-        """Whether the push can have fallen far enough below any that is remembered."""
-        if push is None or not self._pushes:
-            return False
-        if self._most is None:
-            self._most = max([stood for _, stood, _ in self._pushes])
-        return push < (1.0 - _FALLS) * self._most
+        """Whether the push has fallen far enough below any that is remembered."""
+        return push is not None and bool(self._peaks) and push < (1.0 - _FALLS) * self._peaks[0][1]
 
     def _remember(self, now_ns: int, push: float | None, rise: float) -> None:
-        while self._pushes and now_ns - self._pushes[0][0] > _BEFORE_NS:
-            if self._pushes.popleft()[1] == self._most:
-                self._most = None
+        pushes, peaks = self._pushes, self._peaks
+        while pushes and now_ns - pushes[0][0] > _BEFORE_NS:
+            pushes.popleft()
+        while peaks and now_ns - peaks[0][0] > _BEFORE_NS:
+            peaks.popleft()
         if push is None:
             self._latest.clear()
             return
         self._latest.append(push)
         if len(self._latest) == _STOOD:
             stood = min(self._latest)
-            self._pushes.append((now_ns, stood, rise))
-            if self._most is not None and stood > self._most:
-                self._most = stood
+            pushes.append((now_ns, stood, rise))
+            while peaks and peaks[-1][1] <= stood:
+                peaks.pop()
+            peaks.append((now_ns, stood))
 
     def _push(self, stacks: tuple[StackPicture, ...]) -> float | None:
         """What all bags give; None while one stack's force is not known. A stack that lifts nothing gives nothing."""

@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections import deque
 from dataclasses import dataclass
 
+from drivers.record import quick
 from monitor.engine.picture import Question
 from monitor.engine.stack import StackState
 
@@ -24,6 +25,7 @@ _OPEN_M = 0.005
 """A bag not higher than this over its flat height may well be emptied in a second (invented)."""
 
 
+@quick
 @dataclass(frozen=True, slots=True)
 class _Look:
     """One look at a bag that carried and was open: when, and the rise at its stack (m)."""
@@ -51,6 +53,8 @@ class Isolation:
             elif bag.name not in self._asked and self._looks_taken_off(i, now_ns, pressure, rise):
                 self._asked[bag.name] = now_ns, rise
         self._stack.asked = set(self._asked)
+        if not self._asked:
+            return ()
         return tuple(
             Question(name, f"{name}: isolated? press i, or look at its coupling", since_ns)
             for name, (since_ns, _) in self._asked.items()
