@@ -14,7 +14,6 @@ from monitor.addition import added
 from monitor.engine.channels import ChannelState
 from monitor.engine.estimate import BOUND_SDS, PoseEstimate
 from monitor.engine.heights import Air, Heights, Split
-from monitor.engine.heights import share_height as share_height
 from monitor.engine.kalman import RateFilter
 from monitor.engine.leak import PressureLoss, Sinking
 from monitor.engine.lean import (
