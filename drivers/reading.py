@@ -10,7 +10,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from enum import StrEnum
 
-from drivers.record import quick
+from drivers.quick import quick
 
 
 class Quality(StrEnum):

@@ -10,7 +10,6 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 
 from drivers.reading import Reading
-from drivers.record import quick
 
 Detail = str | float | int | bool | None
 
@@ -29,7 +28,6 @@ class Action:
     by: str = "operator"
 
 
-@quick
 @dataclass(frozen=True, slots=True)
 class Tick:
     """The clock was looked at. Without ticks in the journal, silence could not be replayed."""

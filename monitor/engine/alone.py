@@ -11,7 +11,7 @@ from collections import deque
 from dataclasses import dataclass
 from math import fsum
 
-from drivers.record import quick
+from drivers.quick import quick
 from monitor.engine.estimate import PoseEstimate
 from monitor.engine.leak import P_ATM
 from monitor.engine.picture import BagPicture, Point, StackPicture

@@ -14,7 +14,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from math import atan2, cos, hypot, isfinite, sin, sqrt
 
-from drivers.record import quick
+from drivers.quick import quick
 from monitor.addition import added
 from monitor.engine.estimate import PoseEstimate
 from monitor.engine.mounts import asin_clipped

@@ -9,7 +9,7 @@ from collections import deque
 from dataclasses import dataclass, replace
 from math import fsum
 
-from drivers.record import quick
+from drivers.quick import quick
 from monitor.engine.picture import ShorePicture, StackPicture
 from monitor.rig.schema import Rig
 from monitor.rig.statics import lever

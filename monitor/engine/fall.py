@@ -17,7 +17,7 @@ from dataclasses import dataclass
 from itertools import combinations
 from math import atan2, hypot, isfinite, pi
 
-from drivers.record import quick
+from drivers.quick import quick
 from monitor.engine.picture import Point
 
 Head = tuple[Point, float]

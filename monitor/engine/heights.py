@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from itertools import combinations
 from math import exp, hypot, log, sqrt
 
-from drivers.record import quick
+from drivers.quick import quick
 from monitor.addition import added
 from monitor.engine.sharing import share_height
 from monitor.rig.capacity import AreaTable

@@ -16,7 +16,7 @@ from dataclasses import dataclass
 from math import fsum, hypot, sqrt
 from operator import mul
 
-from drivers.record import quick
+from drivers.quick import quick
 
 P_ATM = 101_325.0
 """Standard atmosphere, Pa (exact; CGPM 1954)."""

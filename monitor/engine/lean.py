@@ -10,7 +10,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from math import cos, exp, hypot, log, sqrt, tan
 
-from drivers.record import quick
+from drivers.quick import quick
 from monitor.engine.estimate import BOUND_SDS, PoseEstimate
 from monitor.engine.hinge import hinge_of
 from monitor.engine.kalman import Row

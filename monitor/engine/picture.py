@@ -9,8 +9,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from enum import IntEnum, StrEnum
 
+from drivers.quick import quick
 from drivers.reading import CONNECTED
-from drivers.record import quick
 
 Point = tuple[float, float]
 
@@ -226,7 +226,6 @@ class SensorPicture:
     beyond_calibration: bool = False
 
 
-@quick
 @dataclass(frozen=True, slots=True)
 class PortPicture:
     """One port. `up` is None until it has said anything; `since_ns` is since when it has been so."""
@@ -269,7 +268,6 @@ class NowPicture:
     done: bool
 
 
-@quick
 @dataclass(frozen=True, slots=True)
 class ZeroPicture:
     """Whether the zero is taken and, until it is, whether it could be taken now (and if not, why).
@@ -283,7 +281,6 @@ class ZeroPicture:
     live_ready: bool = False
 
 
-@quick
 @dataclass(frozen=True, slots=True)
 class AlarmPicture:
     """One alarm, as it stands. `text` is the whole line, at most 80 columns. Times are ns since the session began.
@@ -309,7 +306,6 @@ class AlarmPicture:
     chattering: bool = False
 
 
-@quick
 @dataclass(frozen=True, slots=True)
 class Transition:
     """One step in the life of an alarm, at the tick (or action) it happened."""
@@ -318,7 +314,6 @@ class Transition:
     alarm: AlarmPicture
 
 
-@quick
 @dataclass(frozen=True, slots=True)
 class Blind:
     """A rule that cannot say anything now: "unknown", and why. Never to be shown as satisfied."""
@@ -328,7 +323,6 @@ class Blind:
     because: str
 
 
-@quick
 @dataclass(frozen=True, slots=True)
 class Answer:
     """What the engine said to an action: done, or refused with the reason."""
@@ -339,7 +333,6 @@ class Answer:
     text: str
 
 
-@quick
 @dataclass(frozen=True, slots=True)
 class ItemPicture:
     """One item of the checklist, who is to look (None: anyone), and who has ticked it and when (None: it is open)."""
@@ -355,7 +348,6 @@ class ItemPicture:
         return self.ticked_ns is not None
 
 
-@quick
 @dataclass(frozen=True, slots=True)
 class Question:
     """What the monitor cannot tell and a person can: what it is about, in words, and since when it is asked."""
@@ -398,3 +390,39 @@ class Picture:
     questions: tuple[Question, ...] = ()
     flood: bool = False
     abandoned: bool = False
+
+    def with_alarms(
+        self,
+        alarms: tuple[AlarmPicture, ...],
+        transitions: tuple[Transition, ...],
+        blind: tuple[Blind, ...],
+        flood: bool,
+    ) -> Picture:
+        """The same with what the alarms make of it, which were judged by the rest."""
+        return Picture(
+            self.time_ns,
+            self.rig,
+            self.zero,
+            self.step,
+            self.steps,
+            self.load,
+            self.hinge,
+            self.balance,
+            self.stacks,
+            self.shores,
+            self.captured_m,
+            self.uncaptured_m,
+            self.fall_m,
+            self.held_by,
+            alarms,
+            transitions,
+            blind,
+            self.sensors,
+            self.ports,
+            self.stop_called,
+            self.answer,
+            self.checklist,
+            self.questions,
+            flood,
+            self.abandoned,
+        )

@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections import deque
 from dataclasses import dataclass
 
-from drivers.record import quick
+from drivers.quick import quick
 from monitor.engine.picture import Question
 from monitor.engine.stack import StackState
 

@@ -9,7 +9,7 @@ from collections import deque
 from dataclasses import dataclass, replace
 from math import sqrt
 
-from drivers.record import quick
+from drivers.quick import quick
 from monitor.engine.channels import ChannelState
 from monitor.engine.estimate import PoseEstimate
 from monitor.engine.fall import Support, fall_about_hinge, fall_free

@@ -9,7 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from math import atan, dist, hypot, radians, tan
 
-from drivers.record import quick
+from drivers.quick import quick
 from monitor.addition import added
 from monitor.engine.channels import ChannelState
 from monitor.engine.estimate import BOUND_SDS, PoseEstimate

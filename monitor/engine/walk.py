@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from itertools import islice
 from math import exp, hypot, sqrt
 
-from drivers.record import quick
+from drivers.quick import quick
 from monitor.addition import added
 from monitor.engine.estimate import PoseEstimate
 from monitor.engine.kalman import Row, variance_along
