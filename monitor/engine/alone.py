@@ -150,10 +150,8 @@ class Alone:
         furthest = max(range(len(by)), key=[abs(it) for it in by].__getitem__)
         said = self._words(then, now)
         unheard = self._unheard(then, now)
-        grown = [
-            None if one is None or other is None else other - one
-            for one, other in zip(then.extensions, now.extensions, strict=True)
-        ]
+        ends = zip(then.extensions, now.extensions, strict=True)
+        grown = [None if one is None or other is None else other - one for one, other in ends]
         return Moved(
             moved_m=by[furthest],
             bound_m=pose.rise_bound(*self._at[furthest]),

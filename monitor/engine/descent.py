@@ -74,7 +74,7 @@ class Lowering:
                 self._from.setdefault(shore.name, rise)
                 self._top[shore.name] = max(rise, self._top.get(shore.name, rise))
             known = shore.name in self._top
-            seen.append(replace(shore, touch_m=self._top[shore.name] - self._from[shore.name] if known else None))
+            seen.append(replace(shore, touch_m=self._top[shore.name] - self._from[shore.name]) if known else shore)
         return tuple(seen)
 
     def _mean(self, now_ns: int, name: str, rise: float) -> float:

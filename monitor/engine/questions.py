@@ -70,9 +70,9 @@ class Isolation:
         bag, past, split = self._stack.stack.bag[i], self._past[i], self._stack.split
         while past and now_ns - past[0].time_ns > _WITHIN_NS:
             past.popleft()
-        carries = pressure >= _CARRIED * bag.working_pressure
-        if carries and split is not None and split.heights[i] - bag.height_flat > _OPEN_M:
-            past.append(_Look(now_ns, rise))
-        if bag.name in self._stack.isolated or pressure > _NOTHING * bag.working_pressure:
+        if pressure > _NOTHING * bag.working_pressure:
+            carries = pressure >= _CARRIED * bag.working_pressure
+            if carries and split is not None and split.heights[i] - bag.height_flat > _OPEN_M:
+                past.append(_Look(now_ns, rise))
             return False
-        return any(abs(rise - look.rise) < _STOOD_M for look in past)
+        return bag.name not in self._stack.isolated and any(abs(rise - look.rise) < _STOOD_M for look in past)

@@ -172,16 +172,14 @@ def carrying(
     """
     if short_nm is None or line is None:
         return shores
-    pitches = {shore.name: shore.lock_pitch for shore in rig.shore}
-
-    def most(it: ShorePicture) -> float | None:
+    seen = []
+    for it, shore in zip(shores, rig.shore, strict=True):
         off = abs(arm(line, it.at))
-        if it.gap_m is None or it.gap_sd_m is None or off <= _LEAST_ARM_M:
-            return None
-        clear = it.doing == "released" or it.gap_m > pitches[it.name] + 3.0 * it.gap_sd_m
-        return 0.0 if clear else short_nm / off
-
-    return tuple(replace(it, load_most_n=most(it)) for it in shores)
+        if it.gap_m is not None and it.gap_sd_m is not None and off > _LEAST_ARM_M:
+            clear = it.doing == "released" or it.gap_m > shore.lock_pitch + 3.0 * it.gap_sd_m
+            it = replace(it, load_most_n=0.0 if clear else short_nm / off)
+        seen.append(it)
+    return tuple(seen)
 
 
 def held_by(

@@ -147,7 +147,7 @@ class HingeWatch:
         self._points = [HingePoint(at) for at in (middle, *hinge)]
         self._old: deque[tuple[int, float, list[tuple[float, float]]]] = deque()
         self._turns: deque[tuple[int, float]] = deque()
-        self._rates: deque[tuple[int, float]] = deque()
+        self._rates: deque[float] = deque()  # of the poses in `_old`
         self._learned_s = 0.0
         self._then_ns: int | None = None
 
@@ -160,13 +160,12 @@ class HingeWatch:
         while now_ns - self._turns[0][0] > _RECENT_NS:
             self._turns.popleft()
             gone += 1
-        self._rates.append((now_ns, self._reach_m * (x[4] * nx + x[5] * ny)))
-        while now_ns - self._rates[0][0] > _GUARD_NS:
-            self._rates.popleft()
+        self._rates.append(self._reach_m * (x[4] * nx + x[5] * ny))
         seen = [point.see(pose, gone) for point in self._points]
         self._old.append((now_ns, turned, seen))
         while now_ns - self._old[0][0] > _GUARD_NS:
             self._learn(*self._old.popleft())
+            self._rates.popleft()
         if self._learned_s < _LEARN_S or turned < _TURNED:
             return None
         turn = self._turn(now_ns)
@@ -174,7 +173,7 @@ class HingeWatch:
         return max(shifts, key=lambda it: abs(it.rise_m) / it.sd_m)
 
     def _turn(self, now_ns: int) -> _Turn:
-        turns, rates = [turned for _, turned in self._turns], [rate for _, rate in self._rates]
+        turns, rates = [turned for _, turned in self._turns], self._rates
         swift = [turned for then_ns, turned in self._turns if now_ns - then_ns <= _SWIFT_NS]
         return _Turn(added(turns) / len(turns), len(swift), added(swift) / len(swift), max(rates) - min(rates))
 
