@@ -83,6 +83,7 @@ class _Moment:
     extensions: tuple[float | None, ...]
     airs: tuple[float | None, ...]
     stacks: tuple[tuple[_Bag, ...], ...]
+    heard: bool  # whether every bag's pressure is known
 
 
 class Alone:
@@ -118,6 +119,7 @@ class Alone:
             extensions,
             airs,
             tuple([self._bags(stack) for stack in stacks]),
+            all(self._pressures.values()),
         )
         while self._past and now_ns - self._past[0].time_ns > WINDOW_NS:
             self._past.popleft()
@@ -149,7 +151,7 @@ class Alone:
         by = [after - before for before, after in zip(then.rises, now.rises, strict=True)]
         furthest = max(range(len(by)), key=[abs(it) for it in by].__getitem__)
         said = self._words(then, now)
-        unheard = self._unheard(then, now)
+        unheard = () if then.heard and now.heard else self._unheard(then, now)
         ends = zip(then.extensions, now.extensions, strict=True)
         grown = [None if one is None or other is None else other - one for one, other in ends]
         return Moved(

@@ -165,6 +165,8 @@ class Balance:
             nx, ny = (y0 - y1) / length, (x1 - x0) / length
             side = added((s.at[0] - x0) * nx + (s.at[1] - y0) * ny for s in rig.stack)
             self.normal = (nx, ny) if side >= 0.0 else (-nx, -ny)
+            self._stack_arms = {stack.name: self.arm(stack.at) for stack in rig.stack}
+            self._shore_arms = {shore.name: self.arm(shore.at) for shore in rig.shore}
 
     def arm(self, point: Point) -> float:
         """Distance (m) of a point of the underside from the hinge, positive on the stacks' side."""
@@ -178,11 +180,15 @@ class Balance:
         """Take the forces of this moment; what is known by now."""
         forces = [(s, s.force_n) for s in stacks if s.force_n is not None]
         how = self._how(now_ns, pose, stacks)
-        if how and len(forces) == len(stacks):
-            self._take(now_ns, how, pose, forces, shores)
         if self.line is None:
+            if how and len(forces) == len(stacks):
+                self._take(now_ns, how, forces, self._sums_free(forces, shores))
             return self._lifted_free()
-        said, t = self._said or self._say(), self._tilt(pose)
+        t, given = self._tilt(pose), None
+        if how and len(forces) == len(stacks):
+            given = self._moment(t, forces, shores)
+            self._take(now_ns, how, forces, (t, given, self._doubt(forces)))
+        said = self._said or self._say()
         moment, tip, tip_sd = said.moment(t), None, None
         if said.tip is not None:
             tip, tip_sd = said.tip - asin_clipped(self.normal[0] * pose.a0 + self.normal[1] * pose.b0), said.tip_sd
@@ -190,7 +196,7 @@ class Balance:
                 tip = tip_sd = None
         short = None
         if moment is not None and len(forces) == len(stacks):
-            short = max(0.0, moment - self._moment(t, forces, shores))
+            short = max(0.0, moment - (self._moment(t, forces, shores) if given is None else given))
         return BalancePicture(said.weight, said.weight_sd, said.centre, moment, tip, tip_sd, None, short)
 
     def _how(self, now_ns: int, pose: PoseEstimate, stacks: tuple[StackPicture, ...]) -> str:
@@ -211,14 +217,9 @@ class Balance:
         return "still" if all(r > top - tremble for r, top in zip(rises, self._top, strict=True)) else ""
 
     def _take(
-        self,
-        now_ns: int,
-        how: str,
-        pose: PoseEstimate,
-        forces: list[tuple[StackPicture, float]],
-        shores: tuple[ShorePicture, ...],
+        self, now_ns: int, how: str, forces: list[tuple[StackPicture, float]], seen: tuple[float, float, float]
     ) -> None:
-        """One moment into the block; a whole block into the sums."""
+        """One moment into the block; a whole block into the sums. `seen`: tilt, moment and its doubt; see `_sums_free`."""
         opened = [b.name for s, _ in forces for b in s.bags if (b.height_m or 0.0) > self._flat[b.name] + _OPEN_M]
         key = (how, *opened)
         if key != self._key or now_ns - self._last_ns > _GAP_NS:
@@ -226,17 +227,19 @@ class Balance:
         if not self._block:
             self._began_ns = now_ns
         self._last_ns = now_ns
-        if self.line is None:
-            pushes = [(shore.at, self._push(shore)) for shore in shores]
-            total = added(f for _, f in forces) + added(f for _, f in pushes)
-            x = added(s.at[0] * f for s, f in forces) + added(at[0] * f for at, f in pushes)
-            y = added(s.at[1] * f for s, f in forces) + added(at[1] * f for at, f in pushes)
-            self._block.append((total, x, y, self._share(forces)))
-        else:
-            t = self._tilt(pose)
-            self._block.append((t, self._moment(t, forces, shores), self._doubt(forces), self._share(forces)))
+        self._block.append((*seen, self._share(forces)))
         if now_ns - self._began_ns >= _BLOCK_NS:
             self._close()
+
+    def _sums_free(
+        self, forces: list[tuple[StackPicture, float]], shores: tuple[ShorePicture, ...]
+    ) -> tuple[float, float, float]:
+        """Of a load that is lifted free: all forces together (N), and their moments (N m) by x and y."""
+        pushes = [(shore.at, self._push(shore)) for shore in shores]
+        total = added(f for _, f in forces) + added(f for _, f in pushes)
+        x = added(s.at[0] * f for s, f in forces) + added(at[0] * f for at, f in pushes)
+        y = added(s.at[1] * f for s, f in forces) + added(at[1] * f for at, f in pushes)
+        return total, x, y
 
     def _close(self) -> None:
         count = len(self._block)
@@ -251,12 +254,13 @@ class Balance:
 
     def _moment(self, t: float, forces: list[tuple[StackPicture, float]], shores: tuple[ShorePicture, ...]) -> float:
         """Moment (N m) about the hinge of all that pushes, along each stack from foot to head."""
-        moment = added(self._push(shore) * self.arm(shore.at) * cos(t) for shore in shores)
+        moment, cos_t, sin_t, (nx, ny) = 0.0, cos(t), sin(t), self.normal
+        for shore in shores:
+            moment += self._push(shore) * self._shore_arms[shore.name] * cos_t
         for s, force in forces:
             x, y = s.acts_at or (s.lean_x_m or 0.0, s.lean_y_m or 0.0)
-            leans = x * self.normal[0] + y * self.normal[1]
-            slant = leans / s.height_m if s.height_m else 0.0
-            moment += force * self.arm(s.at) * (cos(t) - slant * sin(t))
+            slant = (x * nx + y * ny) / s.height_m if s.height_m else 0.0
+            moment += force * self._stack_arms[s.name] * (cos_t - slant * sin_t)
         return moment
 
     def _push(self, shore: ShorePicture) -> float:
