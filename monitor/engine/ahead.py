@@ -227,7 +227,10 @@ def _to_fill(scene: Scene) -> float | None:
 
 
 def _config(rig: Rig, name: str) -> Stack:
-    return next(it for it in rig.stack if it.name == name)
+    for it in rig.stack:
+        if it.name == name:
+            return it
+    raise KeyError(name)
 
 
 def _plate(scene: Scene, name: str) -> tuple[StackPicture, BagPicture, Bag]:

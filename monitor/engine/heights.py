@@ -106,6 +106,7 @@ class Heights:
         """The heights of the flat bags (m)."""
         self.known: Matrix = [[0.0] * self.n for _ in bags]
         """Their covariance: there is nothing uncertain in them."""
+        self.flat_m = added(self.flat)
         most = max(bag.capacity_error for bag in bags)
         self._plate_sds = [hypot(bag.capacity_error, most) for bag in bags]
         self._as_begun = False
@@ -222,7 +223,7 @@ class Heights:
         known = self._heard(air, [i for i in range(self.n) if self.open[i]])
         if all((p is not None) == is_open for p, is_open in zip(known, self.open, strict=True)):
             self.h = share_height(self._tables, known, total)[1]
-        self._spread((_UNKNOWN_TAKER * (total - added(self.flat))) ** 2, None)
+        self._spread((_UNKNOWN_TAKER * (total - self.flat_m)) ** 2, None)
         self._mark, self._gap = total, False
 
     def _credit(self, total: float, total_sd: float, air: Sequence[Air]) -> None:
@@ -374,8 +375,13 @@ class Heights:
     def _along(self, h: list[float]) -> tuple[list[float], float]:
         """(P h, h' P h)."""
         used = [(k, value) for k, value in enumerate(h) if value]
-        ph = [added(row[k] * value for k, value in used) for row in self.p]
-        return ph, max(0.0, added(ph[k] * value for k, value in used))
+        ph = []
+        for row in self.p:
+            total = 0.0
+            for k, value in used:
+                total += row[k] * value
+            ph.append(total)
+        return ph, max(0.0, added([ph[k] * value for k, value in used]))
 
     def _correct(self, h: list[float], r: float, innovation: float) -> None:
         """One scalar update; the covariance stays symmetric by construction."""
@@ -384,11 +390,9 @@ class Heights:
         for i in range(self.n):
             self.h[i] += ph[i] / s * innovation
             self.scale[i] += ph[self.n + i] / s * innovation
-        for row, a in zip(self.p, ph, strict=True):
-            for k, b in enumerate(ph):
-                row[k] -= a * b / s
-        for k in range(2 * self.n):
-            self.p[k][k] = max(0.0, self.p[k][k])
+        for k, (row, a) in enumerate(zip(self.p, ph, strict=True)):
+            row[:] = [it - a * b / s for it, b in zip(row, ph, strict=True)]
+            row[k] = max(0.0, row[k])
 
     def _keep_above_flat(self, total: float) -> None:
         """No bag is lower than flat: what one would lack the other open ones give."""

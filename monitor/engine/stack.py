@@ -215,7 +215,7 @@ class StackState:
             it.reset()
             return Split(it.flat, it.known, rise_sd, None, None)
         air = [self._air(i, doing, now_ns) for i in range(it.n)]
-        return it.tick(now_ns, added(it.flat) + rise, rise_sd, air)
+        return it.tick(now_ns, it.flat_m + rise, rise_sd, air)
 
     def _air(self, i: int, doing: dict[str, str], now_ns: int) -> Air:
         bag, gauge = self.stack.bag[i], self.pressures[i]
