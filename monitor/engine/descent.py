@@ -6,11 +6,12 @@ What is right or wrong about it stands in lowering.py; here it is only followed 
 from __future__ import annotations
 
 from collections import deque
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from math import fsum
 
 from drivers.quick import quick
 from monitor.engine.picture import ShorePicture, StackPicture
+from monitor.engine.shores import with_more
 from monitor.rig.schema import Rig
 from monitor.rig.statics import lever
 
@@ -73,8 +74,9 @@ class Lowering:
                 rise = self._mean(now_ns, shore.name, shore.gap_m + shore.extension_m)
                 self._from.setdefault(shore.name, rise)
                 self._top[shore.name] = max(rise, self._top.get(shore.name, rise))
-            known = shore.name in self._top
-            seen.append(replace(shore, touch_m=self._top[shore.name] - self._from[shore.name]) if known else shore)
+            if shore.name in self._top:
+                shore = with_more(shore, self._top[shore.name] - self._from[shore.name], shore.load_most_n)
+            seen.append(shore)
         return tuple(seen)
 
     def _mean(self, now_ns: int, name: str, rise: float) -> float:

@@ -6,7 +6,7 @@ Only what is known counts: a shore whose gap is unknown, or that has been releas
 from __future__ import annotations
 
 from collections import deque
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from math import sqrt
 
 from drivers.quick import quick
@@ -177,9 +177,30 @@ def carrying(
         off = abs(arm(line, it.at))
         if it.gap_m is not None and it.gap_sd_m is not None and off > _LEAST_ARM_M:
             clear = it.doing == "released" or it.gap_m > shore.lock_pitch + 3.0 * it.gap_sd_m
-            it = replace(it, load_most_n=0.0 if clear else short_nm / off)
+            it = with_more(it, it.touch_m, 0.0 if clear else short_nm / off)
         seen.append(it)
     return tuple(seen)
+
+
+def with_more(it: ShorePicture, touch_m: float | None, load_most_n: float | None) -> ShorePicture:
+    """The same shore with what only shows once the load and its balance are known."""
+    return ShorePicture(
+        it.name,
+        it.at,
+        it.gap_m,
+        it.gap_sd_m,
+        it.gap_allowed_m,
+        it.extension_m,
+        it.air_pa,
+        it.follow_pa,
+        it.load_n,
+        it.doing,
+        load_most_n,
+        it.shortened_m,
+        it.dropped_m,
+        touch_m,
+        it.told_released,
+    )
 
 
 def held_by(
