@@ -44,7 +44,8 @@ class StackActivity:
     def __init__(self, stack: StackState, *, alone: bool = True) -> None:
         self._stack = stack
         self._carried = None if alone else Carried(stack)
-        names = [bag.name for bag in stack.stack.bag]
+        names = self._names = [bag.name for bag in stack.stack.bag]
+        self._workings = [bag.working_pressure for bag in stack.stack.bag]
         self.doing = dict.fromkeys(names, UNKNOWN)
         self._candidate: dict[str, tuple[str, int]] = dict.fromkeys(names, (UNKNOWN, 0))
         self._moved_last: dict[str, str | None] = {FILLING: None, VENTING: None}
@@ -55,31 +56,38 @@ class StackActivity:
     ) -> dict[str, str]:
         """What each bag is doing now. `rise_rate` (m/s) at the stack head, None while unknown; `named`: the bag that the
         plan's step names."""
-        seen = {bag.name: self._by_pressure(i, now_ns) for i, bag in enumerate(self._stack.stack.bag)}
-        self._tell_apart(seen, now_ns, named)
+        pressures = [self._stack.pressure(i, now_ns) for i in range(len(self._names))]
+        seen = {name: self._by_pressure(i, pressures[i]) for i, name in enumerate(self._names)}
+        self._tell_apart(seen, pressures, named)
         if FILLING in seen.values() or VENTING in seen.values():
             self._ratio.clear()  # a pressure on its way says nothing about heights
         else:
-            self._follow_ratios(now_ns)
+            self._follow_ratios(now_ns, pressures)
         if rise_rate is not None and rise_rate_sd is not None:
             limit = max(_RISE_RATE, 2.0 * rise_rate_sd)
-            if self._is_carried(seen, now_ns, rise_rate, rise_rate_sd, named) is not False:
+            if self._is_carried(seen, now_ns, rise_rate, rise_rate_sd, pressures, named) is not False:
                 pass  # the rise is another stack's, or nobody can tell whose
             elif rise_rate > limit:
-                self._place(FILLING, seen, now_ns, named)
+                self._place(FILLING, seen, pressures, named)
             elif rise_rate < -limit:
-                self._place(VENTING, seen, now_ns, named)
+                self._place(VENTING, seen, pressures, named)
         for name, state in seen.items():
             self._settle(name, state, now_ns)
         return dict(self.doing)
 
     def _is_carried(
-        self, seen: dict[str, str], now_ns: int, rise_rate: float, rise_rate_sd: float, named: str | None
+        self,
+        seen: dict[str, str],
+        now_ns: int,
+        rise_rate: float,
+        rise_rate_sd: float,
+        pressures: list[float | None],
+        named: str | None,
     ) -> bool | None:
         """Whether another stack moves this one; then its open bags hold, whatever their pressures do. None: not to be told."""
         if self._carried is None:
             return False
-        mover = named is not None and named in self._able(now_ns)
+        mover = named is not None and named in self._able(pressures)
         carried = self._carried.tick(now_ns, rise_rate, rise_rate_sd, mover)
         if not carried:
             return carried
@@ -88,28 +96,31 @@ class StackActivity:
                 seen[name] = HOLDING
         return True
 
-    def _able(self, now_ns: int) -> list[str]:
+    def _able(self, pressures: list[float | None]) -> list[str]:
         """The bags with air enough to carry: any of a stack while none is so beyond doubt, since chance then says which."""
-        bags = self._stack.stack.bag
-        known = {bag.name: self._stack.pressure(i, now_ns) for i, bag in enumerate(bags)}
-        uses = {bag.name: p / bag.working_pressure for bag in bags if (p := known[bag.name]) is not None}
-        hardest = max(uses.values(), default=0.0)
+        if not any(pressures):
+            return []
+        uses = {
+            name: pressure / working
+            for name, pressure, working in zip(self._names, pressures, self._workings, strict=True)
+            if pressure is not None
+        }
+        hardest = max(uses.values())
         least = _PRESSURISED if hardest > _BEYOND_DOUBT else 0.0
         return [name for name, use in uses.items() if hardest > _EMPTY and use > least]
 
-    def _by_pressure(self, i: int, now_ns: int) -> str:
-        bag, gauge = self._stack.stack.bag[i], self._stack.pressures[i]
-        pressure, rate = self._stack.pressure(i, now_ns), gauge.rate(now_ns)
-        if pressure is None or rate is None:
+    def _by_pressure(self, i: int, pressure: float | None) -> str:
+        if pressure is None:
             return UNKNOWN
-        limit = max(_PRESSURE_RATE, 3.0 * gauge.filter.rate_sd)
-        if rate > limit:
+        filtered = self._stack.pressures[i].filter
+        limit = max(_PRESSURE_RATE, 3.0 * filtered.rate_sd)
+        if filtered.rate > limit:
             return FILLING
-        if rate < -limit:
+        if filtered.rate < -limit:
             return VENTING
-        return RESTING if pressure < _EMPTY * bag.working_pressure else HOLDING
+        return RESTING if pressure < _EMPTY * self._workings[i] else HOLDING
 
-    def _tell_apart(self, seen: dict[str, str], now_ns: int, named: str | None) -> None:
+    def _tell_apart(self, seen: dict[str, str], pressures: list[float | None], named: str | None) -> None:
         """Of several bags whose pressures rise at once only one takes air: the others are squeezed by the load.
 
         The one that pushes hardest leads; the plan's own bag is believed to while it pushes about as hard.
@@ -118,9 +129,9 @@ class StackActivity:
         if len(rising) < 2:
             return
         pushes = {
-            bag.name: (self._stack.pressure(i, now_ns) or 0.0) * self._stack.tables[i].areas[0]
-            for i, bag in enumerate(self._stack.stack.bag)
-            if bag.name in rising
+            name: (pressures[i] or 0.0) * self._stack.tables[i].areas[0]
+            for i, name in enumerate(self._names)
+            if name in rising
         }
         hardest = max(pushes.values())
         chosen = named if named is not None and pushes.get(named, 0.0) >= _ABOUT * hardest else None
@@ -128,12 +139,12 @@ class StackActivity:
             if name != (chosen or max(rising, key=pushes.__getitem__)):
                 seen[name] = HOLDING
 
-    def _place(self, what: str, seen: dict[str, str], now_ns: int, named: str | None) -> None:
+    def _place(self, what: str, seen: dict[str, str], pressures: list[float | None], named: str | None) -> None:
         """Give a moving stack's rise or fall to the bag that causes it."""
         if what in seen.values():
             self._moved_last[what] = next(name for name, state in seen.items() if state == what)
             return
-        able = self._able(now_ns)
+        able = self._able(pressures)
         if not able:
             return
         sign = 1.0 if what == FILLING else -1.0
@@ -150,17 +161,21 @@ class StackActivity:
         self._moved_last[what] = chosen
         seen[chosen] = what
 
-    def _follow_ratios(self, now_ns: int) -> None:
+    def _follow_ratios(self, now_ns: int, pressures: list[float | None]) -> None:
         """Follow the logarithm of each pressure beside the mean of the other pressurised bags'."""
-        logs: dict[str, tuple[float, float]] = {}
-        for i, bag in enumerate(self._stack.stack.bag):
-            pressure = self._stack.pressure(i, now_ns)
-            last = self._stack.pressures[i].last
-            if pressure is not None and last is not None and pressure > _PRESSURISED * bag.working_pressure:
-                logs[bag.name] = log(max(last.value, 0.5 * pressure)), self._stack.pressures[i].noise / pressure
-        if len(logs) < 2:
+        carry = [
+            (i, pressure)
+            for i, pressure in enumerate(pressures)
+            if pressure is not None and pressure > _PRESSURISED * self._workings[i]
+        ]
+        if len(carry) < 2:
             self._ratio.clear()
             return
+        logs: dict[str, tuple[float, float]] = {}
+        for i, pressure in carry:
+            gauge = self._stack.pressures[i]
+            assert gauge.last is not None, "a gauge that has a pressure has read it"
+            logs[self._names[i]] = log(max(gauge.last.value, 0.5 * pressure)), gauge.noise / pressure
         for name, (value, sd) in logs.items():
             others = [other for key, other in logs.items() if key != name]
             beside = value - added(other for other, _ in others) / len(others)

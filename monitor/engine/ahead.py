@@ -12,11 +12,10 @@ from itertools import combinations
 from monitor import quantities as show
 from monitor.addition import added
 from monitor.engine.conditions import BOUND_SDS, Measured, Outcome, Scene, Suppressed, Unknown
-from monitor.engine.picture import SensorStatus
+from monitor.engine.picture import BagPicture, SensorStatus, StackPicture
+from monitor.engine.planned import Planned
 from monitor.rig.air import bag_volume, carried_real, free_air, regulated
-from monitor.rig.capacity import AreaTable
-from monitor.rig.schema import Rig, Stack
-from monitor.rig.statics import rise_ratio
+from monitor.rig.schema import Bag, Rig, Stack
 
 _STILL_M_S = 0.0005
 """A stack head slower than this does not follow its bag (invented)."""
@@ -75,8 +74,7 @@ def uneven(scene: Scene, _: str) -> Outcome:
         return None
     if scene.pose is None:
         return scene.no_pose()
-    rises = {stack.name: stack.rise_m or 0.0 for stack in scene.picture.stacks}
-    far, pair = most_apart(scene.rig, rises)
+    far, pair = _most_apart(scene.planned, {stack.name: stack.rise_m or 0.0 for stack in scene.picture.stacks})
     limit = scene.planned.apart_m
     return Measured(
         far / limit,
@@ -87,33 +85,29 @@ def uneven(scene: Scene, _: str) -> Outcome:
 
 def no_lift(scene: Scene, bag: str) -> Outcome:
     """A bag takes air beyond what its load needs and its stack does not rise."""
-    it = scene.bag(bag)
-    stack = next(s for s in scene.picture.stacks if any(b.name == bag for b in s.bags))
+    stack, it, config = _plate(scene, bag)
     if it.pressure_pa is None or it.rate_pa_s is None:
-        return Unknown(
-            f"pressure in {bag} not known",
-            tuple(b.pressure for b in _config(scene.rig, stack.name).bag if b.name == bag),
-        )
+        return Unknown(f"pressure in {bag} not known", (config.pressure,))
     if scene.pose is None:
         return scene.no_pose()
-    config = next(b for b in _config(scene.rig, stack.name).bag if b.name == bag)
     resting = stack.rise_m is not None and stack.rise_m < _LOW_M  # what flat bags push with says nothing of the load
     known = stack.force_n is not None and not resting
     force = stack.force_n if known else scene.planned.forces.get(stack.name)
-    limit = _REGULATED * it.supply_pa
+    limit = full = _REGULATED * it.supply_pa
     if force is not None and force > 0.0:
-        area = AreaTable(config).area(it.height_m if it.height_m is not None else config.height_flat)
+        area = scene.planned.tables[bag].area(it.height_m if it.height_m is not None else config.height_flat)
         margin = _PUSHES if known else _PUSHES * (1.0 + scene.rig.limits.weight_margin)
         limit = min(limit, margin * force / area)
-    takes = it.rate_pa_s > _TAKES or it.pressure_pa >= _REGULATED * it.supply_pa
-    still = scene.pose.rate(*stack.at) < _STILL_M_S + BOUND_SDS * scene.pose.rate_sd(*stack.at)
-    stuck = takes and (resting or it.rate_pa_s > _TAKES) and still
+    rising, rate = it.rate_pa_s > _TAKES, scene.pose.rate(*stack.at)
+    stuck = (rising or (resting and it.pressure_pa >= full)) and (
+        rate < _STILL_M_S + BOUND_SDS * scene.pose.rate_sd(*stack.at)
+    )
     named = scene.step.bag if scene.step is not None and scene.step.do == "fill" else None
     instead = f", not {named}" if named not in (None, bag) else ""
     return Measured(
         it.pressure_pa / limit if stuck else 0.0,
         lambda: f"{show.pressure(it.pressure_pa, scene.units)}{instead}, no rise",
-        {"pressure_pa": it.pressure_pa, "limit_pa": limit, "rate_m_s": scene.pose.rate(*stack.at), "named": named},
+        {"pressure_pa": it.pressure_pa, "limit_pa": limit, "rate_m_s": rate, "named": named},
     )
 
 
@@ -149,29 +143,29 @@ def rise_to_come(scene: Scene, stack: Stack) -> float | None:
     now = scene.picture.step
     if now is None:
         return None
-    first = scene.rig.stack[0].name
-    return max(
-        (
-            step.until.rise
-            for step in scene.rig.step[now.number - 1 :]
-            if step.do == "fill" and step.until and step.until.rise is not None
-            if (step.until.at or first) == stack.name
-        ),
-        default=None,
-    )
+    first, most = scene.rig.stack[0].name, None
+    for step in scene.rig.step[now.number - 1 :]:
+        until = step.until
+        if step.do != "fill" or until is None or until.rise is None or (until.at or first) != stack.name:
+            continue
+        if most is None or until.rise > most:
+            most = until.rise
+    return most
 
 
-def most_apart(rig: Rig, rises: Mapping[str, float]) -> tuple[float, tuple[str, str]]:
+def _most_apart(planned: Planned, rises: Mapping[str, float]) -> tuple[float, tuple[str, str]]:
     """(how far (m) the two stacks that part most do, less what turning about the planned hinge explains, which they are)."""
-    pairs = {(a.name, b.name): _parted(rig, a, b, rises) for a, b in combinations(rig.stack, 2)}
-    pair = max(pairs, key=pairs.__getitem__)
-    return pairs[pair], pair
+    most, pair = -1.0, ("", "")
+    for a, b in combinations(rises, 2):
+        far = _parted(planned.ratios, a, b, rises)
+        if far > most:
+            most, pair = far, (a, b)
+    return most, pair
 
 
-def _parted(rig: Rig, a: Stack, b: Stack, rises: Mapping[str, float]) -> float:
+def _parted(ratios: Mapping[str, float], a: str, b: str, rises: Mapping[str, float]) -> float:
     """How far (m) the nearer to the hinge has gone from where the farther says it should be."""
-    ratios = {stack.name: rise_ratio(rig, stack.at) for stack in (a, b)}
-    near, far = sorted((a.name, b.name), key=lambda name: ratios[name])
+    near, far = (b, a) if ratios[b] < ratios[a] else (a, b)
     return abs(rises[near] - rises[far] * (ratios[near] / ratios[far] if ratios[far] else 1.0))
 
 
@@ -223,7 +217,7 @@ def _to_fill(scene: Scene) -> float | None:
                 continue
             if force is None:
                 return None
-            there = free_air(bag_volume(plate, top), force / AreaTable(plate).area(top))
+            there = free_air(bag_volume(plate, top), force / scene.planned.tables[bag.name].area(top))
             now = bag_volume(plate, bag.height_m) if bag.height_m is not None else 0.0
             need += max(0.0, there - free_air(now, bag.pressure_pa or 0.0))
     for shore, piston in zip(scene.picture.shores, scene.rig.shore, strict=True):
@@ -233,4 +227,16 @@ def _to_fill(scene: Scene) -> float | None:
 
 
 def _config(rig: Rig, name: str) -> Stack:
-    return next(it for it in rig.stack if it.name == name)
+    for it in rig.stack:
+        if it.name == name:
+            return it
+    raise KeyError(name)
+
+
+def _plate(scene: Scene, name: str) -> tuple[StackPicture, BagPicture, Bag]:
+    """A bag with its stack, as they are, and as the rig file has it."""
+    for stack, config in zip(scene.picture.stacks, scene.rig.stack, strict=True):
+        for bag, plate in zip(stack.bags, config.bag, strict=True):
+            if bag.name == name:
+                return stack, bag, plate
+    raise KeyError(name)

@@ -8,10 +8,10 @@ looks like air at constant pressure, never like a load that moves alone. What is
 from __future__ import annotations
 
 from collections import deque
-from collections.abc import Iterator
 from dataclasses import dataclass
 from math import fsum
 
+from drivers.quick import quick
 from monitor.engine.estimate import PoseEstimate
 from monitor.engine.leak import P_ATM
 from monitor.engine.picture import BagPicture, Point, StackPicture
@@ -40,6 +40,7 @@ _MEAN_OF = 5
 """Readings of a pressure that are averaged: a quarter of a second, as smooth as the rise is."""
 
 
+@quick
 @dataclass(frozen=True, slots=True)
 class Moved:
     """How far the load has gone up over the window, where it went furthest (m, down negative), and how far that may be off,
@@ -64,6 +65,7 @@ class Moved:
         return self.alone is True and abs(self.moved_m) > LEAST_M
 
 
+@quick
 @dataclass(frozen=True, slots=True)
 class _Bag:
     """One bag at one moment: absolute pressure (Pa), volume (m^3), height over flat (m)."""
@@ -73,6 +75,7 @@ class _Bag:
     up: float
 
 
+@quick
 @dataclass(frozen=True, slots=True)
 class _Moment:
     time_ns: int
@@ -80,6 +83,7 @@ class _Moment:
     extensions: tuple[float | None, ...]
     airs: tuple[float | None, ...]
     stacks: tuple[tuple[_Bag, ...], ...]
+    heard: bool  # whether every bag's pressure is known
 
 
 class Alone:
@@ -91,6 +95,8 @@ class Alone:
         self._tables = {bag.name: AreaTable(bag) for stack in rig.stack for bag in stack.bag}
         self._pressures: dict[str, deque[float]] = {name: deque(maxlen=_MEAN_OF) for name in self._tables}
         self._past: deque[_Moment] = deque()
+        self._shores = tuple(shore.name for shore in rig.shore)
+        self._fells = tuple(_AIR_FELL * shore.follow_pressure for shore in rig.shore)
 
     def tick(
         self,
@@ -109,10 +115,11 @@ class Alone:
             return None
         now = _Moment(
             now_ns,
-            tuple(pose.rise(*at) for at in self._at),
+            tuple([pose.rise(x, y) for x, y in self._at]),
             extensions,
             airs,
-            tuple(self._bags(stack) for stack in stacks),
+            tuple([self._bags(stack) for stack in stacks]),
+            all(self._pressures.values()),
         )
         while self._past and now_ns - self._past[0].time_ns > WINDOW_NS:
             self._past.popleft()
@@ -142,41 +149,51 @@ class Alone:
 
     def _compared(self, then: _Moment, now: _Moment, pose: PoseEstimate) -> Moved:
         by = [after - before for before, after in zip(then.rises, now.rises, strict=True)]
-        furthest = max(range(len(by)), key=lambda k: abs(by[k]))
-        said = [word for word in self._words(then, now) if word is not None]
-        unheard = tuple(
-            bag.name
-            for stack, before, after in zip(self._rig.stack, then.stacks, now.stacks, strict=True)
-            for bag, one, other in zip(stack.bag, before, after, strict=True)
-            if max(one.up, other.up) > _OPEN_M and (one.pressure is None or other.pressure is None)
-        )
-        grown = [
-            None if one is None or other is None else other - one
-            for one, other in zip(then.extensions, now.extensions, strict=True)
-        ]
+        furthest = max(range(len(by)), key=[abs(it) for it in by].__getitem__)
+        said = self._words(then, now)
+        unheard = () if then.heard and now.heard else self._unheard(then, now)
+        ends = zip(then.extensions, now.extensions, strict=True)
+        grown = [None if one is None or other is None else other - one for one, other in ends]
         return Moved(
             moved_m=by[furthest],
             bound_m=pose.rise_bound(*self._at[furthest]),
-            alone=None if unheard and not any(said) else not any(said),
+            alone=None if unheard and True not in said else True not in said,
             by_air=bool(said),
             unheard=unheard,
-            air_fell=any(
-                one is not None and other is not None and one - other > _AIR_FELL * shore.follow_pressure
-                for shore, one, other in zip(self._rig.shore, then.airs, now.airs, strict=True)
-            ),
-            shores=tuple(
-                zip((shore.name for shore in self._rig.shore), by[len(self._rig.stack) :], grown, strict=True)
-            ),
+            air_fell=self._fell(then, now),
+            shores=tuple(zip(self._shores, by[len(now.stacks) :], grown, strict=True)),
         )
 
-    def _words(self, then: _Moment, now: _Moment) -> Iterator[bool | None]:
-        """What each stack's air says, over the window and over its later parts: air let in and out again leaves no trace."""
-        for before, after in zip(then.stacks, now.stacks, strict=True):
-            yield _by_air(before, after, _LEAST_M, _LEAST_PA)
+    def _unheard(self, then: _Moment, now: _Moment) -> tuple[str, ...]:
+        """The open bags whose pressure is missing, then or now."""
+        return tuple(
+            [
+                bag.name
+                for stack, before, after in zip(self._rig.stack, then.stacks, now.stacks, strict=True)
+                for bag, one, other in zip(stack.bag, before, after, strict=True)
+                if (one.pressure is None or other.pressure is None) and max(one.up, other.up) > _OPEN_M
+            ]
+        )
+
+    def _fell(self, then: _Moment, now: _Moment) -> bool:
+        """Whether the air of a shore was let out."""
+        for least, one, other in zip(self._fells, then.airs, now.airs, strict=True):
+            if one is not None and other is not None and one - other > least:
+                return True
+        return False
+
+    def _words(self, then: _Moment, now: _Moment) -> list[bool]:
+        """What the stacks' air says, over the window and over its later parts: air let in and out again leaves no trace."""
+        count = len(self._past)
+        words = [
+            _by_air(before, after, _LEAST_M, _LEAST_PA) for before, after in zip(then.stacks, now.stacks, strict=True)
+        ]
         for part in (1, 3):
-            between = self._past[len(self._past) * part // 4]
-            for before, after in zip(between.stacks, now.stacks, strict=True):
-                yield _by_air(before, after, _CLEAR_M, _CLEAR_PA)
+            between = self._past[count * part // 4].stacks
+            words += [
+                _by_air(before, after, _CLEAR_M, _CLEAR_PA) for before, after in zip(between, now.stacks, strict=True)
+            ]
+        return [word for word in words if word is not None]
 
 
 def _by_air(before: tuple[_Bag, ...], after: tuple[_Bag, ...], least_m: float, least_pa: float) -> bool | None:
@@ -184,10 +201,12 @@ def _by_air(before: tuple[_Bag, ...], after: tuple[_Bag, ...], least_m: float, l
     swelled = pressed = 0.0
     changed = False
     for one, other in zip(before, after, strict=True):
-        if max(one.up, other.up) <= _OPEN_M or one.pressure is None or other.pressure is None:
+        if (one.up <= _OPEN_M and other.up <= _OPEN_M) or one.pressure is None or other.pressure is None:
             continue
         swelled += 0.5 * (one.pressure + other.pressure) * (other.volume - one.volume)
         pressed += 0.5 * (one.volume + other.volume) * (other.pressure - one.pressure)
-        changed |= abs(other.up - one.up) > least_m or abs(other.pressure - one.pressure) > least_pa
+        changed = changed or abs(other.up - one.up) > least_m or abs(other.pressure - one.pressure) > least_pa
+    if not changed:
+        return None
     greater = max(abs(swelled), abs(pressed))
-    return None if not changed or greater == 0.0 else abs(swelled + pressed) > _OWN * greater
+    return None if greater == 0.0 else abs(swelled + pressed) > _OWN * greater

@@ -11,9 +11,10 @@ same share at a steady pace), and each set of open bags apart from the next (eac
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from math import atan2, cos, hypot, isfinite, sin, sqrt
 
+from drivers.quick import quick
 from monitor.addition import added
 from monitor.engine.estimate import PoseEstimate
 from monitor.engine.mounts import asin_clipped
@@ -44,6 +45,28 @@ _UNSAID = 0.02
 """The share by which a force may be wrong whose error nobody says (invented)."""
 _CENTRE_SD_M = 0.05
 _LEAST_BLOCKS = 3
+
+
+@quick
+@dataclass(frozen=True, slots=True)
+class _Said:
+    """What the blocks say by themselves, wherever the load stands now. `tip`: against gravity. The moment (N m) at a tilt t is
+    scale * (of_cos * cos(t) - of_sin * sin(t)); None while one of the three is."""
+
+    weight: float | None
+    weight_sd: float | None
+    centre: tuple[float | None, float | None, float | None] | None
+    tip: float | None
+    tip_sd: float | None
+    of_cos: float | None
+    of_sin: float | None
+    scale: float | None
+
+    def moment(self, t: float) -> float | None:
+        """The weight's moment about the hinge at a tilt (rad)."""
+        if self.of_cos is None or self.of_sin is None or self.scale is None:
+            return None
+        return self.scale * (self.of_cos * cos(t) - self.of_sin * sin(t))
 
 
 @dataclass
@@ -130,6 +153,9 @@ class Balance:
         self._rose_ns: int | None = None
         self._top: list[float] | None = None
         self._free: tuple[int, float, float, float, float] = (0, 0.0, 0.0, 0.0, 0.0)
+        self._planned, self._weight = centre_of_gravity(rig.load), total_weight(rig.load)
+        self._said: _Said | None = None
+        """What the sums say, until a block is added to one."""
         self._areas = {shore.name: shore.piston_area for shore in rig.shore}
         self._pitches = {shore.name: shore.lock_pitch for shore in rig.shore}
         self._flat = {bag.name: bag.height_flat for stack in rig.stack for bag in stack.bag}
@@ -139,6 +165,8 @@ class Balance:
             nx, ny = (y0 - y1) / length, (x1 - x0) / length
             side = added((s.at[0] - x0) * nx + (s.at[1] - y0) * ny for s in rig.stack)
             self.normal = (nx, ny) if side >= 0.0 else (-nx, -ny)
+            self._stack_arms = {stack.name: self.arm(stack.at) for stack in rig.stack}
+            self._shore_arms = {shore.name: self.arm(shore.at) for shore in rig.shore}
 
     def arm(self, point: Point) -> float:
         """Distance (m) of a point of the underside from the hinge, positive on the stacks' side."""
@@ -152,18 +180,27 @@ class Balance:
         """Take the forces of this moment; what is known by now."""
         forces = [(s, s.force_n) for s in stacks if s.force_n is not None]
         how = self._how(now_ns, pose, stacks)
-        if how and len(forces) == len(stacks):
-            self._take(now_ns, how, pose, forces, shores)
         if self.line is None:
+            if how and len(forces) == len(stacks):
+                self._take(now_ns, how, forces, self._sums_free(forces, shores))
             return self._lifted_free()
-        said = self._hinged(pose)
-        if said.moment_nm is None or len(forces) != len(stacks):
-            return said
-        return replace(said, short_nm=max(0.0, said.moment_nm - self._moment(self._tilt(pose), forces, shores)))
+        t, given = self._tilt(pose), None
+        if how and len(forces) == len(stacks):
+            given = self._moment(t, forces, shores)
+            self._take(now_ns, how, forces, (t, given, self._doubt(forces)))
+        said = self._said or self._say()
+        moment, tip, tip_sd = said.moment(t), None, None
+        if said.tip is not None:
+            tip, tip_sd = said.tip - asin_clipped(self.normal[0] * pose.a0 + self.normal[1] * pose.b0), said.tip_sd
+            if not isfinite(tip):
+                tip = tip_sd = None
+        short = None
+        if moment is not None and len(forces) == len(stacks):
+            short = max(0.0, moment - (self._moment(t, forces, shores) if given is None else given))
+        return BalancePicture(said.weight, said.weight_sd, said.centre, moment, tip, tip_sd, None, short)
 
     def _how(self, now_ns: int, pose: PoseEstimate, stacks: tuple[StackPicture, ...]) -> str:
         """Whether the load rises, hangs still on its bags, or neither can be said ("")."""
-        rises = [pose.rise(*s.at) for s in stacks]
         rates = [(pose.rate(*s.at), pose.rate_sd(*s.at)) for s in stacks]
         if all(rate > max(_RISING_M_S, 3.0 * sd) for rate, sd in rates):
             self._rose_ns, self._top = now_ns, None
@@ -173,20 +210,16 @@ class Balance:
             return ""
         if any(bag.doing in ("filling", "venting", "unknown") for s in stacks for bag in s.bags):
             return ""
+        rises = [pose.rise(*s.at) for s in stacks]
         if self._top is None:
             self._top = rises
         tremble = max(_SUNK_M, 2.0 * max(pose.rise_sd(*s.at) for s in stacks))
         return "still" if all(r > top - tremble for r, top in zip(rises, self._top, strict=True)) else ""
 
     def _take(
-        self,
-        now_ns: int,
-        how: str,
-        pose: PoseEstimate,
-        forces: list[tuple[StackPicture, float]],
-        shores: tuple[ShorePicture, ...],
+        self, now_ns: int, how: str, forces: list[tuple[StackPicture, float]], seen: tuple[float, float, float]
     ) -> None:
-        """One moment into the block; a whole block into the sums."""
+        """One moment into the block; a whole block into the sums. `seen`: tilt, moment and its doubt; see `_sums_free`."""
         opened = [b.name for s, _ in forces for b in s.bags if (b.height_m or 0.0) > self._flat[b.name] + _OPEN_M]
         key = (how, *opened)
         if key != self._key or now_ns - self._last_ns > _GAP_NS:
@@ -194,21 +227,24 @@ class Balance:
         if not self._block:
             self._began_ns = now_ns
         self._last_ns = now_ns
-        if self.line is None:
-            pushes = [(shore.at, self._push(shore)) for shore in shores]
-            total = added(f for _, f in forces) + added(f for _, f in pushes)
-            x = added(s.at[0] * f for s, f in forces) + added(at[0] * f for at, f in pushes)
-            y = added(s.at[1] * f for s, f in forces) + added(at[1] * f for at, f in pushes)
-            self._block.append((total, x, y, self._share(forces)))
-        else:
-            t = self._tilt(pose)
-            self._block.append((t, self._moment(t, forces, shores), self._doubt(forces), self._share(forces)))
+        self._block.append((*seen, self._share(forces)))
         if now_ns - self._began_ns >= _BLOCK_NS:
             self._close()
+
+    def _sums_free(
+        self, forces: list[tuple[StackPicture, float]], shores: tuple[ShorePicture, ...]
+    ) -> tuple[float, float, float]:
+        """Of a load that is lifted free: all forces together (N), and their moments (N m) by x and y."""
+        pushes = [(shore.at, self._push(shore)) for shore in shores]
+        total = added(f for _, f in forces) + added(f for _, f in pushes)
+        x = added(s.at[0] * f for s, f in forces) + added(at[0] * f for at, f in pushes)
+        y = added(s.at[1] * f for s, f in forces) + added(at[1] * f for at, f in pushes)
+        return total, x, y
 
     def _close(self) -> None:
         count = len(self._block)
         means = [added(it[i] for it in self._block) / count for i in range(4)]
+        self._said = None
         if self.line is None:
             n, total, x, y, share = self._free
             self._free = n + 1, total + means[0], x + means[1], y + means[2], max(share, means[3])
@@ -218,12 +254,13 @@ class Balance:
 
     def _moment(self, t: float, forces: list[tuple[StackPicture, float]], shores: tuple[ShorePicture, ...]) -> float:
         """Moment (N m) about the hinge of all that pushes, along each stack from foot to head."""
-        moment = added(self._push(shore) * self.arm(shore.at) * cos(t) for shore in shores)
+        moment, cos_t, sin_t, (nx, ny) = 0.0, cos(t), sin(t), self.normal
+        for shore in shores:
+            moment += self._push(shore) * self._shore_arms[shore.name] * cos_t
         for s, force in forces:
             x, y = s.acts_at or (s.lean_x_m or 0.0, s.lean_y_m or 0.0)
-            leans = x * self.normal[0] + y * self.normal[1]
-            slant = leans / s.height_m if s.height_m else 0.0
-            moment += force * self.arm(s.at) * (cos(t) - slant * sin(t))
+            slant = (x * nx + y * ny) / s.height_m if s.height_m else 0.0
+            moment += force * self._stack_arms[s.name] * (cos_t - slant * sin_t)
         return moment
 
     def _push(self, shore: ShorePicture) -> float:
@@ -250,13 +287,11 @@ class Balance:
         nx, ny = self.normal
         return asin_clipped(nx * (pose.a0 + pose.x[1]) + ny * (pose.b0 + pose.x[2]))
 
-    def _hinged(self, pose: PoseEstimate) -> BalancePicture:
-        planned, weight = centre_of_gravity(self.rig.load), total_weight(self.rig.load)
-        first = asin_clipped(self.normal[0] * pose.a0 + self.normal[1] * pose.b0)
-        tip = tip_sd = None
-        moment, w, w_sd = None, None, None
+    def _say(self) -> _Said:
+        """Look at the sums: the best known weight and tip angle of any, with what the planned weight or centre makes of them."""
+        planned, weight = self._planned, self._weight
+        tip = tip_sd = w = w_sd = of_cos = of_sin = None
         cg: tuple[float | None, float | None, float | None] | None = None
-        t = self._tilt(pose)
         for key, sums in self._sums.items():
             if planned is not None:
                 e, z = self.arm(planned[:2]), planned[2]
@@ -268,24 +303,24 @@ class Balance:
                     and (w_sd is None or said[1] < w_sd)
                 ):
                     (w, w_sd) = said
-                    moment = w * (e * cos(t) - z * sin(t))
             found = sums.moments() if key[0] == "rising" else None
             if found is None:
                 continue
             a, b, aa, ab, bb = found
             sd = _tip_sd(a, b, aa, ab, bb)
             if a > 0.0 and sd <= _TIP_SD and (tip_sd is None or sd < tip_sd):
-                tip, tip_sd = atan2(a, b) - first, sd
-                moment = a * cos(t) - b * sin(t) if planned is None else moment
+                tip, tip_sd = atan2(a, b), sd
+                of_cos, of_sin = a, b
             if planned is None and weight and a > 0.0:
                 share = sums.force_share
                 e_sd = sqrt(aa / weight**2 + (share * a / weight) ** 2)
                 z_sd = sqrt(bb / weight**2 + (share * b / weight) ** 2)
                 if e_sd <= _CENTRE_SD_M:
                     cg = self._centre(a / weight, b / weight if z_sd <= _CENTRE_SD_M else None)
-        if tip is not None and not isfinite(tip):
-            tip = tip_sd = None
-        return BalancePicture(w, w_sd, cg, moment, tip, tip_sd)
+        if planned is not None:
+            of_cos, of_sin = self.arm(planned[:2]), planned[2]
+        self._said = _Said(w, w_sd, cg, tip, tip_sd, of_cos, of_sin, w if planned is not None else 1.0)
+        return self._said
 
     def _centre(self, e: float, z: float | None) -> tuple[float | None, float | None, float | None]:
         """The centre of gravity in the load frame; where along the hinge it lies is not seen."""

@@ -6,10 +6,12 @@ What is right or wrong about it stands in lowering.py; here it is only followed 
 from __future__ import annotations
 
 from collections import deque
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from math import fsum
 
+from drivers.quick import quick
 from monitor.engine.picture import ShorePicture, StackPicture
+from monitor.engine.shores import with_more
 from monitor.rig.schema import Rig
 from monitor.rig.statics import lever
 
@@ -31,6 +33,7 @@ _RECOVERED = 0.9
 """Share of their push at which bags that had been let down carry the load again (invented)."""
 
 
+@quick
 @dataclass(frozen=True, slots=True)
 class Descent:
     """A venting: when it began, and the bags' push (moment about the planned hinge, or force) as a share of what it was at
@@ -48,6 +51,8 @@ class Lowering:
         self._latest: deque[float] = deque(maxlen=_STOOD)
         self._pushes: deque[tuple[int, float, float]] = deque()
         """Of the last seconds: when, a push that had stood, the rise then."""
+        self._peaks: deque[tuple[int, float]] = deque()
+        """Of these, when and what: those that none after them reaches, so that the first is the greatest."""
         self._since_ns: int | None = None
         self._last_ns = 0
         self._full: float | None = None
@@ -69,8 +74,9 @@ class Lowering:
                 rise = self._mean(now_ns, shore.name, shore.gap_m + shore.extension_m)
                 self._from.setdefault(shore.name, rise)
                 self._top[shore.name] = max(rise, self._top.get(shore.name, rise))
-            known = shore.name in self._top
-            seen.append(replace(shore, touch_m=self._top[shore.name] - self._from[shore.name] if known else None))
+            if shore.name in self._top:
+                shore = with_more(shore, self._top[shore.name] - self._from[shore.name], shore.load_most_n)
+            seen.append(shore)
         return tuple(seen)
 
     def _mean(self, now_ns: int, name: str, rise: float) -> float:
@@ -86,11 +92,13 @@ class Lowering:
         push = self._push(stacks)
         doings = {bag.doing for stack in stacks for bag in stack.bags}
         venting = "venting" in doings
-        known = (stack.rise_m for stack in stacks if stack.rise_m is not None)
-        rise = self._rise = max(known, default=self._rise)  # while nobody knows it, it stays where it was
+        known = [stack.rise_m for stack in stacks if stack.rise_m is not None]
+        rise = self._rise = max(known) if known else self._rise  # while nobody knows it, it stays where it was
         self._lowest = rise if self._since_ns is None else min(rise, self._lowest)
         if self._since_ns is None:
             self._remember(now_ns, push, rise)
+            if not venting and not self._may_fall(push):
+                return None
             full = max((stood for _, stood, then in self._pushes if rise - then <= _ROSE_M), default=None)
             falls = push is not None and full is not None and push < (1.0 - _FALLS) * full
             if not venting and not falls:
@@ -106,19 +114,31 @@ class Lowering:
         if not venting and now_ns - self._last_ns > _LAST_NS and (share is None or share >= _RECOVERED or raised):
             self._since_ns = None
             self._pushes.clear()
+            self._peaks.clear()
             self._latest.clear()
             return None
         return Descent(self._since_ns, share)
 
+    def _may_fall(self, push: float | None) -> bool:
+        """Whether the push has fallen far enough below any that is remembered."""
+        return push is not None and bool(self._peaks) and push < (1.0 - _FALLS) * self._peaks[0][1]
+
     def _remember(self, now_ns: int, push: float | None, rise: float) -> None:
-        while self._pushes and now_ns - self._pushes[0][0] > _BEFORE_NS:
-            self._pushes.popleft()
+        pushes, peaks = self._pushes, self._peaks
+        while pushes and now_ns - pushes[0][0] > _BEFORE_NS:
+            pushes.popleft()
+        while peaks and now_ns - peaks[0][0] > _BEFORE_NS:
+            peaks.popleft()
         if push is None:
             self._latest.clear()
             return
         self._latest.append(push)
         if len(self._latest) == _STOOD:
-            self._pushes.append((now_ns, min(self._latest), rise))
+            stood = min(self._latest)
+            pushes.append((now_ns, stood, rise))
+            while peaks and peaks[-1][1] <= stood:
+                peaks.pop()
+            peaks.append((now_ns, stood))
 
     def _push(self, stacks: tuple[StackPicture, ...]) -> float | None:
         """What all bags give; None while one stack's force is not known. A stack that lifts nothing gives nothing."""

@@ -17,8 +17,8 @@ from dataclasses import dataclass
 from itertools import combinations
 from math import atan2, hypot, isfinite, pi
 
+from drivers.quick import quick
 from monitor.engine.picture import Point
-from monitor.rig.statics import arm
 
 Head = tuple[Point, float]
 """A point of the load and its rise (m) since the zero, up positive."""
@@ -27,6 +27,7 @@ _ROUNDING = 1e-9
 """Metres, radians and shares of a triangle that are nothing but rounding."""
 
 
+@quick
 @dataclass(frozen=True, slots=True)
 class Support:
     """A locked shore or packed crib: the load's underside at `at` is `room_m` above it (below 0 counts as 0)."""
@@ -35,6 +36,7 @@ class Support:
     room_m: float
 
 
+@quick
 @dataclass(frozen=True, slots=True)
 class _Drop:
     """A plane the load may come to rest in: how far below the present one, down positive, about the centre of gravity."""
@@ -60,14 +62,25 @@ def fall_about_hinge(
     the hinge, or a hinge that is no line: the load may go over either way, and the greatest rise is the fall.
     """
     (x0, y0), (x1, y1) = hinge
-    if not hypot(x1 - x0, y1 - y0) > _ROUNDING:
+    length = hypot(x1 - x0, y1 - y0)
+    if not length > _ROUNDING:
         return _greatest_rise(heads)
-    side = 1.0 if arm(hinge, centre) > 0.0 else -1.0
-    known = _known((s.at, s.room_m) for s in supports)
-    met = sorted((room / (arm(hinge, at) * side), at) for at, room in known if arm(hinge, at) * side > _ROUNDING)
-    for n, (slope, _) in enumerate(met, 1):
-        if _surrounded(centre, [*hinge, *(at for _, at in met[:n])]):
-            turned = max((min(_up(rise), slope * arm(hinge, at) * side) for at, rise in heads), default=0.0)
+    across_x, across_y = y0 - y1, x1 - x0
+
+    def arm(at: Point) -> float:
+        return ((at[0] - x0) * across_x + (at[1] - y0) * across_y) / length
+
+    side = 1.0 if arm(centre) > 0.0 else -1.0
+    met, around = [], list(hinge)
+    for at, room in _known([(s.at, s.room_m) for s in supports]):
+        off = arm(at) * side
+        if off > _ROUNDING:
+            met.append((room / off, at))
+    met.sort()
+    for slope, support in met:
+        around.append(support)
+        if _surrounded(centre, around):
+            turned = max([min(_up(rise), slope * arm(at) * side) for at, rise in heads], default=0.0)
             if slope <= met[0][0]:
                 return max(0.0, turned)
             return max(turned, fall_free(centre, [*supports, *(Support(end, 0.0) for end in hinge)], [], heads))
@@ -105,12 +118,22 @@ def _planes_of_rest(centre: Point, points: list[Head]) -> list[_Drop]:
 
 def _surrounded(centre: Point, points: Iterable[Point]) -> bool:
     """Whether points stand on every side of the centre, which then lies strictly inside their hull."""
-    around = [(x - centre[0], y - centre[1]) for x, y in points]
-    angles = sorted(atan2(y, x) for x, y in around if hypot(x, y) > _ROUNDING)
+    cx, cy = centre
+    angles = []
+    for px, py in points:
+        x, y = px - cx, py - cy
+        if hypot(x, y) > _ROUNDING:
+            angles.append(atan2(y, x))
     if len(angles) < 3:
         return False
-    gaps = [b - a for a, b in zip(angles, [*angles[1:], angles[0] + 2.0 * pi], strict=True)]
-    return max(gaps) < pi - _ROUNDING
+    angles.sort()
+    angles.append(angles[0] + 2.0 * pi)
+    before = angles[0]
+    for angle in angles:
+        if angle - before >= pi - _ROUNDING:
+            return False
+        before = angle
+    return True
 
 
 def _through(

@@ -5,12 +5,14 @@ Conditions like those of conditions.py, drawn from what the estimator makes of f
 
 from __future__ import annotations
 
+from functools import lru_cache
 from math import atan2, hypot
 
 from monitor import quantities as show
 from monitor.addition import added
 from monitor.engine.conditions import BOUND_SDS, Evidence, Measured, Outcome, Scene, Unknown
 from monitor.engine.mounts import asin_clipped
+from monitor.engine.picture import Point
 from monitor.rig.parts import centre_of_gravity, total_weight
 
 _HEAVIER_SDS = 2.0
@@ -60,11 +62,9 @@ def over_centre(scene: Scene, _: str) -> Outcome:
         return scene.no_pose() if scene.rig.load.hinge is not None else None
     if picture.hinge.line is None:
         return None
-    (x0, y0), (x1, y1) = picture.hinge.line
-    length = hypot(x1 - x0, y1 - y0)
-    nx, ny = (y0 - y1) / length, (x1 - x0) / length
-    side = added((s.at[0] - x0) * nx + (s.at[1] - y0) * ny for s in scene.rig.stack)
-    nx, ny = (nx, ny) if side >= 0.0 else (-nx, -ny)
+    line = picture.hinge.line
+    x0, y0 = line[0]
+    nx, ny = _across(line, tuple([stack.at for stack in picture.stacks]))
     tip, least, by = picture.balance.tip_rad, picture.balance.tip_least_rad, "forces"
     if tip is not None:
         least = tip - BOUND_SDS * (picture.balance.tip_sd_rad or 0.0)
@@ -84,6 +84,16 @@ def over_centre(scene: Scene, _: str) -> Outcome:
     return Measured(
         (turned + BOUND_SDS * sd) / least, lambda: f"{show.angle(turned)}, goes over at {show.angle(tip)}", evidence
     )
+
+
+@lru_cache(maxsize=16)
+def _across(line: tuple[Point, Point], heads: tuple[Point, ...]) -> Point:
+    """The unit vector across a hinge line, toward the side of the stacks' heads."""
+    (x0, y0), (x1, y1) = line
+    length = hypot(x1 - x0, y1 - y0)
+    nx, ny = (y0 - y1) / length, (x1 - x0) / length
+    side = added((x - x0) * nx + (y - y0) * ny for x, y in heads)
+    return (nx, ny) if side >= 0.0 else (-nx, -ny)
 
 
 def overload(scene: Scene, _: str) -> Outcome:

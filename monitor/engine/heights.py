@@ -12,7 +12,9 @@ from dataclasses import dataclass
 from itertools import combinations
 from math import exp, hypot, log, sqrt
 
+from drivers.quick import quick
 from monitor.addition import added
+from monitor.engine.sharing import share_height
 from monitor.rig.capacity import AreaTable
 from monitor.rig.schema import Bag
 
@@ -48,43 +50,7 @@ _AT_ODDS_NS = 1_000_000_000
 Matrix = list[list[float]]
 
 
-def share_height(tables: list[AreaTable], pressures: list[float | None], total: float) -> tuple[float, list[float]]:
-    """(force, heights) with p_i*A_i(h_i) = force for every open bag and heights that sum to `total`.
-
-    Pressures in Pa gauge, None for a spacer (it stays at its flat height); lengths in m, force in N. The sum of heights
-    falls with the force, piecewise linearly between the table's points, so the root is found exactly. A total
-    outside what the tables allow is met at their nearest end, and what remains is shared evenly.
-    """
-    open_bags = [(table, p) for table, p in zip(tables, pressures, strict=True) if p is not None]
-    if not open_bags:
-        return 0.0, [table.heights[0] for table in tables]
-
-    def heights(force: float, highest: bool) -> list[float]:
-        return [
-            table.heights[0] if p is None else table.height_at(force / p, highest)
-            for table, p in zip(tables, pressures, strict=True)
-        ]
-
-    forces = sorted({area * p for table, p in open_bags for area in table.areas})
-    high, upper = forces[-1], heights(forces[-1], False)
-    for force in reversed(forces):  # from the greatest force (all flat) downward: the sum only grows
-        for highest in (False, True):
-            these = heights(force, highest)
-            if added(these) >= total:
-                span = added(these) - added(upper)
-                share = (total - added(upper)) / span if span > 0.0 else 0.0
-                between = [u + share * (t - u) for u, t in zip(upper, these, strict=True)]
-                return high + share * (force - high), _shared_out(between, total, pressures)
-            high, upper = force, these
-    return high, _shared_out(upper, total, pressures)
-
-
-def _shared_out(heights: list[float], total: float, pressures: list[float | None]) -> list[float]:
-    """The heights with what is missing to `total` shared evenly by the open bags."""
-    missing = (total - added(heights)) / sum(p is not None for p in pressures)
-    return [h if p is None else h + missing for h, p in zip(heights, pressures, strict=True)]
-
-
+@quick
 @dataclass(frozen=True, slots=True)
 class Air:
     """What is heard of one bag: gauge pressure (Pa, None where no gauge sees it) and its standard deviation, whether it is
@@ -100,6 +66,7 @@ class Air:
     off: float = 0.0
 
 
+@quick
 @dataclass(frozen=True, slots=True)
 class Split:
     """Heights of the bags (m, from the foot up; their sum is the total), their covariance, the total's error left out;
@@ -135,17 +102,23 @@ class Heights:
         self._bags = bags
         self._tables = [AreaTable(bag) for bag in bags]
         self.n = len(bags)
-        self.reset()
-
-    @property
-    def flat(self) -> list[float]:
+        self.flat = [table.heights[0] for table in self._tables]
         """The heights of the flat bags (m)."""
-        return [table.heights[0] for table in self._tables]
+        self.known: Matrix = [[0.0] * self.n for _ in bags]
+        """Their covariance: there is nothing uncertain in them."""
+        self.flat_m = added(self.flat)
+        most = max(bag.capacity_error for bag in bags)
+        self._plate_sds = [hypot(bag.capacity_error, most) for bag in bags]
+        self._as_begun = False
+        self.reset()
 
     def reset(self) -> None:
         """Every bag is flat and nothing has been learnt."""
+        if self._as_begun:
+            return
+        self._as_begun = True
         n = self.n
-        self.h, self.scale = self.flat, [0.0] * n
+        self.h, self.scale = list(self.flat), [0.0] * n
         self.open = [False] * n
         self.p = [[0.0] * (2 * n) for _ in range(2 * n)]
         for i, bag in enumerate(self._bags):
@@ -157,10 +130,11 @@ class Heights:
 
     def lost(self) -> None:
         """The total is not known now: what it does meanwhile can be given to nobody."""
-        self._gap = True
+        self._as_begun, self._gap = False, True
 
     def tick(self, now_ns: int, total: float, total_sd: float, air: Sequence[Air]) -> Split | None:
         """The split now. `total`: height of all bags together (m). None while no bag can be what holds the stack up."""
+        self._as_begun = False
         started = any(self.open)
         self._open_and_shut(total, air)
         if not any(self.open):
@@ -182,34 +156,42 @@ class Heights:
     def _open_and_shut(self, total: float, air: Sequence[Air]) -> None:
         """Which bags have left their flat height. One that pushes too weakly there for the force is a spacer, and so is
         one without air; one that nobody's gauge sees may be open, unless it was shut off while flat."""
-        forces = {
-            i: self._push(i, it, self.h[i]) for i, it in enumerate(air) if self.open[i] and it.pressure is not None
-        }
-        pushes = {i: self._push(i, it, 0.0) for i, it in enumerate(air) if self._has_air(i, it)}
-        # The load has just left its rest, or was raised before anyone looked: the pressures alone must say it.
-        anew = None if any(self.open) else share_height(self._tables, self._heard(air, pushes), total)[0]
+        anew = None
+        if not any(self.open):  # the load has just left its rest, or was raised before anyone looked
+            heard = self._heard(air, [i for i, it in enumerate(air) if self._has_air(i, it)])
+            anew = share_height(self._tables, heard, total)[0]  # so the pressures alone must say it
         now = list(self.open)
         for i, it in enumerate(air):
             if it.pressure is None:
                 now[i] = self.open[i] or not it.isolated
-                continue
-            if i not in pushes:
+            elif not self._has_air(i, it):
                 now[i] = False
-                continue
-            others = [force for j, force in forces.items() if j != i]
-            force = max(others, default=0.0) if anew is None else anew
-            sd = force * hypot(self._bags[i].capacity_error, max(bag.capacity_error for bag in self._bags))
-            sd = hypot(sd, self._tables[i].areas[0] * hypot(self._noise(it), it.off))
-            if self.open[i]:
-                unsure = _GATE * sqrt(max(0.0, self.p[i][i])) if it.active else 0.0  # at rest none comes down
-                near_flat = self.h[i] - self._tables[i].heights[0] < _FLAT_M + unsure
-                now[i] = not (near_flat and pushes[i] < force - _SHUTS * sd)
-            else:
-                now[i] = pushes[i] >= force - _OPENS * sd
+            elif not self.open[i]:
+                now[i] = self._flat_push(i, it) >= self._needed(i, air, anew, -_OPENS)
+            elif self._near_flat(i, it):
+                now[i] = not self._flat_push(i, it) < self._needed(i, air, anew, -_SHUTS)
         for i in range(self.n):
             if self.open[i] and not now[i]:
                 self._shut(i)
         self.open = now
+
+    def _flat_push(self, i: int, it: Air) -> float:
+        """What a bag would push at its flat height (N)."""
+        return (it.pressure or 0.0) * self._tables[i].areas[0] * exp(self.scale[i])
+
+    def _near_flat(self, i: int, it: Air) -> bool:
+        unsure = _GATE * sqrt(max(0.0, self.p[i][i])) if it.active else 0.0  # at rest none comes down
+        return self.h[i] - self._tables[i].heights[0] < _FLAT_M + unsure
+
+    def _needed(self, i: int, air: Sequence[Air], anew: float | None, sds: float) -> float:
+        """The force (N) that the other bags say there is, or what is `anew` taken for it, so many standard deviations aside."""
+        force = anew
+        if force is None:
+            others = [self._push(j, air[j], self._area(j)) for j in self._heard_open(air) if j != i]
+            force = max(others) if others else 0.0
+        it = air[i]
+        sd = hypot(force * self._plate_sds[i], self._tables[i].areas[0] * hypot(self._noise(it), it.off))
+        return force + sds * sd
 
     def _doubt_gauges(self, air: Sequence[Air]) -> None:
         """What a gauge's calibration leaves uncertain is off by one share like its bag's plate: once known, part of that share."""
@@ -241,7 +223,7 @@ class Heights:
         known = self._heard(air, [i for i in range(self.n) if self.open[i]])
         if all((p is not None) == is_open for p, is_open in zip(known, self.open, strict=True)):
             self.h = share_height(self._tables, known, total)[1]
-        self._spread((_UNKNOWN_TAKER * (total - added(self.flat))) ** 2, None)
+        self._spread((_UNKNOWN_TAKER * (total - self.flat_m)) ** 2, None)
         self._mark, self._gap = total, False
 
     def _credit(self, total: float, total_sd: float, air: Sequence[Air]) -> None:
@@ -282,16 +264,19 @@ class Heights:
     def _correct_by_pressures(self, now_ns: int, air: Sequence[Air]) -> list[tuple[int, int]]:
         """All open bags carry one force: take that in where it can be, and return the pairs that have contradicted it
         for a while."""
-        seen = [i for i in range(self.n) if self.open[i] and air[i].pressure is not None]
+        seen = self._heard_open(air)
         fused, at_odds = 0, []
         for i, j in combinations(seen, 2):
-            weaker = i if self._push(i, air[i], self.h[i]) < self._push(j, air[j], self.h[j]) else j
-            if self._may_be_flat(weaker):
+            area_i, area_j = self._area(i), self._area(j)
+            push_i, push_j = self._push(i, air[i], area_i), self._push(j, air[j], area_j)
+            if self._may_be_flat(i if push_i < push_j else j):
                 continue  # the weaker one: what the plates carry past a flat bag, its pressure does not show
-            row = [x - y for x, y in zip(self._row(i), self._row(j), strict=True)]
-            off = log(max(_LEAST, self._push(j, air[j], self.h[j])) / max(_LEAST, self._push(i, air[i], self.h[i])))
-            r = added((air[k].noise / max(_LEAST, air[k].pressure or 0.0)) ** 2 for k in (i, j))
-            slow = added(_FLOWING**2 for k in (i, j) if air[k].active)
+            row = [0.0] * (2 * self.n)
+            row[i], row[j] = self._falls(i, area_i), 0.0 - self._falls(j, area_j)
+            row[self.n + i], row[self.n + j] = 1.0, -1.0
+            off = log(max(_LEAST, push_j) / max(_LEAST, push_i))
+            r = self._noise_share(air[i]) ** 2 + self._noise_share(air[j]) ** 2
+            slow = added([_FLOWING**2 for k in (i, j) if air[k].active])
             if off * off > _GATE**2 * (self._variance(row) + r + slow):
                 since = self._odd_since.setdefault((i, j), now_ns)
                 if now_ns - since >= _AT_ODDS_NS:
@@ -301,9 +286,14 @@ class Heights:
             if fused < len(seen) - 1:
                 fused += 1
                 self._correct(row, max(r + _FILL_TICKS * slow, 1e-12), off)
-        for pair in [pair for pair in self._odd_since if not set(pair) <= set(seen)]:
-            del self._odd_since[pair]
+        if self._odd_since:
+            for pair in [pair for pair in self._odd_since if not set(pair) <= set(seen)]:
+                del self._odd_since[pair]
         return at_odds
+
+    def _heard_open(self, air: Sequence[Air]) -> list[int]:
+        """The open bags that a gauge sees."""
+        return [i for i, it in enumerate(air) if self.open[i] and it.pressure is not None]
 
     def _may_be_flat(self, i: int) -> bool:
         return self.h[i] - self._tables[i].heights[0] < _FLAT_M
@@ -319,43 +309,58 @@ class Heights:
     ) -> tuple[float | None, float | None, float | None, float | None]:
         """Precision-weighted mean of what the open bags push, its error, and the two parts of that which `Split` tells
         apart; where two bags contradict each other the error covers both."""
-        seen = [i for i in range(self.n) if self.open[i] and air[i].pressure is not None]
+        seen = self._heard_open(air)
         usable = seen if len(disagree) != 1 else [i for i in seen if i not in disagree]
         if not usable:
             return None, None, None, None
-        pushes = [self._push(i, air[i], self.h[i]) for i in usable]
-        noises = [self._noise(air[i]) / max(_LEAST, air[i].pressure or 0.0) for i in usable]
-        rows = [self._row(i) for i in usable]
-        weights = [1.0 / max(1e-9, self._variance(row) + noise**2) for row, noise in zip(rows, noises, strict=True)]
-        weights = [weight / added(weights) for weight in weights]
-        force = added(w * push for w, push in zip(weights, pushes, strict=True))
-        mean = [added(w * row[k] for w, row in zip(weights, rows, strict=True)) for k in range(2 * self.n)]
-        variance = self._variance(mean) + added((w * noise) ** 2 for w, noise in zip(weights, noises, strict=True))
+        n = self.n
+        pushes, noises, falls, weights = [], [], [], []
+        for i in usable:
+            it, area = air[i], self._area(i)
+            fall, noise = self._falls(i, area), self._noise(it) / max(_LEAST, it.pressure or 0.0)
+            row = [0.0] * (2 * n)
+            row[i], row[n + i] = fall, 1.0
+            pushes.append(self._push(i, it, area))
+            noises.append(noise)
+            falls.append(fall)
+            weights.append(1.0 / max(1e-9, self._variance(row) + noise**2))
+        whole = added(weights)
+        weights = [weight / whole for weight in weights]
+        force, noisy, flowing = 0.0, 0.0, 0.0
+        mean = [0.0] * (2 * n)
+        for i, w, push, noise, fall in zip(usable, weights, pushes, noises, falls, strict=True):
+            force += w * push
+            noisy += (w * noise) ** 2
+            if air[i].active:
+                flowing += (w * _FLOWING) ** 2
+            mean[i], mean[n + i] = w * fall, w
+        known = self._variance(mean)
         apart = (max(pushes) - min(pushes)) / 2.0 if len(disagree) > 1 else 0.0
-        flowing = added((w * _FLOWING) ** 2 for w, i in zip(weights, usable, strict=True) if air[i].active)
-        steady = force * sqrt(self._variance(mean) + flowing)
-        split = force * sqrt(max(0.0, self._along(mean[: self.n] + [0.0] * self.n)[1]))
-        return force, max(force * sqrt(variance), apart), max(steady, apart), split
+        steady = force * sqrt(known + flowing)
+        split = force * sqrt(max(0.0, self._along(mean[:n] + [0.0] * n)[1]))
+        return force, max(force * sqrt(known + noisy), apart), max(steady, apart), split
 
-    def _push(self, i: int, it: Air, height: float) -> float:
-        """What a bag pushes at a height (N), its plate's known error allowed for."""
-        return (it.pressure or 0.0) * self._tables[i].area(height) * exp(self.scale[i])
+    def _area(self, i: int) -> float:
+        """The effective area of a bag (m^2) at its height."""
+        return self._tables[i].area(self.h[i])
 
-    def _row(self, i: int) -> list[float]:
-        """Derivatives of that push's logarithm by the state."""
-        row = [0.0] * (2 * self.n)
-        row[i] = self._slope(i) / max(_LEAST, self._tables[i].area(self.h[i]))
-        row[self.n + i] = 1.0
-        return row
+    def _push(self, i: int, it: Air, area: float) -> float:
+        """What a bag pushes with an area (N), its plate's known error allowed for."""
+        return (it.pressure or 0.0) * area * exp(self.scale[i])
 
-    def _slope(self, i: int) -> float:
-        """How the area falls with height (m), over the stretch in which the height may lie."""
+    def _falls(self, i: int, area: float) -> float:
+        """Derivative of that push's logarithm by the bag's height (by the error of its plate it is 1), over the stretch in which
+        the height may lie."""
         table, reach = self._tables[i], min(_FARTHEST_M, max(_FLAT_M, sqrt(max(0.0, self.p[i][i]))))
         low, high = max(table.heights[0], self.h[i] - reach), self.h[i] + reach
-        return (table.area(high) - table.area(low)) / max(_FLAT_M, high - low)
+        return (table.area(high) - table.area(low)) / max(_FLAT_M, high - low) / max(_LEAST, area)
 
     def _noise(self, it: Air) -> float:
-        return hypot(it.noise, _FLOWING * (it.pressure or 0.0) if it.active else 0.0)
+        return hypot(it.noise, _FLOWING * (it.pressure or 0.0)) if it.active else abs(it.noise)
+
+    @staticmethod
+    def _noise_share(it: Air) -> float:
+        return it.noise / max(_LEAST, it.pressure or 0.0)
 
     def _variance(self, h: list[float]) -> float:
         """h' P h."""
@@ -370,8 +375,13 @@ class Heights:
     def _along(self, h: list[float]) -> tuple[list[float], float]:
         """(P h, h' P h)."""
         used = [(k, value) for k, value in enumerate(h) if value]
-        ph = [added(row[k] * value for k, value in used) for row in self.p]
-        return ph, max(0.0, added(ph[k] * value for k, value in used))
+        ph = []
+        for row in self.p:
+            total = 0.0
+            for k, value in used:
+                total += row[k] * value
+            ph.append(total)
+        return ph, max(0.0, added([ph[k] * value for k, value in used]))
 
     def _correct(self, h: list[float], r: float, innovation: float) -> None:
         """One scalar update; the covariance stays symmetric by construction."""
@@ -380,21 +390,21 @@ class Heights:
         for i in range(self.n):
             self.h[i] += ph[i] / s * innovation
             self.scale[i] += ph[self.n + i] / s * innovation
-        for row, a in zip(self.p, ph, strict=True):
-            for k, b in enumerate(ph):
-                row[k] -= a * b / s
-        for k in range(2 * self.n):
-            self.p[k][k] = max(0.0, self.p[k][k])
+        for k, (row, a) in enumerate(zip(self.p, ph, strict=True)):
+            row[:] = [it - a * b / s for it, b in zip(row, ph, strict=True)]
+            row[k] = max(0.0, row[k])
 
     def _keep_above_flat(self, total: float) -> None:
         """No bag is lower than flat: what one would lack the other open ones give."""
         for _ in range(self.n):
-            low = [i for i in range(self.n) if self.open[i] and self.h[i] < self._tables[i].heights[0]]
+            low = [i for i in range(self.n) if self.open[i] and self.h[i] < self.flat[i]]
+            if not low:
+                return
             for i in low:
-                self.h[i] = self._tables[i].heights[0]
-            room = [i for i in range(self.n) if self.open[i] and self.h[i] > self._tables[i].heights[0]]
+                self.h[i] = self.flat[i]
+            room = [i for i in range(self.n) if self.open[i] and self.h[i] > self.flat[i]]
             missing = total - added(self.h)
-            if not room or not low:
+            if not room:
                 return
             for i in room:
                 self.h[i] += missing / len(room)

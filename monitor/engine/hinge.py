@@ -23,6 +23,7 @@ _CUT_RAD = -pi / 4.0
 """Directions of a line are folded to half a turn from here: a cut that no usual hinge lies on."""
 
 UNKNOWN = HingePicture(None, None, None, None)
+_FREE = HingePicture(None, None, None, True)
 
 
 def hinge_of(pose: PoseEstimate, size_m: float, heads: list[tuple[float, float]]) -> HingePicture:
@@ -34,18 +35,21 @@ def hinge_of(pose: PoseEstimate, size_m: float, heads: list[tuple[float, float]]
     z, a, b = pose.x[:3]
     turn = hypot(a, b)
     turn_sd = sqrt(max(0.0, variance_along(pose.p, (0.0, a / turn, b / turn)))) if turn > 0.0 else 0.0
-    risen = all(pose.rise(*head) > _RISEN_SDS * pose.rise_sd(*head) for head in heads)
     if turn <= _TURNED_SDS * turn_sd or turn == 0.0:
-        return HingePicture(None, None, None, True) if risen else UNKNOWN
+        return _FREE if _risen(pose, heads) else UNKNOWN
     distance = abs(z) / turn
     if distance > _FAR * size_m:
-        return HingePicture(None, None, None, True) if risen else UNKNOWN
+        return _FREE if _risen(pose, heads) else UNKNOWN
     side = 1.0 if z >= 0.0 else -1.0
     row = side / turn, -distance * a / turn**2, -distance * b / turn**2
     sd = sqrt(max(0.0, variance_along(pose.p, row)))
     if sd > _USEFUL_M:
         return UNKNOWN
     return HingePicture(distance, _folded(atan2(a, -b)), sd, False)
+
+
+def _risen(pose: PoseEstimate, heads: list[tuple[float, float]]) -> bool:
+    return all(pose.rise(*head) > _RISEN_SDS * pose.rise_sd(*head) for head in heads)
 
 
 def _folded(direction: float) -> float:

@@ -14,6 +14,9 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from math import fsum, hypot, sqrt
+from operator import mul
+
+from drivers.quick import quick
 
 P_ATM = 101_325.0
 """Standard atmosphere, Pa (exact; CGPM 1954)."""
@@ -43,6 +46,7 @@ _CREDIBLE = 1e12
 """No reading is larger, in any unit used here: what is comes from a broken sensor, and its square must stay finite."""
 
 
+@quick
 @dataclass(frozen=True, slots=True)
 class SinkPicture:
     """How fast a stack head sinks at hold (m/s, down positive), one standard deviation, over how long that was seen (s).
@@ -56,6 +60,7 @@ class SinkPicture:
     significant: bool
 
 
+@quick
 @dataclass(frozen=True, slots=True)
 class LossPicture:
     """How fast a fixed volume loses air (gauge Pa/s at the first temperature and volume seen, loss positive).
@@ -73,9 +78,10 @@ class LossPicture:
     significant: bool
 
 
+@quick
 @dataclass(frozen=True, slots=True)
 class _Line:
-    """A least-squares line through (t, y, noise): about its mean point, slope up positive.
+    """A least-squares line through (t, y, square of its noise): about its mean point, slope up positive.
 
     `variance` of one point about it: what the residuals show, or what the noise says if that is more.
     """
@@ -91,11 +97,13 @@ class _Line:
     def through(cls, points: Sequence[tuple[float, float, float]]) -> _Line:
         """Fit it. `points`: at least three, at different times."""
         n = len(points)
-        t, y = fsum(p[0] for p in points) / n, fsum(p[1] for p in points) / n
-        stt = fsum((p[0] - t) ** 2 for p in points)
-        slope = fsum((p[0] - t) * (p[1] - y) for p in points) / stt
-        left = fsum((p[1] - y - slope * (p[0] - t)) ** 2 for p in points) / (n - 2)
-        noise = fsum(p[2] ** 2 for p in points) / n
+        ts, ys, squares = zip(*points, strict=True)
+        t, y = fsum(ts) / n, fsum(ys) / n
+        later, higher = [it - t for it in ts], [it - y for it in ys]
+        stt = fsum([it**2 for it in later])
+        slope = fsum(map(mul, later, higher)) / stt
+        left = fsum([(up - slope * on) ** 2 for on, up in zip(later, higher, strict=True)]) / (n - 2)
+        noise = fsum(squares) / n
         return cls(n, t, y, slope, stt, max(left, noise) + (_ROUNDING * y) ** 2)
 
     @property
@@ -153,14 +161,14 @@ class _Trend:
         if now_ns - self._block_ns >= _BLOCK_NS:
             size = len(self._block)
             mean_t, mean, mean_noise = (fsum(column) / size for column in zip(*self._block, strict=True))
-            self._take((mean_t, mean, mean_noise))
+            self._take((mean_t, mean, mean_noise**2))
             self._block, self._block_ns = [], now_ns
         self._block.append((t, value, noise))
 
     def _take(self, mean: tuple[float, float, float]) -> None:
         means = self._means
         half = _FEWEST // 2
-        if len(means) >= half and _Line.through(means).misses(mean[0], mean[1]):
+        if len(means) >= half and (self.line or _Line.through(means)).misses(mean[0], mean[1]):
             means.clear()
         means.append(mean)
         del means[:-_MOST]
@@ -197,6 +205,8 @@ class Sinking:
     def reset(self) -> None:
         """Start again: something was moved that `still` does not tell of."""
         self._trend, self._hold = _Trend(), _Hold()
+        self._said: tuple[_Line | None, SinkPicture | None] = (None, None)
+        """What the last line says, which there is a new one of once a second."""
 
     def tick(self, now_ns: int, still: bool, rise_m: float | None, rise_sd_m: float = 0.0) -> SinkPicture | None:
         """How fast it sinks. `still`: nobody fills or vents a bag of this stack, nor moves the load otherwise.
@@ -211,7 +221,10 @@ class Sinking:
             return None
         self._trend.add(now_ns, rise_m, rise_sd_m)
         line = self._trend.line
-        return SinkPicture(-line.slope, line.slope_sd, line.over_s, line.falls(_SINKS_M_S)) if line else None
+        if line is not self._said[0]:
+            said = SinkPicture(-line.slope, line.slope_sd, line.over_s, line.falls(_SINKS_M_S)) if line else None
+            self._said = line, said
+        return self._said[1]
 
 
 class PressureLoss:
@@ -225,6 +238,8 @@ class PressureLoss:
         """Start again: something was changed that `still` does not tell of."""
         self._trend, self._hold = _Trend(), _Hold()
         self._reference: tuple[float | None, float | None] = (None, None)
+        self._said: tuple[_Line | None, LossPicture | None] = (None, None)
+        """What the last line says, which there is a new one of once a second: with another reference there is none."""
 
     def tick(
         self,
@@ -252,17 +267,18 @@ class PressureLoss:
         larger = volume / before_v if volume and before_v else 1.0
         self._trend.add(now_ns, at_reference(pressure_pa, warmer, larger, self.atmospheric_pa), noise_pa)
         line = self._trend.line
-        if line is None:
-            return None
+        if line is not self._said[0]:
+            self._said = line, self._says(line, temperature is not None, before_v) if line else None
+        return self._said[1]
+
+    def _says(self, line: _Line, corrected: bool, volume: float | None) -> LossPicture:
         return LossPicture(
             loss_pa_s=-line.slope,
             loss_sd_pa_s=line.slope_sd,
             over_s=line.over_s,
-            corrected=temperature is not None,
-            free_air_m3_s=-line.slope * before_v / self.atmospheric_pa
-            if before_v and self.atmospheric_pa > 0.0
-            else None,
-            significant=line.falls(_LOSES_PA_S) and (temperature is not None or line.over_s >= _UNCORRECTED_S),
+            corrected=corrected,
+            free_air_m3_s=-line.slope * volume / self.atmospheric_pa if volume and self.atmospheric_pa > 0.0 else None,
+            significant=line.falls(_LOSES_PA_S) and (corrected or line.over_s >= _UNCORRECTED_S),
         )
 
 

@@ -7,10 +7,10 @@ is decided elsewhere, and a head that slides quickly is slip.py's business.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from math import cos, exp, hypot, log, sqrt, tan
 
-from monitor.addition import added
+from drivers.quick import quick
 from monitor.engine.estimate import BOUND_SDS, PoseEstimate
 from monitor.engine.hinge import hinge_of
 from monitor.engine.kalman import Row
@@ -44,6 +44,7 @@ Cov = tuple[float, float, float]
 """xx, xy, yy of a symmetric 2x2 matrix (m^2)."""
 
 
+@quick
 @dataclass(frozen=True, slots=True)
 class Lean:
     """How far the head's centre stands from the foot's (m, toward +x and +y), its covariance, and the plates' centres."""
@@ -65,12 +66,32 @@ class Lean:
         return sqrt(max(0.0, (xx + yy) / 2.0 + hypot((xx - yy) / 2.0, xy)))
 
 
+def slopes_of(tilts: Sequence[Point]) -> list[Point]:
+    """How far each bag's axis goes to the - side for its height (x, y), by the tilts of the plates 0..n at its ends."""
+    slopes = []
+    x0, y0 = tilts[0]
+    for x1, y1 in tilts[1:]:
+        slopes.append((tan((x0 + x1) / 2.0), tan((y0 + y1) / 2.0)))
+        x0, y0 = x1, y1
+    return slopes
+
+
+def head_of(heights: Sequence[float], slopes: Sequence[Point]) -> Point:
+    """Where the head's centre stands over the foot's (m, x and y): `Lean` without its error."""
+    x = y = 0.0
+    for height, (tx, ty) in zip(heights, slopes, strict=True):
+        x -= height * tx
+        y -= height * ty
+    return x, y
+
+
 def lean_of(
     heights: Sequence[float],
     tilts: Sequence[Point],
     tilt_sds: Sequence[float],
     split: Sequence[Sequence[float]] | None = None,
     shear_sd: float = 0.0,
+    slopes: Sequence[Point] | None = None,
 ) -> Lean:
     """The lean that plate tilts give: each bag's axis is a circular arc whose chord points along the mean tilt.
 
@@ -78,63 +99,114 @@ def lean_of(
     plates 0..n against gravity, positive when the + side is up, with one standard deviation each; such a plate's normal
     leans to the - side, hence the sign. An arc that turns from t0 to t1 over the height h goes sideways by
     h*(cos t0 - cos t1)/(sin t1 - sin t0) = h*tan((t0 + t1)/2). `shear_sd` (m) is what parallel plates may have gone
-    sideways unseen. How an axis bends between its plates nobody sees either: see `_bend_sd`.
+    sideways unseen. How an axis bends between its plates nobody sees either: see `_bend_sd`. `slopes`: where they are known.
     """
+    if slopes is None:
+        slopes = slopes_of(tilts)
     x = y = z = 0.0
-    xx = yy = shear_sd * shear_sd
-    xy = 0.0
     plates = [(0.0, 0.0, 0.0)]
-    slopes: list[Point] = []
-    for i, height in enumerate(heights):
-        tx, ty = (tan((tilts[i][axis] + tilts[i + 1][axis]) / 2.0) for axis in (0, 1))
-        slopes.append((tx, ty))
+    for height, (tx, ty) in zip(heights, slopes, strict=True):
         x, y, z = x - height * tx, y - height * ty, z + height
-        bend_x, bend_y = (_bend_sd(height, tilts[i][axis], tilts[i + 1][axis]) for axis in (0, 1))
-        xx, yy = xx + bend_x * bend_x, yy + bend_y * bend_y
         plates.append((x, y, z))
-    for i, sd in enumerate(tilt_sds):
-        below = heights[i - 1] * _steepness(slopes[i - 1]) if i else 0.0
-        above = heights[i] * _steepness(slopes[i]) if i < len(heights) else 0.0
+    xx, yy = _spread(heights, tilts, tilt_sds, slopes, shear_sd * shear_sd)
+    xy = 0.0
+    for row, (tx, ty) in zip(split or (), slopes, strict=False):
+        for v, (ux, uy) in zip(row, slopes, strict=True):
+            xx += v * tx * ux
+            xy += v * (tx * uy + ty * ux) / 2.0
+            yy += v * ty * uy
+    return Lean(x, y, (xx if xx > 0.0 else 0.0, xy, yy if yy > 0.0 else 0.0), tuple(plates))
+
+
+def tremble_of(
+    heights: Sequence[float], tilts: Sequence[Point], tilt_sds: Sequence[float], slopes: Sequence[Point]
+) -> float:
+    """The standard deviation (m) of what `lean_of` gives, by the tilts' alone."""
+    xx, yy = _spread(heights, tilts, tilt_sds, slopes, 0.0)
+    return sqrt((xx + yy) / 2.0 + abs(xx - yy) / 2.0)
+
+
+def _spread(
+    heights: Sequence[float],
+    tilts: Sequence[Point],
+    tilt_sds: Sequence[float],
+    slopes: Sequence[Point],
+    known: float,
+) -> tuple[float, float]:
+    """Variance (m^2) of the head's place along x and along y: `known`, and what bends and tilts add to it."""
+    xx = yy = known
+    reaches = []  # how far the head goes for a turn of both plates of a bag
+    x0, y0 = tilts[0]
+    for height, (x1, y1), (tx, ty) in zip(heights, tilts[1:], slopes, strict=True):
+        if not -_STRAIGHT < x1 - x0 < _STRAIGHT:
+            bend = _bend_sd(height, x0, x1)
+            xx += bend * bend
+        if not -_STRAIGHT < y1 - y0 < _STRAIGHT:
+            bend = _bend_sd(height, y0, y1)
+            yy += bend * bend
+        reaches.append(
+            height * (1.0 + max(tx * tx, ty * ty))
+        )  # a tangent grows faster than its angle where it is steep
+        x0, y0 = x1, y1
+    below = 0.0
+    for above, sd in zip((*reaches, 0.0), tilt_sds, strict=True):
         variance = ((below + above) / 2.0 * sd) ** 2
-        xx, yy = xx + variance, yy + variance
-    for i, row in enumerate(split or ()):
-        for j, v in enumerate(row):
-            xx += v * slopes[i][0] * slopes[j][0]
-            xy += v * (slopes[i][0] * slopes[j][1] + slopes[i][1] * slopes[j][0]) / 2.0
-            yy += v * slopes[i][1] * slopes[j][1]
-    return Lean(x, y, (max(0.0, xx), xy, max(0.0, yy)), tuple(plates))
+        xx += variance
+        yy += variance
+        below = above
+    return xx, yy
 
 
 def _bend_sd(height: float, t0: float, t1: float) -> float:
     """One standard deviation (m) of a bag's offset for the shape of its axis: by how much one that turns evenly with height,
-    h*ln(cos t0/cos t1)/(t1 - t0), goes further than the arc, which turns evenly along itself. Nothing at small tilts, a
-    twentieth of the offset between plates that stand 40 degrees apart."""
-    turn = t1 - t0
-    if abs(turn) < _STRAIGHT or max(abs(t0), abs(t1)) > _FALLEN:
+    h*ln(cos t0/cos t1)/(t1 - t0), goes further than the arc, which turns evenly along itself. A twentieth of the offset between
+    plates that stand 40 degrees apart; nothing at small tilts, of which nobody asks, nor of plates that are none any more."""
+    if max(abs(t0), abs(t1)) > _FALLEN:
         return 0.0
+    turn = t1 - t0
     return height * abs(log(cos(t0) / cos(t1)) / turn - tan((t0 + t1) / 2.0))
 
 
-def _steepness(slope: Point) -> float:
-    """How much faster a tangent grows than its angle there, at the steeper axis."""
-    return 1.0 + max(slope[0] * slope[0], slope[1] * slope[1])
+class HeadOnLoad:
+    """The point of a load that a stack's head stands under, `at` in the underside: where the load takes it."""
 
+    def __init__(self, load: Load, at: Point) -> None:
+        self._at = at
+        self._planned = _planned_arm(load, at)
+        self._outline = load.outline
+        corners = load.outline or [at]
+        self._size = max(1.0, *(hypot(*corner) for corner in corners))
+        self._sides = [(min(along), max(along)) for along in zip(*corners, strict=True)]
 
-def moved_with_load(load: Load, at: Point, pose: PoseEstimate) -> Lean | None:
-    """How far the load-fixed point `at` in the underside has gone sideways about the hinge since the zero (m, ground).
+    def moved(self, pose: PoseEstimate) -> Lean | None:
+        """How far the point has gone sideways about the hinge since the zero (m, ground).
 
-    The horizontal part of (R - R0) r, r from the hinge's nearest point (for a level load r*(cos theta - 1) - h_c*sin theta,
-    h_c = 0 in the underside). None without a hinge. The error: of the pose, and of a hinge and a head that give a little.
-    """
-    arm, doubt = _planned_arm(load, at), 1.0
-    if arm is None:
-        arm, doubt = _seen_arm(load, at, pose), _SEEN_HINGE
-    if arm is None:
-        return None
-    x, y, by_x, by_y = sideways(pose.level, pose.x[1], pose.x[2], (*arm, 0.0))
-    rest = (doubt * (_STILL_M + _STILL_SHARE * hypot(x, y))) ** 2
-    xx, xy, yy = (_between(pose, g, h) for g, h in ((by_x, by_x), (by_x, by_y), (by_y, by_y)))
-    return Lean(x, y, (xx + rest, xy, yy + rest))
+        The horizontal part of (R - R0) r, r from the hinge's nearest point (for a level load r*(cos theta - 1) - h_c*sin theta,
+        h_c = 0 in the underside). None without a hinge. The error: of the pose, and of a hinge and a head that give a little.
+        """
+        arm, doubt = self._planned, 1.0
+        if arm is None:
+            arm, doubt = self._seen_arm(pose), _SEEN_HINGE
+        if arm is None:
+            return None
+        x, y, by_x, by_y = sideways(pose.level, pose.x[1], pose.x[2], (*arm, 0.0))
+        rest = (doubt * (_STILL_M + _STILL_SHARE * hypot(x, y))) ** 2
+        p = pose.p
+        return Lean(x, y, (_between(p, by_x, by_x) + rest, _between(p, by_x, by_y), _between(p, by_y, by_y) + rest))
+
+    def _seen_arm(self, pose: PoseEstimate) -> Point | None:
+        """From the nearest point of the line of no rise, z + a*x + b*y = 0, to it; None where no hinge can be there."""
+        at = self._at
+        if hinge_of(pose, self._size, [at]).free is not False:
+            return None
+        _, a, b = pose.x[:3]
+        turn = a * a + b * b
+        off = pose.rise(*at) / turn if turn > 0.0 else 0.0
+        arm = off * a, off * b
+        for axis, (low, high) in enumerate(self._sides):
+            if self._outline and not low - _BESIDE_M <= at[axis] - arm[axis] <= high + _BESIDE_M:
+                return None
+        return arm
 
 
 def _planned_arm(load: Load, at: Point) -> Point | None:
@@ -150,25 +222,11 @@ def _planned_arm(load: Load, at: Point) -> Point | None:
     return off * uy / size, -off * ux / size
 
 
-def _seen_arm(load: Load, at: Point, pose: PoseEstimate) -> Point | None:
-    """From the nearest point of the line of no rise, z + a*x + b*y = 0, to `at`; None where no hinge can be there."""
-    corners = load.outline or [at]
-    if hinge_of(pose, max(1.0, *(hypot(*corner) for corner in corners)), [at]).free is not False:
-        return None
-    _, a, b = pose.x[:3]
-    turn = a * a + b * b
-    off = pose.rise(*at) / turn if turn > 0.0 else 0.0
-    arm = off * a, off * b
-    for axis in (0, 1):
-        low, high = min(corner[axis] for corner in corners), max(corner[axis] for corner in corners)
-        if load.outline and not low - _BESIDE_M <= at[axis] - arm[axis] <= high + _BESIDE_M:
-            return None
-    return arm
-
-
-def _between(pose: PoseEstimate, g: Row, h: Row) -> float:
-    """Covariance of two numbers that follow the pose by the rows g and h."""
-    return added(g[i] * pose.p[i][j] * h[j] for i in range(3) for j in range(3))
+def _between(p: list[list[float]], g: Row, h: Row) -> float:
+    """Covariance of two numbers that follow the pose, whose covariance is `p`, by the rows g and h: not by its rise."""
+    (_, g1, g2), (_, h1, h2) = g, h
+    a, b = p[1], p[2]
+    return 0.0 + g1 * a[1] * h1 + g1 * a[2] * h2 + g2 * b[1] * h1 + g2 * b[2] * h2
 
 
 def put_together(tilts: Lean | None, other: Lean | None) -> Lean | None:
@@ -202,9 +260,9 @@ def carried_to(lean: Lean, plates: tuple[tuple[float, float, float], ...]) -> Le
     """The lean with its plates' centres, drawn over by what the head is off them: evenly with height, as in shear."""
     top = plates[-1]
     if top[2] <= 0.0:
-        return replace(lean, plates=plates)
+        return Lean(lean.x, lean.y, lean.cov, plates)
     dx, dy = (lean.x - top[0]) / top[2], (lean.y - top[1]) / top[2]
-    return replace(lean, plates=tuple((x + dx * z, y + dy * z, z) for x, y, z in plates))
+    return Lean(lean.x, lean.y, lean.cov, tuple([(x + dx * z, y + dy * z, z) for x, y, z in plates]))
 
 
 def _inverse(m: Cov) -> Cov | None:

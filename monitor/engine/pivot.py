@@ -7,7 +7,6 @@ for the pose than before, and not judged while two of them contradict each other
 
 from __future__ import annotations
 
-from dataclasses import replace
 from math import dist, hypot
 
 from monitor.addition import added
@@ -59,12 +58,23 @@ class Pivot:
             self._find(hinge, pose)
         shift = self._walked(now_ns, pose)
         if shift is not None:
-            hinge = replace(hinge, shift_m=shift.rise_m, shift_limit_m=shift.limit_m, walk_m=shift.walk_m)
             self._judge(shift)
-        hinge = replace(hinge, line=self.balance.line)
+        hinge = self._told(hinge, shift)
         if self.walk is None and not hinge.free:
             return hinge, BalancePicture()
         return hinge, self._keep(self.balance.tick(now_ns, pose, stacks, shores))
+
+    def _told(self, hinge: HingePicture, shift: Shift | None) -> HingePicture:
+        return HingePicture(
+            distance_m=hinge.distance_m,
+            direction_rad=hinge.direction_rad,
+            sd_m=hinge.sd_m,
+            free=hinge.free,
+            shift_m=shift.rise_m if shift else None,
+            shift_limit_m=shift.limit_m if shift else None,
+            walk_m=shift.walk_m if shift else None,
+            line=self.balance.line,
+        )
 
     def _walked(self, now_ns: int, pose: PoseEstimate) -> Shift | None:
         line = self.balance.line
@@ -86,7 +96,16 @@ class Pivot:
     def _keep(self, said: BalancePicture) -> BalancePicture:
         if said.tip_rad is not None:
             self._tip_least = said.tip_rad - BOUND_SDS * (said.tip_sd_rad or 0.0)
-        return replace(said, tip_least_rad=self._tip_least)
+        return BalancePicture(
+            weight_n=said.weight_n,
+            weight_sd_n=said.weight_sd_n,
+            cg_m=said.cg_m,
+            moment_nm=said.moment_nm,
+            tip_rad=said.tip_rad,
+            tip_sd_rad=said.tip_sd_rad,
+            tip_least_rad=self._tip_least,
+            short_nm=said.short_nm,
+        )
 
     def _find(self, hinge: HingePicture, pose: PoseEstimate) -> None:
         """Take up the line that was found where the plan names none, and let go of it once the load rises without turning.

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from itertools import combinations
 
+from monitor.rig.capacity import AreaTable
 from monitor.rig.profile import height, shares, stop_stack, top_rise
 from monitor.rig.schema import Rig
 from monitor.rig.statics import rise_ratio, stack_forces
@@ -19,13 +20,16 @@ _MORE = 1.25
 class Planned:
     """`tops`: height (m) of each bag at the top of the plan. `forces`: greatest force (N) on each stack by statics, empty
     where the file does not determine it. `shore_rises`: how far (m) each shore follows. `last_fill`: number of the last step
-    that fills, 0 without. `apart_m`: how far two stacks may part."""
+    that fills, 0 without. `apart_m`: how far two stacks may part. `tables`: each bag's data plate; `ratios`: how far each stack's
+    head rises over the one that rises most."""
 
     tops: dict[str, float]
     forces: dict[str, float]
     shore_rises: dict[str, float]
     last_fill: int
     apart_m: float
+    tables: dict[str, AreaTable]
+    ratios: dict[str, float]
 
 
 def planned(rig: Rig) -> Planned:
@@ -38,6 +42,8 @@ def planned(rig: Rig) -> Planned:
         shore_rises={shore.name: max(0.0, top * rise_ratio(rig, shore.at)) for shore in rig.shore},
         last_fill=max((i for i, step in enumerate(rig.step, 1) if step.do == "fill"), default=0),
         apart_m=rig.limits.apart if rig.limits.apart is not None else max(_APART_M, _MORE * _planned_apart(rig)),
+        tables={bag.name: AreaTable(bag) for stack in rig.stack for bag in stack.bag},
+        ratios={stack.name: rise_ratio(rig, stack.at) for stack in rig.stack},
     )
 
 

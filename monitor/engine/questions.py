@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections import deque
 from dataclasses import dataclass
 
+from drivers.quick import quick
 from monitor.engine.picture import Question
 from monitor.engine.stack import StackState
 
@@ -24,6 +25,7 @@ _OPEN_M = 0.005
 """A bag not higher than this over its flat height may well be emptied in a second (invented)."""
 
 
+@quick
 @dataclass(frozen=True, slots=True)
 class _Look:
     """One look at a bag that carried and was open: when, and the rise at its stack (m)."""
@@ -51,6 +53,8 @@ class Isolation:
             elif bag.name not in self._asked and self._looks_taken_off(i, now_ns, pressure, rise):
                 self._asked[bag.name] = now_ns, rise
         self._stack.asked = set(self._asked)
+        if not self._asked:
+            return ()
         return tuple(
             Question(name, f"{name}: isolated? press i, or look at its coupling", since_ns)
             for name, (since_ns, _) in self._asked.items()
@@ -66,9 +70,9 @@ class Isolation:
         bag, past, split = self._stack.stack.bag[i], self._past[i], self._stack.split
         while past and now_ns - past[0].time_ns > _WITHIN_NS:
             past.popleft()
-        carries = pressure >= _CARRIED * bag.working_pressure
-        if carries and split is not None and split.heights[i] - bag.height_flat > _OPEN_M:
-            past.append(_Look(now_ns, rise))
-        if bag.name in self._stack.isolated or pressure > _NOTHING * bag.working_pressure:
+        if pressure > _NOTHING * bag.working_pressure:
+            carries = pressure >= _CARRIED * bag.working_pressure
+            if carries and split is not None and split.heights[i] - bag.height_flat > _OPEN_M:
+                past.append(_Look(now_ns, rise))
             return False
-        return any(abs(rise - look.rise) < _STOOD_M for look in past)
+        return bag.name not in self._stack.isolated and any(abs(rise - look.rise) < _STOOD_M for look in past)

@@ -66,6 +66,8 @@ class Sequence:
         self._pitches = {shore.name: shore.lock_pitch for shore in rig.shore}
         self._heads = [stack.name for stack in rig.stack]
         self._stops = [self._stop(step) for step in rig.step]
+        self._pictures: tuple[StepPicture, ...] | None = None
+        """What `pictures` says, until another step is entered."""
 
     @property
     def step(self) -> Step | None:
@@ -84,13 +86,19 @@ class Sequence:
 
     def next_fill(self) -> Step | None:
         """The fill step after this one."""
-        later = [] if self.index is None else self.steps[self.index + 1 :]
-        return next((step for step in later if step.do == "fill"), None)
+        if self.index is not None:
+            for step in self.steps[self.index + 1 :]:
+                if step.do == "fill":
+                    return step
+        return None
 
     def next_vent(self) -> Step | None:
         """The next step that lets a named bag down."""
-        later = [] if self.index is None else self.steps[self.index + 1 :]
-        return next((step for step in later if step.do in _LOWERS and step.bag is not None), None)
+        if self.index is not None:
+            for step in self.steps[self.index + 1 :]:
+                if step.do in _LOWERS and step.bag is not None:
+                    return step
+        return None
 
     @property
     def lowering(self) -> int | None:
@@ -144,7 +152,7 @@ class Sequence:
         return f"back to step {(self.index or 0) + 1}"
 
     def _enter(self, index: int | None, now_ns: int) -> None:
-        self.index, self.done, self._left = index, False, None
+        self.index, self.done, self._left, self._pictures = index, False, None, None
         self._from_m = self._from_pa = None
         moving = self._doing[self._works()]
         self._fill = _Fill(carried_over={bag for bags in self._bags for bag in bags if moving & bags})
@@ -174,16 +182,24 @@ class Sequence:
         return NowPicture(self.index + 1, progress, left, self.done)
 
     def _follow_bags(self, now_ns: int, stacks: tuple[StackPicture, ...]) -> None:
-        for doing in self._doing:
-            self._doing[doing] = frozenset(bag.name for stack in stacks for bag in stack.bags if bag.doing == doing)
-        moving = self._doing[self._works()]
-        for bags in self._bags:
-            if not moving & bags:
-                self._fill.carried_over -= bags
-        started = self._started_ns()
-        if started is None or now_ns - started > _CARRY_OVER_NS:
-            self._fill.carried_over.clear()
-        self._fill.begun |= moving - self._fill.carried_over
+        filling, venting = [], []
+        for stack in stacks:
+            for bag in stack.bags:
+                if bag.doing == "filling":
+                    filling.append(bag.name)
+                elif bag.doing == "venting":
+                    venting.append(bag.name)
+        self._doing = {"filling": frozenset(filling), "venting": frozenset(venting)}
+        moving, fill = self._doing[self._works()], self._fill
+        if fill.carried_over:
+            for bags in self._bags:
+                if not moving & bags:
+                    fill.carried_over -= bags
+            started = self._started_ns()
+            if started is None or now_ns - started > _CARRY_OVER_NS:
+                fill.carried_over.clear()
+        if moving:
+            fill.begun |= moving - fill.carried_over
 
     def _started_ns(self) -> int | None:
         return None if self.index is None else self._runs[self.index].started_ns
@@ -296,10 +312,12 @@ class Sequence:
 
     def pictures(self) -> tuple[StepPicture, ...]:
         """Every step of the plan and how it went so far."""
-        return tuple(
-            StepPicture(i + 1, step.do, step.bag, stop, run.started_ns, run.ended_ns, run.ok)
-            for i, (step, stop, run) in enumerate(zip(self.steps, self._stops, self._runs, strict=True))
-        )
+        if self._pictures is None:
+            self._pictures = tuple(
+                StepPicture(i + 1, step.do, step.bag, stop, run.started_ns, run.ended_ns, run.ok)
+                for i, (step, stop, run) in enumerate(zip(self.steps, self._stops, self._runs, strict=True))
+            )
+        return self._pictures
 
     def _stop(self, step: Step) -> str:
         """Where a step stops, in words."""

@@ -6,9 +6,10 @@ Only what is known counts: a shore whose gap is unknown, or that has been releas
 from __future__ import annotations
 
 from collections import deque
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from math import sqrt
 
+from drivers.quick import quick
 from monitor.engine.channels import ChannelState
 from monitor.engine.estimate import PoseEstimate
 from monitor.engine.fall import Support, fall_about_hinge, fall_free
@@ -41,6 +42,7 @@ _CRIBBED_M = 0.006
 """What counts as held by cribbing where no shore says what gap is allowed (common practice, no source)."""
 
 
+@quick
 @dataclass(frozen=True, slots=True)
 class Crib:
     """Cribbing marked as packed at a point, up to a height (m of the load's rise there since the zero)."""
@@ -67,6 +69,8 @@ class ShoreState:
         self._shrank_ns: int | None = None
         self._lengths: deque[tuple[int, float]] = deque()
         self._longest: tuple[float, float | None] | None = None
+        self.walks_m = max(_WALKS * shore.lock_pitch, 2.0 * self.extension.noise)
+        """How far (m) it must have shortened to be seen shortening at all: part of its pitch, more where it is noisy."""
 
     def _doing(self, now_ns: int, shortened: float | None) -> str:
         if self.released:
@@ -90,11 +94,6 @@ class ShoreState:
         self._lengths.clear()
         self._longest = None
 
-    @property
-    def walks_m(self) -> float:
-        """How far (m) it must have shortened to be seen shortening at all: part of its pitch, more where it is noisy."""
-        return max(_WALKS * self.shore.lock_pitch, 2.0 * self.extension.noise)
-
     def _shortened(
         self, now_ns: int, grown: float | None, rise: float | None, alone: bool
     ) -> tuple[float, float] | None:
@@ -106,19 +105,23 @@ class ShoreState:
         if grown is None:
             self._lengths.clear()
             return None
-        self._lengths.append((now_ns, grown))
-        while now_ns - self._lengths[0][0] > _STOOD_NS:
-            self._lengths.popleft()
-        lengths = [length for _, length in self._lengths]
-        stood = min(lengths)
-        if self._longest is None or self.released or stood > self._longest[0]:
-            self._longest = stood, rise
+        lengths = self._lengths
+        lengths.append((now_ns, grown))
+        while now_ns - lengths[0][0] > _STOOD_NS:
+            lengths.popleft()
+        if self._longest is None or self.released or grown > self._longest[0]:
+            stood = min([length for _, length in lengths])
+            if self._longest is None or self.released or stood > self._longest[0]:
+                self._longest = stood, rise
         longest, from_rise = self._longest
         shortened = max(0.0, longest - grown)
         came = 0.0 if alone or from_rise is None or rise is None else max(0.0, from_rise - rise)
         dropped = max(0.0, shortened - came)
-        if shortened > self.walks_m > max(lengths) - stood and dropped < _UNEXPLAINED * shortened:
-            self._longest = stood, rise
+        if shortened > self.walks_m and dropped < _UNEXPLAINED * shortened:
+            while_stood = [length for _, length in lengths]
+            stood = min(while_stood)
+            if max(while_stood) - stood < self.walks_m:
+                self._longest = stood, rise
         return shortened, dropped
 
     def picture(self, pose: PoseEstimate | None, now_ns: int, alone: bool = False) -> ShorePicture:
@@ -128,8 +131,8 @@ class ShoreState:
         rise = pose.rise(*shore.at) if pose is not None else None
         short = self._shortened(now_ns, grown, rise, alone)
         gap = sd = None
-        if pose is not None and grown is not None:
-            gap = pose.rise(*shore.at) - grown
+        if pose is not None and rise is not None and grown is not None:
+            gap = rise - grown
             off = self.extension.calibration_sd_since_zero
             sd = sqrt(pose.rise_sd(*shore.at) ** 2 + self.extension.noise**2 + off**2)
             if gap < -(shore.lock_pitch + _SQUEEZED_M + 3.0 * sd):
@@ -154,9 +157,10 @@ class ShoreState:
 
 def captured(shores: tuple[ShorePicture, ...]) -> bool:
     """Whether every shore stands within its allowed gap, locked under the load."""
-    return bool(shores) and all(
-        shore.gap_m is not None and shore.doing != "released" and shore.gap_m <= shore.gap_allowed_m for shore in shores
-    )
+    for shore in shores:
+        if shore.gap_m is None or shore.doing == "released" or not shore.gap_m <= shore.gap_allowed_m:
+            return False
+    return bool(shores)
 
 
 def carrying(
@@ -168,16 +172,35 @@ def carrying(
     """
     if short_nm is None or line is None:
         return shores
-    pitches = {shore.name: shore.lock_pitch for shore in rig.shore}
-
-    def most(it: ShorePicture) -> float | None:
+    seen = []
+    for it, shore in zip(shores, rig.shore, strict=True):
         off = abs(arm(line, it.at))
-        if it.gap_m is None or it.gap_sd_m is None or off <= _LEAST_ARM_M:
-            return None
-        clear = it.doing == "released" or it.gap_m > pitches[it.name] + 3.0 * it.gap_sd_m
-        return 0.0 if clear else short_nm / off
+        if it.gap_m is not None and it.gap_sd_m is not None and off > _LEAST_ARM_M:
+            clear = it.doing == "released" or it.gap_m > shore.lock_pitch + 3.0 * it.gap_sd_m
+            it = with_more(it, it.touch_m, 0.0 if clear else short_nm / off)
+        seen.append(it)
+    return tuple(seen)
 
-    return tuple(replace(it, load_most_n=most(it)) for it in shores)
+
+def with_more(it: ShorePicture, touch_m: float | None, load_most_n: float | None) -> ShorePicture:
+    """The same shore with what only shows once the load and its balance are known."""
+    return ShorePicture(
+        it.name,
+        it.at,
+        it.gap_m,
+        it.gap_sd_m,
+        it.gap_allowed_m,
+        it.extension_m,
+        it.air_pa,
+        it.follow_pa,
+        it.load_n,
+        it.doing,
+        load_most_n,
+        it.shortened_m,
+        it.dropped_m,
+        touch_m,
+        it.told_released,
+    )
 
 
 def held_by(

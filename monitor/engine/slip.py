@@ -16,15 +16,16 @@ from collections import deque
 from collections.abc import Sequence
 from math import hypot, sqrt
 
-from monitor.engine.lean import lean_of
+from monitor.engine.lean import head_of, slopes_of
 from monitor.engine.picture import Point
 
 _WINDOW_NS = 1_000_000_000
 """Over how long the head's step is taken: a slide is over within a second (invented)."""
 _ROLLS_M = 0.008
 """How far joined bags may roll in that time and still only lean: drills roll at 4 to 6 mm/s (common practice, no source)."""
-_SURE = 5.0
-"""Standard deviations of a step's noise that are added to that: once in a million looks, and far less by chance alone."""
+_SURE = 5.0 * sqrt(2.0)
+"""Standard deviations of a look's noise, five of a step's, that are added to that: once in a million looks, and far less by
+chance alone."""
 _LEANT_M = 0.02
 """How far a head must have leant beyond what the load explains for its way back to be no slip (invented)."""
 _LOWERED_M = 0.001
@@ -40,16 +41,16 @@ class Turning:
     neither does one whose height is only seen differently."""
 
     def __init__(self) -> None:
-        self._tilts: Sequence[Point] = ()
+        self._slopes: Sequence[Point] = ()
         self.x = self.y = 0.0
 
     def tick(self, heights: Sequence[float], tilts: Sequence[Point]) -> Point:
         """Take the bags' heights (m) and the plates' tilts (rad) now; returns how far it has come (m), from anywhere."""
-        if len(self._tilts) == len(tilts):
-            none = (0.0,) * len(tilts)
-            now, before = lean_of(heights, tilts, none), lean_of(heights, self._tilts, none)
-            self.x, self.y = self.x + now.x - before.x, self.y + now.y - before.y
-        self._tilts = tilts
+        slopes = slopes_of(tilts)
+        if len(self._slopes) == len(slopes):
+            (x, y), (x0, y0) = head_of(heights, slopes), head_of(heights, self._slopes)
+            self.x, self.y = self.x + x - x0, self.y + y - y0
+        self._slopes = slopes
         return self.x, self.y
 
 
@@ -86,20 +87,23 @@ class SlipWatch:
             return
         if self._past and not 0 <= now_ns - self._past[-1][0] <= _GAP_NS:
             self.reset()
-        x, y = head[0] - explained[0], head[1] - explained[1]
-        self._past.append((now_ns, x, y, height))
-        while now_ns - self._past[0][0] > _WINDOW_NS:
-            self._past.popleft()
-        x, y = x - self._past[0][1], y - self._past[0][2]
+        past, (there_x, there_y) = self._past, explained
+        x, y = head[0] - there_x, head[1] - there_y
+        past.append((now_ns, x, y, height))
+        while now_ns - past[0][0] > _WINDOW_NS:
+            past.popleft()
+        _, x0, y0, height0 = past[0]
+        x, y = x - x0, y - y0
         self.slip_m = hypot(x, y)
-        limit = _ROLLS_M + _SURE * sqrt(2.0) * noise
-        at = lean or head
-        off = hypot(at[0] - explained[0], at[1] - explained[1])
-        before = hypot(at[0] - explained[0] - x, at[1] - explained[1] - y)
+        limit = _ROLLS_M + _SURE * noise
         # A stack that leant comes upright when it is let down; one that stood where the load has it has nothing to come back
         # to, and one that is not let down slides, whichever way.
-        lowered = height < self._past[0][3] - _LOWERED_M
-        back = lowered and (before > _LEANT_M or self._upright) and off < before - self.slip_m / 2.0
+        back = False
+        if height < height0 - _LOWERED_M:
+            at = lean or head
+            before = hypot(at[0] - there_x - x, at[1] - there_y - y)
+            off = hypot(at[0] - there_x, at[1] - there_y)
+            back = (before > _LEANT_M or self._upright) and off < before - self.slip_m / 2.0
         self._upright = back and self.slip_m > limit
         if self.slip_m <= limit or back:
             self._beyond_ns = None

@@ -9,14 +9,24 @@ from __future__ import annotations
 from dataclasses import dataclass
 from math import atan, dist, hypot, radians, tan
 
+from drivers.quick import quick
 from monitor.addition import added
 from monitor.engine.channels import ChannelState
 from monitor.engine.estimate import BOUND_SDS, PoseEstimate
 from monitor.engine.heights import Air, Heights, Split
-from monitor.engine.heights import share_height as share_height
 from monitor.engine.kalman import RateFilter
 from monitor.engine.leak import PressureLoss, Sinking
-from monitor.engine.lean import Lean, LeanTrend, carried_to, lean_of, moved_with_load, put_together
+from monitor.engine.lean import (
+    HeadOnLoad,
+    Lean,
+    LeanTrend,
+    carried_to,
+    head_of,
+    lean_of,
+    put_together,
+    slopes_of,
+    tremble_of,
+)
 from monitor.engine.mounts import Level
 from monitor.engine.picture import BagPicture, Point, StackPicture
 from monitor.engine.slip import SlipWatch, Turning
@@ -38,20 +48,17 @@ _LEAN_AGILITY, _LEAN_RATE_SD = 1e-5, 0.002
 """For the lean's trend: density of its acceleration (m^2/s^3), and its rate when first seen (m/s)."""
 
 
+@quick
 @dataclass(frozen=True, slots=True)
 class _Plates:
     """Tilt (x, y, rad) of every plate from the foot up: smoothed, as just read, one standard deviation of a reading, and one
-    of what calibrations leave uncertain at every reading alike."""
+    of all that is uncertain in it: what calibrations leave so at every reading alike is counted. `slopes`: of the smoothed."""
 
     tilts: list[Point]
     read: list[Point]
     sds: list[float]
-    offs: list[float]
-
-    @property
-    def errors(self) -> list[float]:
-        """One standard deviation of each tilt, all counted."""
-        return [hypot(sd, off) for sd, off in zip(self.sds, self.offs, strict=True)]
+    errors: list[float]
+    slopes: list[Point]
 
 
 _BACK_NS = 2_500_000_000
@@ -63,7 +70,6 @@ class StackState:
 
     def __init__(self, stack: Stack, rig: Rig, states: dict[str, ChannelState]) -> None:
         self.stack = stack
-        self.load = rig.load
         self.tables = [AreaTable(bag) for bag in stack.bag]
         self.pressures = [states[bag.pressure] for bag in stack.bag]
         self.isolated: set[str] = set()
@@ -73,7 +79,21 @@ class StackState:
         self.split: Split | None = None
         self._gaps = stack.height_at_zero - added(table.heights[0] for table in self.tables)
         """`height_at_zero` may hold plates besides the flat bags; they keep their height."""
-        self._states = states
+        self._gap_each = self._gaps / len(stack.bag)
+        self._lift_m = added(table.heights[-1] - table.heights[0] for table in self.tables)
+        self._warmths = [states[bag.temperature] if bag.temperature else None for bag in stack.bag]
+        self._sensors = [states[bag.height] if bag.height else None for bag in stack.bag]
+        self._offset_states = (
+            (states[stack.head_offset[0]], states[stack.head_offset[1]]) if stack.head_offset is not None else None
+        )
+        self._tilted = [
+            (plate, states[pair[0]], states[pair[1]])
+            for plate, pair in enumerate([*(bag.plate_tilt for bag in stack.bag[:-1]), stack.head_tilt], 1)
+            if pair is not None
+        ]
+        """Every plate whose tilt is measured, and by what."""
+        self._joined = any(bag.plate_tilt for bag in stack.bag[:-1])
+        self._on_load = HeadOnLoad(rig.load, stack.at)
         self._heights = Heights(stack.bag)
         self._level: Level | None = None
         self._rate: RateFilter | None = None
@@ -100,6 +120,8 @@ class StackState:
         """Whether a bag is isolated, looks so, or was until a moment ago: its gauge jumps when it is put back."""
         if bag in self.isolated or bag in self.asked:
             self._off_ns[bag] = now_ns
+        elif not self._off_ns:
+            return False
         return bag in self._off_ns and now_ns - self._off_ns[bag] < _BACK_NS
 
     def picture(
@@ -114,10 +136,11 @@ class StackState:
         rise_sd = pose.rise_sd(*stack.at) if pose else 0.0
         self.split = split = self._shared(rise, rise_sd, doing, now_ns)
         force = split.force if split else None
-        still = not others_move and not {"filling", "venting"} & set(doing.values())
+        moving = doing.values()
+        still = not others_move and "filling" not in moving and "venting" not in moving
         sink = self._sinking.tick(now_ns, still and self._same_witnesses(pose), rise, rise_sd)
         lean = self._lean(rise, pose, now_ns)
-        length = lean.length if lean else None
+        length, lean_sd = (lean.length, lean.sd) if lean else (None, None)
         return StackPicture(
             name=stack.name,
             at=stack.at,
@@ -129,17 +152,17 @@ class StackState:
             lean_m=length,
             lean_x_m=lean.x if lean else None,
             lean_y_m=lean.y if lean else None,
-            lean_sd_m=lean.sd if lean else None,
+            lean_sd_m=lean_sd,
             lean_use=None if length is None else (length + stack.head_ring) / stack.ring,
             lean_rate_m_s=self._rate.rate if self._rate else None,
             plates=lean.plates if lean else (),
             sink_m_s=sink.sink_m_s if sink and sink.significant else None,
-            bags=tuple(self._bag(i, split, doing[bag.name], still, now_ns) for i, bag in enumerate(stack.bag)),
+            bags=tuple([self._bag(i, split, doing[bag.name], still, now_ns) for i, bag in enumerate(stack.bag)]),
             force_sd_n=split.force_sd if split else None,
             force_steady_sd_n=split.steady_sd if split else None,
             force_split_sd_n=split.split_sd if split else None,
             disagree=tuple(stack.bag[i].name for i in split.disagree) if split else (),
-            lean_bound_m=BOUND_SDS * lean.sd if lean else None,
+            lean_bound_m=None if lean_sd is None else BOUND_SDS * lean_sd,
             lean_at_rise_m=self._lean_at_rise(rise, length, now_ns),
             slip_m=self._slip.slip_m,
             slipping=self._slip.slipping,
@@ -159,17 +182,19 @@ class StackState:
         self._rate, self._slipped = None, False
 
     def _bag(self, i: int, split: Split | None, doing: str, still: bool, now_ns: int) -> BagPicture:
-        bag = self.stack.bag[i]
-        known = self.pressure(i, now_ns) is not None
-        reading = self.pressures[i].reading(now_ns) if known else None
-        warmth = self._states[bag.temperature].value(now_ns) if bag.temperature else None
-        loss = self._losses[i].tick(now_ns, still, reading, self.pressures[i].sd, warmth)
+        bag, gauge = self.stack.bag[i], self.pressures[i]
+        reading = rate = None
+        if not self._off_its_hose(bag.name, now_ns) and gauge.live(now_ns) and gauge.last is not None:
+            reading, rate = gauge.last.value, gauge.filter.rate
+        warmth = self._warmths[i]
+        warm = None if warmth is None else warmth.value(now_ns)
+        loss = self._losses[i].tick(now_ns, still, reading, gauge.sd, warm)
         height = split.heights[i] if split else None
         force = split.force if split else None
         return BagPicture(
             name=bag.name,
             pressure_pa=reading,
-            rate_pa_s=self.pressures[i].rate(now_ns) if known else None,
+            rate_pa_s=rate,
             height_m=height,
             use=None if reading is None else reading / bag.working_pressure,
             needed_pa=None if force is None or height is None else force / self.tables[i].area(height),
@@ -188,14 +213,13 @@ class StackState:
             return None
         if rise < _LIFTED_M:
             it.reset()
-            n = it.n
-            return Split(it.flat, [[0.0] * n for _ in range(n)], rise_sd, None, None)
+            return Split(it.flat, it.known, rise_sd, None, None)
         air = [self._air(i, doing, now_ns) for i in range(it.n)]
-        return it.tick(now_ns, added(it.flat) + rise, rise_sd, air)
+        return it.tick(now_ns, it.flat_m + rise, rise_sd, air)
 
     def _air(self, i: int, doing: dict[str, str], now_ns: int) -> Air:
         bag, gauge = self.stack.bag[i], self.pressures[i]
-        sensor = self._states[bag.height] if bag.height else None
+        sensor = self._sensors[i]
         grown = sensor.since_zero(now_ns) if sensor else None
         isolated = self._off_its_hose(bag.name, now_ns)
         return Air(
@@ -212,24 +236,25 @@ class StackState:
         """Total height, ground to load, at which the supply can lift this force no more."""
         if force is None:
             return None
-        return self._gaps + added(table.height_at(force / self.stack.supply, True) for table in self.tables)
+        area, bags = force / self.stack.supply, 0.0
+        for table in self.tables:
+            bags += table.height_at(area, True)
+        return self._gaps + bags
 
     def _lean(self, rise: float | None, pose: PoseEstimate | None, now_ns: int) -> Lean | None:
         """The lean of all there is. The load's own motion is believed while head and load agree and the tilts are there
         to say so; the head's own measured travel comes before it."""
-        load = moved_with_load(self.load, self.stack.at, pose) if pose else None
+        load = self._on_load.moved(pose) if pose else None
         offset = self._offset(now_ns)
         plates = self._plates(pose, now_ns) if rise is not None else None
         heights, split = self._heights_for_lean(rise)
         tilts = None
         if plates is not None and rise is not None:
-            shear = _SHEAR * abs(rise)
-            tilts = lean_of(heights, plates.tilts, plates.errors, split, shear)
             if pose and load:  # a head that rolled carries the load at another point, which stands higher or lower
+                x, y = head_of(heights, plates.slopes)
                 at_x, at_y = self.stack.at
-                climb = pose.rise(at_x + tilts.x - load.x, at_y + tilts.y - load.y) - rise
-                heights = [*heights[:-1], heights[-1] + climb]
-                tilts = lean_of(heights, plates.tilts, plates.errors, split, shear)
+                heights[-1] += pose.rise(at_x + x - load.x, at_y + y - load.y) - rise
+            tilts = lean_of(heights, plates.tilts, plates.errors, split, _SHEAR * abs(rise), plates.slopes)
         self._watch_slip(plates, heights, offset, tilts, load, now_ns)
         stands = offset or (None if self._slipped else load)
         self._acts_at = (stands.x, stands.y) if stands else None
@@ -250,11 +275,11 @@ class StackState:
         """Heights of the bags and their covariance, gaps shared out; where nobody knows which bag rose, any may have."""
         n = len(self.tables)
         if self.split is not None:
-            return [h + self._gaps / n for h in self.split.heights], self.split.cov
+            return [h + self._gap_each for h in self.split.heights], self.split.cov
         share = (rise or 0.0) / n
         v = share * share
         spread = [[v * (n - 1) if i == j else -v for j in range(n)] for i in range(n)]
-        return [table.heights[0] + share + self._gaps / n for table in self.tables], spread
+        return [table.heights[0] + share + self._gap_each for table in self.tables], spread
 
     def _watch_slip(
         self,
@@ -272,7 +297,7 @@ class StackState:
         head = lean = None
         if offset is not None:
             head, lean = self._offset_read(now_ns), (offset.x, offset.y)
-        elif plates is not None and tilts is not None and any(bag.plate_tilt for bag in self.stack.bag[:-1]):
+        elif plates is not None and tilts is not None and self._joined:
             head, lean = self._turning.tick(heights, plates.read), (tilts.x, tilts.y)
         explained = (load.x, load.y) if load else (0.0, 0.0)
         self._slip.tick(now_ns, head, explained, self._noise(plates, heights, offset), lean, added(heights))
@@ -280,16 +305,16 @@ class StackState:
 
     def _noise(self, plates: _Plates | None, heights: list[float], offset: Lean | None) -> float:
         """How far the lean trembles (m, one standard deviation): the foot stands still."""
-        if offset is not None:
-            x, y = (self._states[name].sd for name in self.stack.head_offset or ())
-            return Lean(offset.x, offset.y, (x**2, 0.0, y**2)).sd
-        return lean_of(heights, plates.tilts, [0.0, *plates.sds[1:]]).sd if plates else 0.0
+        if self._offset_states is not None and offset is not None:
+            x, y = self._offset_states
+            return Lean(offset.x, offset.y, (x.sd**2, 0.0, y.sd**2)).sd
+        return tremble_of(heights, plates.tilts, [0.0, *plates.sds[1:]], plates.slopes) if plates else 0.0
 
     def _offset(self, now_ns: int) -> Lean | None:
         """The head's sideways travel since the zero, measured directly."""
-        if self.stack.head_offset is None:
+        if self._offset_states is None:
             return None
-        x, y = (self._states[name] for name in self.stack.head_offset)
+        x, y = self._offset_states
         at_x, at_y = x.since_zero(now_ns), y.since_zero(now_ns)
         if at_x is None or at_y is None:
             return None
@@ -298,45 +323,38 @@ class StackState:
 
     def _offset_read(self, now_ns: int) -> Point | None:
         """The same without the smoothing, which overshoots a step, from anywhere."""
-        x, y = (self._states[name].reading(now_ns) for name in self.stack.head_offset or ())
+        x, y = (it.reading(now_ns) for it in self._offset_states or ())
         return None if x is None or y is None else (x, y)
 
     def _plates(self, pose: PoseEstimate | None, now_ns: int) -> _Plates | None:
         """The tilt of every plate; one without a sensor is put between its neighbours, and the error says so. None while
         a sensor of one is silent."""
         tilts: dict[int, Point] = {0: (0.0, 0.0)}
-        read, sds, offs = dict(tilts), {0: _FOOT_SD}, {0: 0.0}
-        top = len(self.stack.bag)
-        pairs = {i + 1: bag.plate_tilt for i, bag in enumerate(self.stack.bag[:-1])} | {top: self.stack.head_tilt}
-        for plate, pair in pairs.items():
-            if pair is None:
-                continue
-            x, y = self._states[pair[0]], self._states[pair[1]]
-            tx, ty, rx, ry = x.value(now_ns), y.value(now_ns), x.reading(now_ns), y.reading(now_ns)
-            if tx is None or ty is None or rx is None or ry is None:
+        read = dict(tilts)
+        top = len(self.tables)
+        sds, errors = [_FOOT_SD, *[_UNSEEN_SD] * top], [_FOOT_SD, *[_UNSEEN_SD] * top]
+        for plate, x, y in self._tilted:
+            rx, ry = x.reading(now_ns), y.reading(now_ns)
+            if rx is None or ry is None:
                 return None
-            tilts[plate], read[plate], sds[plate] = (tx, ty), (rx, ry), max(x.sd, y.sd)
-            offs[plate] = max(x.calibration_sd, y.calibration_sd)
+            tilts[plate], read[plate] = (x.filter.value, y.filter.value), (rx, ry)
+            sds[plate] = max(x.sd, y.sd)
+            errors[plate] = hypot(sds[plate], max(x.calibration_sd, y.calibration_sd))
         if top not in tilts:  # no sensor on the top plate: it turns with the load it carries
             if pose is None:
                 return None
             tilts[top] = read[top] = pose.absolute
             sds[top] = max(pose.tilt_sd(1.0, 0.0), pose.tilt_sd(0.0, 1.0))
-            offs[top] = hypot(pose.level_sd, _DRAGGED * _roll(tilts, top))
-        plates = range(top + 1)
-        return _Plates(
-            _filled(tilts, top),
-            _filled(read, top),
-            [sds.get(i, _UNSEEN_SD) for i in plates],
-            [offs.get(i, 0.0) for i in plates],
-        )
+            errors[top] = hypot(sds[top], hypot(pose.level_sd, _DRAGGED * _roll(tilts, top)))
+        smooth = _filled(tilts, top)
+        return _Plates(smooth, _filled(read, top), sds, errors, slopes_of(smooth))
 
     def _lean_at_rise(self, rise: float | None, length: float | None, now_ns: int) -> float | None:
         """The rise at which the head's ring comes to the edge of the foot's; None where the bags do not reach so high."""
         if rise is None or length is None:
             return None
         at = self._trend.reaches(now_ns, rise, length, self.stack.ring - self.stack.head_ring)
-        return at if at is not None and at <= added(t.heights[-1] - t.heights[0] for t in self.tables) else None
+        return at if at is not None and at <= self._lift_m else None
 
 
 def _roll(known: dict[int, Point], top: int) -> float:

@@ -9,10 +9,11 @@ last third of a second. Slower than the memory of ten minutes nothing is seen.
 from __future__ import annotations
 
 from collections import deque
-from collections.abc import Collection
 from dataclasses import dataclass
+from itertools import islice
 from math import exp, hypot, sqrt
 
+from drivers.quick import quick
 from monitor.addition import added
 from monitor.engine.estimate import PoseEstimate
 from monitor.engine.kalman import Row, variance_along
@@ -47,6 +48,7 @@ _TOGETHER_S = 0.5
 """Poses nearer in time than this are one piece of evidence: the filter remembers about as long."""
 
 
+@quick
 @dataclass(frozen=True, slots=True)
 class Shift:
     """How far the rise at the hinge is from what it was learned to be (`rise_m`, with its standard deviation), and from where on
@@ -59,55 +61,52 @@ class Shift:
 
 
 class HingePoint:
-    """One point of the hinge line, (x, y) in the load frame; `normal` the unit vector across it, toward the lifted side;
-    `reach_m` how far the farthest stack stands from the hinge."""
+    """One point of the hinge line, (x, y) in the load frame: what the rise there was learned to be at a turn of the load."""
 
-    def __init__(self, at: Point, normal: Point, reach_m: float) -> None:
+    def __init__(self, at: Point) -> None:
         self.row: Row = (1.0, *at)
-        self.normal, self.reach_m = normal, reach_m
-        self._old: deque[tuple[int, float, float, float]] = deque()
-        self._recent: deque[tuple[int, float, float]] = deque()
-        self._rates: deque[tuple[int, float]] = deque()
+        self._rises: deque[float] = deque()  # of the last second
         self._c = self._d = 0.0
-        self._p: list[float] | None = None  # variance of c, covariance, variance of d
+        self._p: tuple[float, float, float] | None = None  # variance of c, covariance, variance of d
         self._scatter: float | None = None  # mean square of what the judged mean was off by
         self._offs: deque[tuple[int, float]] = deque()
-        self._learned_s = 0.0
-        self._then_ns: int | None = None
 
-    def tick(self, now_ns: int, pose: PoseEstimate) -> Shift | None:
-        """Take the pose of this moment; None while nothing can be said."""
-        turned = pose.x[1] * self.normal[0] + pose.x[2] * self.normal[1]
+    def see(self, pose: PoseEstimate, gone: int) -> tuple[float, float]:
+        """Take the pose of this moment, after which so many of the last second's are too old; (rise, its variance)."""
         rise = pose.rise(*self.row[1:])
-        variance = max(1e-12, variance_along(pose.p, self.row))
-        self._recent.append((now_ns, rise, turned))
-        while self._recent and now_ns - self._recent[0][0] > _RECENT_NS:
-            self._recent.popleft()
-        self._rates.append((now_ns, self.reach_m * (pose.x[4] * self.normal[0] + pose.x[5] * self.normal[1])))
-        while now_ns - self._rates[0][0] > _GUARD_NS:
-            self._rates.popleft()
-        self._old.append((now_ns, rise, turned, variance))
-        while self._old and now_ns - self._old[0][0] > _GUARD_NS:
-            self._learn(*self._old.popleft())
-        if self._p is None or self._learned_s < _LEARN_S or turned < _TURNED:
-            return None
-        shift, at = self._off(self._recent)
+        self._rises.append(rise)
+        for _ in range(gone):
+            self._rises.popleft()
+        return rise, max(1e-12, variance_along(pose.p, self.row))
+
+    def learn(self, rise: float, variance: float, turned: float, fade: float, alike: float) -> None:
+        """One step of recursive least squares. `fade`: by what doubt has grown meanwhile; `alike`: how many poses say the same."""
+        cc, cd, dd = (v * fade for v in self._p or (variance, 0.0, _BESIDE_M**2))
+        cc, dd = min(cc, variance), min(dd, _BESIDE_M**2)  # what is known beforehand is not forgotten
+        most = sqrt(cc * dd)
+        cd = max(-most, min(most, cd))
+        pc, pd = cc + cd * turned, cd + dd * turned
+        s = pc + pd * turned + variance * alike
+        kc, kd = pc / s, pd / s
+        off = rise - self._c - self._d * turned
+        self._c, self._d = self._c + kc * off, self._d + kd * off
+        self._p = cc - kc * pc, cd - kc * pd, dd - kd * pd
+
+    def judge(self, now_ns: int, variance: float, turn: _Turn) -> Shift:
+        """By how much the last second's mean is off what was learned; or the last third's of one."""
+        assert self._p is not None, "asked only once it has been learned"
+        shift = added(self._rises) / len(self._rises) - self._c - self._d * turn.mean
         cc, cd, dd = self._p
+        at = turn.mean
         line = max(0.0, cc + 2.0 * at * cd + at * at * dd)
         sd = sqrt(self._scattered(now_ns, shift, variance) + line)
-        spread = max(r for _, r in self._rates) - min(r for _, r in self._rates)
-        limit = max(_BEYOND_SDS * sd, _LEAST_WALK_M * at, _LEAST_RISE_M) + _LAG_S * spread
-        swift, there = self._off([it for it in self._recent if now_ns - it[0] <= _SWIFT_NS])
+        limit = max(_BEYOND_SDS * sd, _LEAST_WALK_M * at, _LEAST_RISE_M) + _LAG_S * turn.spread
+        rises = islice(self._rises, len(self._rises) - turn.swift, None)
+        swift = added(rises) / turn.swift - self._c - self._d * turn.swift_mean
         wider = max(_SWIFT_SDS * limit, _SWIFT_RISE_M)
         if abs(swift) > wider and abs(shift) <= limit:
-            return Shift(swift, sd, wider, -swift / there)
+            return Shift(swift, sd, wider, -swift / turn.swift_mean)
         return Shift(shift, sd, limit, -shift / at)
-
-    def _off(self, poses: Collection[tuple[int, float, float]]) -> tuple[float, float]:
-        """By how much the mean rise (m) of some poses is off the line that was learned, and their mean turn."""
-        count = len(poses)
-        turned = added(t for _, _, t in poses) / count
-        return added(r for _, r, _ in poses) / count - self._c - self._d * turned, turned
 
     def _scattered(self, now_ns: int, shift: float, variance: float) -> float:
         """Variance of the judged mean, by how it has scattered; a mean is steadier than the one pose it comes from."""
@@ -121,42 +120,69 @@ class HingePoint:
             return _USUAL * variance
         return min(variance, max(_STEADIEST * variance, self._scatter))
 
-    def _learn(self, time_ns: int, rise: float, turned: float, variance: float) -> None:
-        """One step of recursive least squares with a memory of ten minutes."""
-        dt = 0.1 if self._then_ns is None else (time_ns - self._then_ns) * 1e-9
-        self._then_ns = time_ns
-        if self._p is None:
-            self._p = [variance, 0.0, _BESIDE_M**2]
-        if turned >= _TURNED:
-            self._learned_s += min(dt, 0.2)
-        fade = exp(min(dt, 1.0) / _MEMORY_S)
-        cc, cd, dd = (v * fade for v in self._p)
-        cc, dd = min(cc, variance), min(dd, _BESIDE_M**2)  # what is known beforehand is not forgotten
-        cd = max(-sqrt(cc * dd), min(sqrt(cc * dd), cd))
-        noise = variance * max(1.0, _TOGETHER_S / max(dt, 1e-3))
-        pc, pd = cc + cd * turned, cd + dd * turned
-        s = pc + pd * turned + noise
-        kc, kd = pc / s, pd / s
-        off = rise - self._c - self._d * turned
-        self._c, self._d = self._c + kc * off, self._d + kd * off
-        self._p = [cc - kc * pc, cd - kc * pd, dd - kd * pd]
+
+@quick
+@dataclass(frozen=True, slots=True)
+class _Turn:
+    """How far the load has turned about the hinge: the mean over the last second, that over the last `swift` poses, and between
+    what the rise of the farthest stack's head has gone to and fro (m/s)."""
+
+    mean: float
+    swift: int
+    swift_mean: float
+    spread: float
 
 
 class HingeWatch:
-    """Both ends and the middle of the hinge line of the plan, or of the one that was found."""
+    """Both ends and the middle of the hinge line of the plan, or of the one that was found. They turn alike."""
 
     def __init__(self, hinge: tuple[Point, Point], heads: list[Point]) -> None:
         (x0, y0), (x1, y1) = hinge
         length = hypot(x1 - x0, y1 - y0)
         nx, ny = (y0 - y1) / length, (x1 - x0) / length
         side = added((x - x0) * nx + (y - y0) * ny for x, y in heads)
-        normal = (nx, ny) if side >= 0.0 else (-nx, -ny)
+        self._normal = (nx, ny) if side >= 0.0 else (-nx, -ny)  # the unit vector across it, toward the lifted side
+        self._reach_m = max(abs((x - x0) * nx + (y - y0) * ny) for x, y in heads)  # how far the farthest stack stands
         middle = (x0 + x1) / 2.0, (y0 + y1) / 2.0
-        reach = max(abs((x - x0) * nx + (y - y0) * ny) for x, y in heads)
-        self.points = [HingePoint(at, normal, reach) for at in (middle, *hinge)]
+        self._points = [HingePoint(at) for at in (middle, *hinge)]
+        self._old: deque[tuple[int, float, list[tuple[float, float]]]] = deque()
+        self._turns: deque[tuple[int, float]] = deque()
+        self._rates: deque[float] = deque()  # of the poses in `_old`
+        self._learned_s = 0.0
+        self._then_ns: int | None = None
 
     def tick(self, now_ns: int, pose: PoseEstimate) -> Shift | None:
-        """The point that has moved farthest for its error, None while nothing can be said."""
-        shifts = [point.tick(now_ns, pose) for point in self.points]
-        known = [shift for shift in shifts if shift is not None]
-        return max(known, key=lambda it: abs(it.rise_m) / it.sd_m) if known else None
+        """Take the pose of this moment; the point that has moved farthest for its error, None while nothing can be said."""
+        (nx, ny), x = self._normal, pose.x
+        turned = x[1] * nx + x[2] * ny
+        self._turns.append((now_ns, turned))
+        gone = 0
+        while now_ns - self._turns[0][0] > _RECENT_NS:
+            self._turns.popleft()
+            gone += 1
+        self._rates.append(self._reach_m * (x[4] * nx + x[5] * ny))
+        seen = [point.see(pose, gone) for point in self._points]
+        self._old.append((now_ns, turned, seen))
+        while now_ns - self._old[0][0] > _GUARD_NS:
+            self._learn(*self._old.popleft())
+            self._rates.popleft()
+        if self._learned_s < _LEARN_S or turned < _TURNED:
+            return None
+        turn = self._turn(now_ns)
+        shifts = [it.judge(now_ns, variance, turn) for it, (_, variance) in zip(self._points, seen, strict=True)]
+        return max(shifts, key=lambda it: abs(it.rise_m) / it.sd_m)
+
+    def _turn(self, now_ns: int) -> _Turn:
+        turns, rates = [turned for _, turned in self._turns], self._rates
+        swift = [turned for then_ns, turned in self._turns if now_ns - then_ns <= _SWIFT_NS]
+        return _Turn(added(turns) / len(turns), len(swift), added(swift) / len(swift), max(rates) - min(rates))
+
+    def _learn(self, time_ns: int, turned: float, seen: list[tuple[float, float]]) -> None:
+        """A pose that is old enough to be learned from, with a memory of ten minutes."""
+        dt = 0.1 if self._then_ns is None else (time_ns - self._then_ns) * 1e-9
+        self._then_ns = time_ns
+        if turned >= _TURNED:
+            self._learned_s += min(dt, 0.2)
+        fade, alike = exp(min(dt, 1.0) / _MEMORY_S), max(1.0, _TOGETHER_S / max(dt, 1e-3))
+        for point, (rise, variance) in zip(self._points, seen, strict=True):
+            point.learn(rise, variance, turned, fade, alike)

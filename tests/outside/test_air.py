@@ -8,7 +8,7 @@ from hypothesis import strategies as st
 
 from monitor.drill.physics import AirBag
 from monitor.engine.leak import PressureLoss, at_reference
-from monitor.engine.stack import share_height
+from monitor.engine.sharing import share_height
 from monitor.rig.capacity import AreaTable
 from monitor.rig.schema import Bag
 

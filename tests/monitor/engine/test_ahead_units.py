@@ -12,6 +12,7 @@ from monitor.engine.engine import Engine
 from monitor.engine.estimate import PoseEstimate
 from monitor.engine.mounts import Level
 from monitor.engine.picture import NowPicture, SensorPicture, SensorStatus, ZeroPicture
+from monitor.engine.planned import planned
 from monitor.rig.air import P_ATM, bag_volume, free_air
 from monitor.rig.capacity import AreaTable
 from monitor.rig.schema import Rig, Step, Supply
@@ -124,7 +125,8 @@ def stacks(scene: Scene, *at: float | None, hinged: bool = True, **rises: float 
     shown = scene.picture.stacks[0]
     seen = tuple(replace(shown, name=it.name, at=it.at, rise_m=rises.get(it.name)) for it in every)
     rig = scene.rig.model_copy(update={"stack": every, "load": load})
-    return replace(scene, rig=rig, picture=replace(scene.picture, stacks=seen), pose=pose())
+    plan = replace(scene.planned, ratios=planned(rig).ratios)
+    return replace(scene, rig=rig, planned=plan, picture=replace(scene.picture, stacks=seen), pose=pose())
 
 
 def test_one_stack_parts_from_none(scene):
@@ -229,7 +231,8 @@ def test_a_bag_goes_by_its_own_stack_and_its_own_plate(scene):
     plates = [low.model_copy(update={"name": "B"}), high.model_copy(update={"name": "C", "capacity": twice})]
     first = scene.rig.stack[0]
     every = [first, first.model_copy(update={"name": "S2", "bag": plates})]
-    it = filled(replace(scene, rig=scene.rig.model_copy(update={"stack": every})))
+    rig = scene.rig.model_copy(update={"stack": every})
+    it = filled(replace(scene, rig=rig, planned=replace(scene.planned, tables=planned(rig).tables)))
     shown = it.picture.stacks[0]
     full = shown.bags[1]
     other = replace(shown, name="S2", force_n=FORCE / 2.0, bags=(replace(full, name="B"), replace(full, name="C")))

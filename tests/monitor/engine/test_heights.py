@@ -8,7 +8,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from monitor.engine.heights import Air, Heights, share_height
+from monitor.engine.heights import Air, Heights
+from monitor.engine.sharing import share_height
 from monitor.rig.capacity import AreaTable
 from monitor.rig.schema import Bag
 

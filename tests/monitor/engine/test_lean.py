@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 from scipy.spatial.transform import Rotation
 
 from monitor.engine.estimate import PoseEstimate
-from monitor.engine.lean import Lean, LeanTrend, carried_to, lean_of, moved_with_load, put_together
+from monitor.engine.lean import HeadOnLoad, Lean, LeanTrend, carried_to, lean_of, put_together
 from monitor.engine.mounts import Level
 from monitor.rig.schema import Load
 
@@ -116,7 +116,7 @@ def test_the_load_carries_its_point_around_the_hinge(theta, theta0, phi):
     head = np.array([1.0, 2.0]) + 0.3 * along + 4.2 * n
     level = Level(n[0] * math.sin(theta0), n[1] * math.sin(theta0))
     a, b = n * (math.sin(theta0 + theta) - math.sin(theta0))
-    it = moved_with_load(load(ends), tuple(head), pose(-a * 1.0 - b * 2.0, a, b, level))
+    it = HeadOnLoad(load(ends), tuple(head)).moved(pose(-a * 1.0 - b * 2.0, a, b, level))
     gone = 4.2 * (math.cos(theta0 + theta) - math.cos(theta0))
     assert (it.x, it.y) == (pytest.approx(gone * n[0], abs=1e-9), pytest.approx(gone * n[1], abs=1e-9))
     assert it.sd >= 0.003
@@ -125,14 +125,14 @@ def test_the_load_carries_its_point_around_the_hinge(theta, theta0, phi):
 def test_it_goes_as_a_rotation_takes_it():
     # Another's rotation about a level axis, the load turned both ways: no yaw, as the pose has none.
     turn = Rotation.from_rotvec([0.05, -0.2, 0.0]).as_matrix()
-    it = moved_with_load(load([(0.0, -1.0), (0.0, 1.0)]), (4.2, 0.0), pose(0.0, turn[2, 0], turn[2, 1]))
+    it = HeadOnLoad(load([(0.0, -1.0), (0.0, 1.0)]), (4.2, 0.0)).moved(pose(0.0, turn[2, 0], turn[2, 1]))
     gone = (turn - np.eye(3)) @ [4.2, 0.0, 0.0]
     assert (it.x, it.y) == (pytest.approx(gone[0]), pytest.approx(gone[1]))
 
 
 def test_a_hinge_that_is_only_seen_serves_too_but_less_surely():
     theta = math.radians(5.0)
-    it = moved_with_load(load(outline=[(0, -1), (5, -1), (5, 1), (0, 1)]), (4.2, 0.0), pose(0.0, math.sin(theta), 0.0))
+    it = HeadOnLoad(load(outline=[(0, -1), (5, -1), (5, 1), (0, 1)]), (4.2, 0.0)).moved(pose(0.0, math.sin(theta), 0.0))
     assert it.x == pytest.approx(4.2 * (math.cos(theta) - 1.0))  # -15.98 mm (computed)
     assert it.sd > 0.009
 
@@ -140,8 +140,9 @@ def test_a_hinge_that_is_only_seen_serves_too_but_less_surely():
 @pytest.mark.parametrize("z", [0.1, 0.5])
 def test_a_free_lift_has_no_hinge_to_go_about(z):
     outline = [(0, -1), (5, -1), (5, 1), (0, 1)]
-    assert moved_with_load(load(outline=outline), (4.2, 0.0), pose(z, 0.0, 0.0)) is None
-    assert moved_with_load(load(outline=outline), (4.2, 0.0), pose(z, 0.05, 0.0)) is None  # no rise 2 m beside the load
+    head = HeadOnLoad(load(outline=outline), (4.2, 0.0))
+    assert head.moved(pose(z, 0.0, 0.0)) is None
+    assert head.moved(pose(z, 0.05, 0.0)) is None  # no rise 2 m beside the load
 
 
 leans = st.tuples(st.floats(-0.1, 0.1), st.floats(-0.1, 0.1), st.floats(0.001, 0.01), st.floats(0.001, 0.01))
@@ -226,8 +227,8 @@ def test_it_is_right_within_five_millimetres_on_a_stack_of_forty_centimetres():
             for i, tilt in enumerate(tilts[1:])
         ]
         by_tilts = lean_of([0.4 / n] * n, read, [0.0] + [SD] * n, None, 0.04 * rise)
-        by_load = moved_with_load(
-            load([(0.0, -1.0), (0.0, 1.0)]), (arm, 0.0), pose(0.0, math.sin(theta) + draw.gauss(0.0, 3e-5), 0.0)
+        by_load = HeadOnLoad(load([(0.0, -1.0), (0.0, 1.0)]), (arm, 0.0)).moved(
+            pose(0.0, math.sin(theta) + draw.gauss(0.0, 3e-5), 0.0)
         )
         it = put_together(by_tilts, by_load)
         off = np.array([it.x - true[0], it.y - true[1]])
