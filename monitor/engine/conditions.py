@@ -25,7 +25,7 @@ from monitor.engine.picture import (
 )
 from monitor.engine.planned import Planned
 from monitor.engine.shores import Crib
-from monitor.rig.schema import Rig, Step
+from monitor.rig.schema import Rig, Shore, Step
 
 Evidence = dict[str, float | str | None]
 
@@ -33,11 +33,12 @@ BOUND_SDS = 3.0
 """A danger limit is compared with the estimate plus this many standard deviations."""
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(slots=True, eq=False)
 class Measured:
     """How far a thing is gone: `share` of its limit (1 is the limit), in words, and the evidence (SI).
 
-    `says`: the words, or what makes them. Of what is measured at every tick hardly anything is ever said.
+    `says`: the words, or what makes them. Of what is measured at every tick hardly anything is ever said. Nobody changes one;
+    that nobody could would take as long as the measuring, forty times a tick.
     """
 
     share: float
@@ -75,7 +76,7 @@ Outcome = Measured | Unknown | Suppressed | None
 """None: the rule has nothing to watch here now."""
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(slots=True)
 class Scene:
     """Everything a condition may look at.
 
@@ -121,15 +122,25 @@ class Scene:
 
     def stack(self, name: str) -> StackPicture:
         """The stack of that name."""
-        return next(stack for stack in self.picture.stacks if stack.name == name)
+        for stack in self.picture.stacks:
+            if stack.name == name:
+                return stack
+        raise KeyError(name)
 
     def bag(self, name: str) -> BagPicture:
         """The bag of that name."""
-        return next(bag for stack in self.picture.stacks for bag in stack.bags if bag.name == name)
+        for stack in self.picture.stacks:
+            for bag in stack.bags:
+                if bag.name == name:
+                    return bag
+        raise KeyError(name)
 
     def shore(self, name: str) -> ShorePicture:
         """The shore of that name."""
-        return next(shore for shore in self.picture.shores if shore.name == name)
+        for shore in self.picture.shores:
+            if shore.name == name:
+                return shore
+        raise KeyError(name)
 
     def sensor(self, name: str) -> SensorPicture:
         """The channel of that name."""
@@ -139,13 +150,34 @@ class Scene:
 
     def port(self, name: str) -> PortPicture:
         """The port of that name."""
-        return next(port for port in self.picture.ports if port.name == name)
+        for port in self.picture.ports:
+            if port.name == name:
+                return port
+        raise KeyError(name)
+
+    def shore_as_planned(self, name: str) -> Shore:
+        """What the rig file says of a shore."""
+        for shore in self.rig.shore:
+            if shore.name == name:
+                return shore
+        raise KeyError(name)
+
+    def gauge(self, bag: str) -> str:
+        """The channel of a bag's pressure."""
+        for stack in self.rig.stack:
+            for it in stack.bag:
+                if it.name == bag:
+                    return it.pressure
+        raise KeyError(bag)
 
     def lifting(self) -> bool:
         """Whether a bag takes air or the load goes up."""
+        for stack in self.picture.stacks:
+            for bag in stack.bags:
+                if bag.doing == "filling":
+                    return True
         rate, sd = self.picture.load.rate_m_s, self.picture.load.rate_sd_m_s
-        rising = rate is not None and sd is not None and rate > max(0.001, 2.0 * sd)
-        return rising or any(bag.doing == "filling" for stack in self.picture.stacks for bag in stack.bags)
+        return rate is not None and sd is not None and rate > max(0.001, 2.0 * sd)
 
     def no_pose(self) -> Unknown:
         """Why the pose is not known."""
@@ -171,7 +203,7 @@ def bag_order(scene: Scene, bag: str) -> Outcome:
         return None
     doing = scene.bag(bag).doing
     if doing == "unknown":
-        return Unknown(f"pressure in {bag} not known", _gauge(scene, bag))
+        return Unknown(f"pressure in {bag} not known", (scene.gauge(bag),))
     works = _WORKS[step.do]
     wrong = doing == works and bag not in scene.carried_over and not _early(scene, bag) and not no_air(scene)
     key = "filled" if works == "filling" else "vented"
@@ -184,7 +216,7 @@ def bag_early(scene: Scene, bag: str) -> Outcome:
         return None
     doing = scene.bag(bag).doing
     if doing == "unknown":
-        return Unknown(f"pressure in {bag} not known", _gauge(scene, bag))
+        return Unknown(f"pressure in {bag} not known", (scene.gauge(bag),))
     works = _WORKS[scene.step.do]
     early = doing == works and bag not in scene.carried_over and _early(scene, bag) and not no_air(scene)
     now, named = scene.picture.step, scene.step.bag
@@ -230,7 +262,7 @@ def shore_behind(scene: Scene, name: str) -> Outcome:
     """The gap at a shore, against its allowance."""
     shore = scene.shore(name)
     if shore.gap_m is None:
-        extension = next(s.extension for s in scene.rig.shore if s.name == name)
+        extension = scene.shore_as_planned(name).extension
         if scene.pose is None:
             return scene.no_pose()
         return Unknown(f"gap at {name} not known without {extension}", (extension,))
@@ -243,8 +275,7 @@ def shore_behind(scene: Scene, name: str) -> Outcome:
 
 def shore_air_low(scene: Scene, name: str) -> Outcome:
     """How far a shore's air is below its follow pressure (as a share of it) while lifting."""
-    config = next(s for s in scene.rig.shore if s.name == name)
-    shore = scene.shore(name)
+    config, shore = scene.shore_as_planned(name), scene.shore(name)
     if config.pressure is None or shore.doing == "released" or not scene.lifting():
         return None
     if shore.air_pa is None:
@@ -295,8 +326,8 @@ def bag_pressure(scene: Scene, name: str) -> Outcome:
     bag = scene.bag(name)
     pressure = bag.pressure_pa
     if pressure is None:
-        return Unknown(f"pressure in {name} not known", _gauge(scene, name))
-    sd = max((scene.sensor(gauge).calibration_sd or 0.0 for gauge in _gauge(scene, name)), default=0.0)
+        return Unknown(f"pressure in {name} not known", (scene.gauge(name),))
+    sd = scene.sensor(scene.gauge(name)).calibration_sd or 0.0
     most = pressure + BOUND_SDS * sd
 
     def says() -> str:
@@ -384,10 +415,6 @@ def _along_hinge(rig: Rig) -> tuple[float, float]:
     (x0, y0), (x1, y1) = rig.load.hinge
     length = hypot(x1 - x0, y1 - y0)
     return (x1 - x0) / length, (y1 - y0) / length
-
-
-def _gauge(scene: Scene, bag: str) -> tuple[str, ...]:
-    return tuple(b.pressure for s in scene.rig.stack for b in s.bag if b.name == bag)
 
 
 def _names(channels: tuple[str, ...]) -> str:

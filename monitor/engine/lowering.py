@@ -14,7 +14,6 @@ from monitor.engine.conditions import BOUND_SDS, Evidence, Measured, Outcome, Sc
 from monitor.engine.going import hinge_shift
 from monitor.engine.picture import ShorePicture
 from monitor.rig.parts import centre_of_gravity, total_weight
-from monitor.rig.schema import Shore
 from monitor.rig.statics import lever
 
 _SLACK = 0.25
@@ -70,7 +69,7 @@ def _holds_up(scene: Scene, shore: ShorePicture) -> bool:
     if shore.gap_m is None or shore.gap_sd_m is None or shore.extension_m is None or shore.extension_m <= _OUT_M:
         return False
     walks = shore.doing == "released" and not shore.told_released
-    return not walks and shore.gap_m <= _config(scene, shore.name).lock_pitch + BOUND_SDS * shore.gap_sd_m
+    return not walks and shore.gap_m <= scene.shore_as_planned(shore.name).lock_pitch + BOUND_SDS * shore.gap_sd_m
 
 
 def lower_not_freed(scene: Scene, name: str) -> Outcome:
@@ -82,7 +81,7 @@ def lower_not_freed(scene: Scene, name: str) -> Outcome:
         return _no_gap(scene, name)
     if shore.extension_m <= _OUT_M:
         return None
-    config = _config(scene, name)
+    config = scene.shore_as_planned(name)
     pitch = config.lock_pitch
     walked = shore.shortened_m > max(0.5 * pitch, _noise(scene, config.extension)) or not _holds_up(scene, shore)
     slack = descent.push is None or descent.push < 1.0 - _LOST
@@ -98,7 +97,7 @@ def lower_not_freed(scene: Scene, name: str) -> Outcome:
 
 def shore_drop(scene: Scene, name: str) -> Outcome:
     """How much a shore that should be locked has shortened, beyond seating and beyond walking down with its load."""
-    shore, config = scene.shore(name), _config(scene, name)
+    shore, config = scene.shore(name), scene.shore_as_planned(name)
     if scene.picture.zero.taken_ns is None:
         return Unknown("no zero taken yet")
     if shore.told_released:
@@ -120,7 +119,7 @@ def shore_lifting(scene: Scene, name: str) -> Outcome:
         return scene.no_pose()
     rose, grew = next((rise, grown) for it, rise, grown in moved.shores if it == name)
     if grew is None:
-        return Unknown(f"length of {name} not known", (_config(scene, name).extension,))
+        return Unknown(f"length of {name} not known", (scene.shore_as_planned(name).extension,))
     if moved.alone is None:
         return Unknown(f"pressure in {moved.unheard[0]} not known", _unheard(scene))
     sure = moved.by_air or (moved.bound_m is not None and rose > moved.bound_m)
@@ -154,7 +153,7 @@ def shore_air_high(scene: Scene, _: str) -> Outcome:
         return None  # it stands over centre, and says so itself
     share = push / (_AIR_SHARE * needed[0])
     if unknown and share <= 1.0:
-        gauges = tuple(g for n in unknown if (g := _config(scene, n).pressure) is not None)
+        gauges = tuple(g for n in unknown if (g := scene.shore_as_planned(n).pressure) is not None)
         return Unknown(f"air at {unknown[0]} not known", gauges)
     return Measured(
         share,
@@ -207,7 +206,9 @@ def not_held(scene: Scene, _: str) -> Outcome:
     shores = scene.picture.shores
     unseen = [shore.name for shore in shores if shore.gap_m is None]
     if unseen and all(s.gap_m is None or (s.gap_m <= s.gap_allowed_m and s.doing != "released") for s in shores):
-        return Unknown(f"gap at {unseen[0]} not known", tuple(_config(scene, name).extension for name in unseen))
+        return Unknown(
+            f"gap at {unseen[0]} not known", tuple(scene.shore_as_planned(name).extension for name in unseen)
+        )
     by = "bags alone" if "bags" in held else "nothing known"
     return Measured(2.0, f"work, {show.length(rise, scene.units)} up on {by}", evidence)
 
@@ -252,10 +253,6 @@ def _said_better(scene: Scene, moved: float) -> str:
     return "the hinge shifts" if isinstance(seen, Measured) and seen.share > 1.0 else ""
 
 
-def _config(scene: Scene, name: str) -> Shore:
-    return next(shore for shore in scene.rig.shore if shore.name == name)
-
-
 def _noise(scene: Scene, channel: str) -> float:
     """How far (m) a smoothed length may be off."""
     noise = next((it.noise for it in scene.rig.channel if it.name == channel), None)
@@ -265,7 +262,7 @@ def _noise(scene: Scene, channel: str) -> float:
 def _no_gap(scene: Scene, name: str) -> Unknown:
     if scene.pose is None:
         return scene.no_pose()
-    return Unknown(f"gap at {name} not known", (_config(scene, name).extension,))
+    return Unknown(f"gap at {name} not known", (scene.shore_as_planned(name).extension,))
 
 
 def _unheard(scene: Scene) -> tuple[str, ...]:

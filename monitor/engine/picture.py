@@ -379,3 +379,39 @@ class Picture:
     questions: tuple[Question, ...] = ()
     flood: bool = False
     abandoned: bool = False
+
+    def with_alarms(
+        self,
+        alarms: tuple[AlarmPicture, ...],
+        transitions: tuple[Transition, ...],
+        blind: tuple[Blind, ...],
+        flood: bool,
+    ) -> Picture:
+        """The same with what the alarms make of it, which were judged by the rest."""
+        return Picture(
+            self.time_ns,
+            self.rig,
+            self.zero,
+            self.step,
+            self.steps,
+            self.load,
+            self.hinge,
+            self.balance,
+            self.stacks,
+            self.shores,
+            self.captured_m,
+            self.uncaptured_m,
+            self.fall_m,
+            self.held_by,
+            alarms,
+            transitions,
+            blind,
+            self.sensors,
+            self.ports,
+            self.stop_called,
+            self.answer,
+            self.checklist,
+            self.questions,
+            flood,
+            self.abandoned,
+        )
