@@ -10,6 +10,8 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from enum import StrEnum
 
+from drivers.quick import quick
+
 
 class Quality(StrEnum):
     """How a value reached us, and what the device or its loop says of it, in the words of NAMUR NE 107. Whether it is
@@ -47,6 +49,7 @@ GRAVITY = (Quality.GOOD, Quality.MAINTENANCE, Quality.OUT_OF_SPECIFICATION, Qual
 """What may be said of a value of now, from the least to the gravest: the order of colours in NAMUR NE 107, green to red."""
 
 
+@quick
 @dataclass(frozen=True, slots=True)
 class Reading:
     """One value of one channel.

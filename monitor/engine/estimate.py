@@ -8,6 +8,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from math import inf, sqrt
 
+from drivers.quick import quick
 from monitor.engine.integrity import shift
 from monitor.engine.kalman import Row, variance_along
 from monitor.engine.mounts import Level, asin_clipped
@@ -16,6 +17,7 @@ BOUND_SDS = 3.0
 """Standard deviations in a bound, before what an unseen fault could do."""
 
 
+@quick
 @dataclass(frozen=True, slots=True)
 class PoseEstimate:
     """The pose at one moment: state, covariance (6x6, the errors of zero and calibrations included), how the load lay at the
