@@ -23,9 +23,9 @@ from monitor.engine.picture import (
     ShorePicture,
     StackPicture,
 )
-from monitor.engine.planned import Planned
+from monitor.engine.planned import Facts, Planned
 from monitor.engine.shores import Crib
-from monitor.rig.schema import Rig, Shore, Step
+from monitor.rig.schema import Rig, Step
 
 Evidence = dict[str, float | str | None]
 
@@ -87,7 +87,7 @@ class Scene:
     `odd`: channels whose status is not "ok", or whose calibration no longer holds.
     `next_fill`, `next_vent`: the next step that fills, and that lets a named bag down. `moved`: how far the load has gone
     over the last seconds, and by whose doing; `descent`: the venting that goes on. `planned`: what the plan comes to;
-    `cribs`: what is marked as packed.
+    `facts`: what else is asked of the rig file; `cribs`: what is marked as packed.
     `raises`: how many alarms rose in the last ten minutes. `out_of_date`: channels whose calibration no longer holds, and why.
     """
 
@@ -102,6 +102,7 @@ class Scene:
     carried_over: frozenset[str]
     notices: Mapping[str, str]
     planned: Planned
+    facts: Facts
     cribs: tuple[Crib, ...] = ()
     unzeroed: frozenset[str] = frozenset()
     disputed: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
@@ -114,6 +115,11 @@ class Scene:
     odd: frozenset[str] = frozenset()
     dark: dict[str, list[str]] = field(default_factory=dict)
     by_name: dict[str, SensorPicture] = field(default_factory=dict, init=False)
+
+    def __post_init__(self) -> None:
+        """A scene of another rig has other facts."""
+        if self.facts.rig is not self.rig:
+            self.facts = Facts(self.rig)
 
     @property
     def units(self) -> str:
@@ -155,21 +161,6 @@ class Scene:
                 return port
         raise KeyError(name)
 
-    def shore_as_planned(self, name: str) -> Shore:
-        """What the rig file says of a shore."""
-        for shore in self.rig.shore:
-            if shore.name == name:
-                return shore
-        raise KeyError(name)
-
-    def gauge(self, bag: str) -> str:
-        """The channel of a bag's pressure."""
-        for stack in self.rig.stack:
-            for it in stack.bag:
-                if it.name == bag:
-                    return it.pressure
-        raise KeyError(bag)
-
     def lifting(self) -> bool:
         """Whether a bag takes air or the load goes up."""
         for stack in self.picture.stacks:
@@ -203,7 +194,7 @@ def bag_order(scene: Scene, bag: str) -> Outcome:
         return None
     doing = scene.bag(bag).doing
     if doing == "unknown":
-        return Unknown(f"pressure in {bag} not known", (scene.gauge(bag),))
+        return Unknown(f"pressure in {bag} not known", (scene.facts.gauges[bag],))
     works = _WORKS[step.do]
     wrong = doing == works and bag not in scene.carried_over and not _early(scene, bag) and not no_air(scene)
     key = "filled" if works == "filling" else "vented"
@@ -216,7 +207,7 @@ def bag_early(scene: Scene, bag: str) -> Outcome:
         return None
     doing = scene.bag(bag).doing
     if doing == "unknown":
-        return Unknown(f"pressure in {bag} not known", (scene.gauge(bag),))
+        return Unknown(f"pressure in {bag} not known", (scene.facts.gauges[bag],))
     works = _WORKS[scene.step.do]
     early = doing == works and bag not in scene.carried_over and _early(scene, bag) and not no_air(scene)
     now, named = scene.picture.step, scene.step.bag
@@ -262,7 +253,7 @@ def shore_behind(scene: Scene, name: str) -> Outcome:
     """The gap at a shore, against its allowance."""
     shore = scene.shore(name)
     if shore.gap_m is None:
-        extension = scene.shore_as_planned(name).extension
+        extension = scene.facts.shores[name].extension
         if scene.pose is None:
             return scene.no_pose()
         return Unknown(f"gap at {name} not known without {extension}", (extension,))
@@ -275,7 +266,7 @@ def shore_behind(scene: Scene, name: str) -> Outcome:
 
 def shore_air_low(scene: Scene, name: str) -> Outcome:
     """How far a shore's air is below its follow pressure (as a share of it) while lifting."""
-    config, shore = scene.shore_as_planned(name), scene.shore(name)
+    config, shore = scene.facts.shores[name], scene.shore(name)
     if config.pressure is None or shore.doing == "released" or not scene.lifting():
         return None
     if shore.air_pa is None:
@@ -305,7 +296,7 @@ def _lean(scene: Scene, name: str, sds: float) -> Outcome:
     if leans is None or sd is None:
         missing = scene.lean_missing[name]
         return Unknown(f"lean not known without {_names(missing)}", missing) if missing else scene.no_pose()
-    head_ring = next(it.head_ring for it in scene.rig.stack if it.name == name)  # its whole ring must stay inside
+    head_ring = scene.facts.stacks[name].head_ring  # its whole ring must stay inside
     offset = leans + head_ring + sds * sd
 
     def says() -> str:
@@ -326,8 +317,8 @@ def bag_pressure(scene: Scene, name: str) -> Outcome:
     bag = scene.bag(name)
     pressure = bag.pressure_pa
     if pressure is None:
-        return Unknown(f"pressure in {name} not known", (scene.gauge(name),))
-    sd = scene.sensor(scene.gauge(name)).calibration_sd or 0.0
+        return Unknown(f"pressure in {name} not known", (scene.facts.gauges[name],))
+    sd = scene.sensor(scene.facts.gauges[name]).calibration_sd or 0.0
     most = pressure + BOUND_SDS * sd
 
     def says() -> str:
@@ -374,7 +365,7 @@ def _tilt(scene: Scene, with_lie: bool) -> Outcome:
         steep = hypot(a, b)
         axis = (a / steep, b / steep) if steep > 0.0 else (1.0, 0.0)
         return _angle(scene, asin(min(1.0, steep)), axis, scene.rig.limits.tilt, with_lie)
-    ux, uy = _along_hinge(scene.rig)
+    ux, uy = scene.facts.along
     return _angle(scene, abs(scene.pose.tilt(-uy, ux)), (-uy, ux), scene.rig.limits.tilt, with_lie)
 
 
@@ -393,7 +384,7 @@ def _cross_tilt(scene: Scene, with_lie: bool) -> Outcome:
         return None
     if scene.pose is None:
         return scene.no_pose()
-    axis = _along_hinge(scene.rig)
+    axis = scene.facts.along
     return _angle(scene, abs(scene.pose.tilt(*axis)), axis, scene.rig.limits.cross_tilt, with_lie)
 
 
@@ -408,13 +399,6 @@ def _angle(scene: Scene, angle: float, axis: tuple[float, float], limit: float, 
         lambda: f"{show.angle(angle)}, {show.angle(limit)} allowed",
         {"tilt_rad": angle, "limit_rad": limit, "bound_rad": bound},
     )
-
-
-def _along_hinge(rig: Rig) -> tuple[float, float]:
-    assert rig.load.hinge is not None, "asked only where the plan names a hinge"
-    (x0, y0), (x1, y1) = rig.load.hinge
-    length = hypot(x1 - x0, y1 - y0)
-    return (x1 - x0) / length, (y1 - y0) / length
 
 
 def _names(channels: tuple[str, ...]) -> str:

@@ -29,11 +29,9 @@ def unticked(scene: Scene, _: str) -> Outcome:
     paper is not told that it has none. The usual list is shown in either case.
     """
     items = scene.picture.checklist
-    if not scene.rig.checklist and not any(it.ticked for it in items):
+    still = [it for it in items if it.ticked_ns is None]
+    if scene.picture.zero.taken_ns is None or (len(still) == len(items) and not scene.rig.checklist):
         return None
-    if scene.picture.zero.taken_ns is None:
-        return None
-    still = [it for it in items if not it.ticked]
     if not still:
         return Measured(0.0, "", {"open": 0.0})
     bags = [bag for stack in scene.picture.stacks for bag in stack.bags]
@@ -63,7 +61,7 @@ def out_of_step(scene: Scene, bag: str) -> Outcome:
         return None
     doing = scene.bag(bag).doing
     if doing == "unknown":
-        return Unknown(f"pressure in {bag} not known", (scene.gauge(bag),))
+        return Unknown(f"pressure in {bag} not known", (scene.facts.gauges[bag],))
     where = "plan ended" if step is None else f"in {step.do}"
     moved = doing in _MOVES and not no_air(scene)
     wrong = moved and bag not in scene.moving_over and not _fits(scene, bag, doing)

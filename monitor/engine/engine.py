@@ -25,7 +25,7 @@ from monitor.engine.picture import (
     ZeroPicture,
 )
 from monitor.engine.pivot import Pivot
-from monitor.engine.planned import planned
+from monitor.engine.planned import Facts, planned
 from monitor.engine.pose import PoseFilter
 from monitor.engine.questions import Isolation
 from monitor.engine.sequence import Sequence
@@ -44,7 +44,7 @@ class Engine:
     """What a rig's readings mean. One instance a session; not to be shared between threads."""
 
     def __init__(self, rig: Rig, watch: Watch | None = None) -> None:
-        self.rig, self.planned = rig, planned(rig)
+        self.rig, self.planned, self.facts = rig, planned(rig), Facts(rig)
         curves = {name: curve_of(it) for name, it in newest(rig).items()}
         self.channels = {channel.name: ChannelState(channel, curves.get(channel.name)) for channel in rig.channel}
         self.pose = PoseFilter(rig, self.channels)
@@ -275,6 +275,7 @@ class Engine:
             carried_over=sequence.carried_over,
             notices=dict(self._notices),
             planned=self.planned,
+            facts=self.facts,
             odd=frozenset(unwell).union(self._out_of_date),
             cribs=tuple(self.cribs),
             moving_over=self.moving_over.tick(now_ns, draft.step.number if draft.step else None, draft.stacks),

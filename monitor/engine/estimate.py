@@ -51,13 +51,15 @@ class PoseEstimate:
 
     def rate_sd(self, x_m: float, y_m: float) -> float:
         """One standard deviation of `rate`."""
-        block = [row[3:] for row in self.p[3:]]
-        return sqrt(max(0.0, variance_along(block, (1.0, x_m, y_m))))
+        z, a, b = self.p[3:]
+        along_z, along_a = z[3] + 2.0 * (z[4] * x_m + z[5] * y_m), x_m * (a[4] * x_m + 2.0 * a[5] * y_m)
+        return sqrt(max(0.0, along_z + along_a + y_m * b[5] * y_m))
 
     def tilt(self, ux: float, uy: float) -> float:
         """Tilt (rad) since the zero along the unit axis (ux, uy) of the load, positive when its + end has gone up."""
-        before = ux * self.a0 + uy * self.b0
-        return asin_clipped(before + ux * self.x[1] + uy * self.x[2]) - asin_clipped(before)
+        level, x = self.level, self.x
+        before = ux * level.a0 + uy * level.b0
+        return asin_clipped(before + ux * x[1] + uy * x[2]) - asin_clipped(before)
 
     def tilt_sd(self, ux: float, uy: float) -> float:
         """One standard deviation of `tilt` (small-angle: the cosine's own)."""

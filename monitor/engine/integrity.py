@@ -158,10 +158,11 @@ def shift(faults: Sequence[Row], g: Row) -> float:
     worst, (gz, ga, gb) = 0.0 if faults else inf, g
     for fault in faults:
         z, a, b = gz * fault[0], ga * fault[1], gb * fault[2]
-        if isfinite(z) and isfinite(a) and isfinite(b):
+        if isfinite(z + a + b):
             moved = abs(fsum((z, a, b)))
         else:
             parts = [along * part for along, part in zip(g, fault, strict=True) if along and part]
             moved = inf if any(map(isinf, parts)) else abs(fsum(parts))
-        worst = max(worst, moved)
+        if moved > worst:
+            worst = moved
     return worst

@@ -167,8 +167,5 @@ class TripleFilter:
 def variance_along(p: list[list[float]], h: Row) -> float:
     """h P h' over the position block."""
     hz, ha, hb = h
-    return (
-        hz * (p[0][0] * hz + 2.0 * (p[0][1] * ha + p[0][2] * hb))
-        + ha * (p[1][1] * ha + 2.0 * p[1][2] * hb)
-        + hb * p[2][2] * hb
-    )
+    z, a = p[0], p[1]
+    return hz * (z[0] * hz + 2.0 * (z[1] * ha + z[2] * hb)) + ha * (a[1] * ha + 2.0 * a[2] * hb) + hb * p[2][2] * hb

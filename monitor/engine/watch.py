@@ -26,9 +26,9 @@ _FAILED: dict[str, Any] = {
 """The row that says of another that it failed. What a rule cannot say is no root of what the others say."""
 
 
-_Row = tuple[tuple[int, str], str, Callable[[Scene, str], Outcome], float, int, Rule, Rule]
-"""A rule at a place: its rank and place, the place, how it looks, from which share on it sounds, which look it shares with
-another priority (-1: with none), itself, and its like for when it breaks."""
+_Row = tuple[bool, str, Callable[[Scene, str], Outcome], float, int, Rule, Rule]
+"""A rule at a place: whether it ever sounded there, the place, how it looks, from which share on it sounds, which look it shares
+with another priority (-1: with none), itself, and its like for when it breaks."""
 
 
 class Watch:
@@ -53,8 +53,7 @@ class Watch:
         now_ns = scene.picture.time_ns
         blind: dict[tuple[str, str], Blind] = {}
         shared: dict[int, Outcome] = {}
-        known = self.book.known
-        for place, about, look, set_at, like, rule, broken in self._watched if failed else self._rows(scene.odd):
+        for ever, about, look, set_at, like, rule, broken in self._watched if failed else self._rows(scene.odd):
             failure = None
             try:
                 if like < 0:
@@ -67,7 +66,7 @@ class Watch:
                 failure = f"rule failed: {type(error).__name__}"
                 outcome = Unknown(failure)
             quiet = outcome is None or (isinstance(outcome, Measured) and outcome.share <= set_at)
-            if quiet and place not in known and not failed:
+            if quiet and not ever and not failed:
                 continue  # nothing to say where nothing was ever said: most rules at most places, at every tick
             if failure is not None or failed:
                 self._tell_broken(broken, about, failure, now_ns)
@@ -90,15 +89,7 @@ class Watch:
         looks = [(id(rule.look), about) for rule, _, about in pairs]
         often = {it for it, times in Counter(looks).items() if times > 1}
         return [
-            (
-                (self.book.rank(rule), about),
-                about,
-                rule.look,
-                rule.set_at,
-                looks.index(look) if look in often else -1,
-                rule,
-                broken,
-            )
+            (False, about, rule.look, rule.set_at, looks.index(look) if look in often else -1, rule, broken)
             for look, (rule, broken, about) in zip(looks, pairs, strict=True)
         ]
 
@@ -108,7 +99,12 @@ class Watch:
         known = self.book.known
         if self._for is None or len(known) != self._for[1] or odd != self._for[0]:
             self._for = odd, len(known)
-            self._called_for = [it for it in self._watched if not it[5].odd_only or it[1] in odd or it[0] in known]
+            rank = self.book.rank
+            self._called_for = [
+                (ever, about, look, set_at, like, rule, broken)
+                for _, about, look, set_at, like, rule, broken in self._watched
+                if (ever := (rank(rule), about) in known) or not rule.odd_only or about in odd
+            ]
         return self._called_for
 
     def places(self, name: str) -> tuple[str, ...]:
