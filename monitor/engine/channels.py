@@ -94,7 +94,7 @@ class ChannelState:
         self.channel, self.curve = channel, curve
         self.noise = (channel.noise or _USUAL_NOISE.get(channel.quantity, 1.0)) * (curve.gain if curve else 1.0)
         self.stale_after_ns = round(channel.stale_after * 1e9)
-        self._port = channel.source.port
+        self._named = channel.name, channel.quantity, channel.source.port
         agility, rate_sd = _AGILITY.get(channel.quantity, (self.noise**2, self.noise))
         self.filter = RateFilter(self.noise, agility, rate_sd)
         self.baseline: Baseline | None = None
@@ -309,14 +309,15 @@ class ChannelState:
 
     def picture(self, now_ns: int) -> SensorPicture:
         """This channel for the picture."""
-        last, curve, it = self.last, self.curve, self.channel
+        name, quantity, port = self._named
+        last, curve = self.last, self.curve
         if last is None:
-            return SensorPicture(it.name, it.quantity, self._port, self.status(now_ns), None, None, "", self.gone)
+            return SensorPicture(name, quantity, port, self.status(now_ns), None, None, "", self.gone)
         age_ns = now_ns - last.time_ns
         return SensorPicture(
-            it.name,
-            it.quantity,
-            self._port,
+            name,
+            quantity,
+            port,
             self.status(now_ns),
             age_ns * 1e-9 if age_ns > 0 else 0.0,
             None if last.quality is not _GOOD and last.quality.void else last.value,

@@ -263,7 +263,7 @@ class Engine:
             pose=pose,
             pose_missing=self.pose.missing(now_ns),
             lean_missing={
-                name: tuple([it for it in needs if it in unwell and not states[it].live(now_ns)])
+                name: tuple([it for it in needs if it in unwell and not states[it].live(now_ns)]) if unwell else ()
                 for name, needs in self._lean_needs
             },
             step=sequence.step,
@@ -276,7 +276,7 @@ class Engine:
             notices=dict(self._notices),
             planned=self.planned,
             facts=self.facts,
-            odd=frozenset(unwell).union(self._out_of_date),
+            odd=frozenset([*unwell, *self._out_of_date]),
             cribs=tuple(self.cribs),
             moving_over=self.moving_over.tick(now_ns, draft.step.number if draft.step else None, draft.stacks),
             unzeroed=frozenset([name for name in unwell if states[name].unzeroed]),

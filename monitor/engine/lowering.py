@@ -13,7 +13,6 @@ from monitor.engine.alone import LEAST_M
 from monitor.engine.conditions import BOUND_SDS, Evidence, Measured, Outcome, Scene, Suppressed, Unknown, no_air
 from monitor.engine.going import hinge_shift
 from monitor.engine.picture import ShorePicture
-from monitor.rig.statics import lever
 
 _SLACK = 0.25
 """Share of the bags' push at the start of a venting that may be gone before the load hangs on its shores: plates, gauges that
@@ -164,11 +163,11 @@ def shore_air_high(scene: Scene, _: str) -> Outcome:
 def _air_push(scene: Scene) -> tuple[float, tuple[str, ...]]:
     """(what the shores' air pushes with: moment (N m) about the planned hinge or force (N); shores whose air is unknown)."""
     push, unknown = 0.0, []
-    for shore, config in zip(scene.picture.shores, scene.rig.shore, strict=True):
+    for shore, (area, arm) in zip(scene.picture.shores, scene.facts.pistons, strict=True):
         if shore.air_pa is None:
             unknown.append(shore.name)
         else:
-            push += max(0.0, shore.air_pa) * config.piston_area * scene.facts.levers[shore.at]
+            push += max(0.0, shore.air_pa) * area * arm
     return push, tuple(unknown)
 
 
@@ -182,11 +181,11 @@ def _to_lift(scene: Scene) -> tuple[float, str] | None:
         return None if planned is None else (planned, "plan")
     if balance.moment_nm is not None:
         return balance.moment_nm, "forces"
-    weight, centre = scene.facts.weight_n, scene.facts.centre
-    if weight is None or centre is None:
+    weight, centre, arm = scene.facts.weight_n, scene.facts.centre, scene.facts.centre_lever
+    if weight is None or centre is None or arm is None:
         return None
     turned = 0.0 if scene.pose is None else hypot(scene.pose.x[1], scene.pose.x[2])
-    return weight * (lever(scene.rig, centre[:2]) * cos(turned) - centre[2] * sin(turned)), "plan"
+    return weight * (arm * cos(turned) - centre[2] * sin(turned)), "plan"
 
 
 def not_held(scene: Scene, _: str) -> Outcome:

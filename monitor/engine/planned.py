@@ -92,9 +92,9 @@ class Facts:
         return (x1 - x0) / length, (y1 - y0) / length
 
     @cached_property
-    def levers(self) -> dict[Point, float]:
-        """What the force of a shore, by where it stands, counts with (see `lever`)."""
-        return {shore.at: lever(self.rig, shore.at) for shore in self.rig.shore}
+    def pistons(self) -> tuple[tuple[float, float], ...]:
+        """Of every shore in order: its piston's area (m^2), and what its force counts with (see `lever`)."""
+        return tuple((shore.piston_area, lever(self.rig, shore.at)) for shore in self.rig.shore)
 
     @cached_property
     def weight_n(self) -> float | None:
@@ -105,3 +105,8 @@ class Facts:
     def centre(self) -> tuple[float, float, float] | None:
         """The planned centre of gravity (m, load frame)."""
         return centre_of_gravity(self.rig.load)
+
+    @cached_property
+    def centre_lever(self) -> float | None:
+        """What a force at the planned centre of gravity counts with."""
+        return None if self.centre is None else lever(self.rig, self.centre[:2])

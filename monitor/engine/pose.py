@@ -56,6 +56,7 @@ _VOUCHED_M = 0.02
 """The rise at a stack head is known only while the live sensors alone give it to this (one standard deviation)."""
 _UNSEEN: list[tuple[Row, float]] = [((1.0, 0.0, 0.0), 1.0), ((0.0, 1.0, 0.0), 1.0), ((0.0, 0.0, 1.0), 1.0)]
 """A metre, a radian: what is known of the pose where no sensor sees it, which is nothing."""
+_NOBODY: frozenset[str] = frozenset()
 _NO_FAULT: Row = (0.0, 0.0, 0.0)
 """One liar at a time is assumed: while one is left out, a row that no other checks any more is taken at its word."""
 
@@ -376,8 +377,12 @@ class PoseFilter:
                 row[0] += z
                 row[1] += a
                 row[2] += b
-        left_out = frozenset([it.name for it in self._all if it.state.excluded])
-        disputed = frozenset([it.name for it in self._all if it.state.disputed])
+        left_out = disputed = _NOBODY
+        for sensor in self._all:
+            if sensor.state.excluded:
+                left_out |= {sensor.name}
+            if sensor.state.disputed:
+                disputed |= {sensor.name}
         level_sd = 0.0
         if self._calibrated:
             level_sd = max((s.state.calibration_sd for s in rows if isinstance(s.mount, TiltMount)), default=0.0)
