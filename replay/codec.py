@@ -258,10 +258,13 @@ def end_line(time_ns: int) -> bytes:
 
 def parse(line: bytes) -> dict[str, Any]:
     """The object of one line: it has a kind and a time. Raises CodecError."""
-    found = _load(line)
-    if type(found.get("k")) is not str or type(found.get("t")) is not int:
-        raise CodecError("no kind 'k' or no time 't'")
-    return found
+    try:
+        found: dict[str, Any] = orjson.loads(line)
+        if type(found["k"]) is str and type(found["t"]) is int:
+            return found
+    except (orjson.JSONDecodeError, KeyError, TypeError):
+        _load(line)  # which says so where it is no object at all
+    raise CodecError("no kind 'k' or no time 't'")
 
 
 def entry_of(found: dict[str, Any]) -> Entry | AlarmLine | None:
@@ -278,7 +281,8 @@ def entry_of(found: dict[str, Any]) -> Entry | AlarmLine | None:
 def _reading(found: dict[str, Any], time_ns: int) -> Reading:
     value, number = found["v"], found["n"]
     if len(found) == _PLAIN and type(value) is float and type(number) is int and isfinite(value):
-        return Reading(_text(found["c"]), number, time_ns, None, value)
+        channel = found["c"]
+        return Reading(channel if type(channel) is str else _text(channel), number, time_ns, None, value)
     device = found.get("d", 0)
     if not (_whole(number) and _whole(device) and (_whole(value) or isinstance(value, float)) and isfinite(value)):
         raise CodecError("a reading whose number, value or device's time is not one")
