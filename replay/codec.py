@@ -6,7 +6,7 @@ they usually hold are left out. Floats are written in their shortest form that r
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from math import isfinite
 from typing import Any, Protocol, Self, TypeGuard
@@ -258,51 +258,68 @@ def end_line(time_ns: int) -> bytes:
 
 def parse(line: bytes) -> dict[str, Any]:
     """The object of one line: it has a kind and a time. Raises CodecError."""
-    found = _load(line)
-    if not isinstance(found.get("k"), str) or not _whole(found.get("t")):
-        raise CodecError("no kind 'k' or no time 't'")
-    return found
+    try:
+        found: dict[str, Any] = orjson.loads(line)
+        if type(found["k"]) is str and type(found["t"]) is int:
+            return found
+    except (orjson.JSONDecodeError, KeyError, TypeError):
+        _load(line)  # which says so where it is no object at all
+    raise CodecError("no kind 'k' or no time 't'")
 
 
 def entry_of(found: dict[str, Any]) -> Entry | AlarmLine | None:
     """The entry (or alarm line) that an object holds; None for a kind that this program does not know. CodecError."""
-    kind, time_ns = found["k"], found["t"]
+    made = _MADE.get(found["k"])
+    if made is None:
+        return None
     try:
-        if kind == "reading":
-            value, number = found["v"], found["n"]
-            if len(found) == _PLAIN and type(value) is float and type(number) is int and isfinite(value):
-                return Reading(_text(found["c"]), number, time_ns, None, value)
-            device = found.get("d", 0)
-            if not (
-                _whole(number) and _whole(device) and (_whole(value) or isinstance(value, float)) and isfinite(value)
-            ):
-                raise CodecError("a reading whose number, value or device's time is not one")
-            return Reading(
-                _text(found["c"]),
-                number,
-                time_ns,
-                found.get("d"),
-                float(value),
-                Quality(found.get("q", "good")),
-            )
-        if kind == "tick":
-            return Tick(time_ns)
-        if kind == "action":
-            return Action(time_ns, _text(found["do"]), _table(found.get("with", {})), _text(found["by"]))
-        if kind == "notice":
-            return Notice(
-                time_ns,
-                _text(found["of"]),
-                _text(found["about"]),
-                _truth(found["active"]),
-                _text(found["text"]),
-                _truth(found.get("late", False)),
-            )
-        if kind == "alarm":
-            return AlarmLine(time_ns, _table(found["alarm"]))
+        return made(found, found["t"])
     except (KeyError, TypeError, ValueError) as error:
-        raise CodecError(f"a {kind} line that is not whole ({type(error).__name__}: {error})") from None
-    return None
+        raise CodecError(f"a {found['k']} line that is not whole ({type(error).__name__}: {error})") from None
+
+
+def _reading(found: dict[str, Any], time_ns: int) -> Reading:
+    value, number = found["v"], found["n"]
+    if len(found) == _PLAIN and type(value) is float and type(number) is int and isfinite(value):
+        channel = found["c"]
+        return Reading(channel if type(channel) is str else _text(channel), number, time_ns, None, value)
+    device = found.get("d", 0)
+    if not (_whole(number) and _whole(device) and (_whole(value) or isinstance(value, float)) and isfinite(value)):
+        raise CodecError("a reading whose number, value or device's time is not one")
+    return Reading(_text(found["c"]), number, time_ns, found.get("d"), float(value), Quality(found.get("q", "good")))
+
+
+def _tick(_: dict[str, Any], time_ns: int) -> Tick:
+    return Tick(time_ns)
+
+
+def _action(found: dict[str, Any], time_ns: int) -> Action:
+    return Action(time_ns, _text(found["do"]), _table(found.get("with", {})), _text(found["by"]))
+
+
+def _notice(found: dict[str, Any], time_ns: int) -> Notice:
+    return Notice(
+        time_ns,
+        _text(found["of"]),
+        _text(found["about"]),
+        _truth(found["active"]),
+        _text(found["text"]),
+        _truth(found.get("late", False)),
+    )
+
+
+def _alarm(found: dict[str, Any], time_ns: int) -> AlarmLine:
+    return AlarmLine(time_ns, _table(found["alarm"]))
+
+
+_MADE: dict[str, Callable[[dict[str, Any], int], Entry | AlarmLine]] = {
+    "reading": _reading,
+    "tick": _tick,
+    "action": _action,
+    "notice": _notice,
+    "alarm": _alarm,
+}
+"""What is made of each kind of line. KeyError, TypeError or ValueError where it is not whole."""
 
 
 def _dump(line: dict[str, Any]) -> bytes:
@@ -314,7 +331,7 @@ def _load(line: bytes) -> dict[str, Any]:
         found = orjson.loads(line)
     except orjson.JSONDecodeError as error:
         raise CodecError(f"not JSON ({error})") from None
-    if not isinstance(found, dict):
+    if type(found) is not dict:
         raise CodecError("not a JSON object")
     return found
 

@@ -34,6 +34,9 @@ __all__ = ["Journal", "JournalError", "JournalWriter", "NotBegun", "read_journal
 
 LONGEST_LINE = 4 * 1024 * 1024
 """No line is longer; a file that has one is no journal."""
+_NEWLINE = ord("\n")
+_Line = tuple[int, dict[str, Any]]
+"""Where a line begins in the file (bytes), and its object."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,7 +83,6 @@ class Journal:
         self.at = 0
         """Where in the file the line begins that was given last (bytes)."""
         self._hash = hashlib.sha256(first)
-        self._number = 1
 
     @property
     def seal(self) -> str:
@@ -94,83 +96,88 @@ class Journal:
 
     def lines(self) -> Iterator[Entry | AlarmLine]:
         """Every input and every alarm transition, in order, up to the damage if there is any."""
-        block: list[tuple[int, dict[str, Any]]] = []
+        version = self.header.version
+        for begun, block in self._blocks():
+            try:
+                for self.at, line in block:
+                    found = line if version == VERSION else migrated(line, version)
+                    entry = entry_of(found)
+                    if entry is not None:
+                        yield entry
+                    elif found["k"] == "gap":
+                        self.gaps.append(gap_of(found))
+                    elif found["k"] == "cut":
+                        self.cut = cut_of(found)
+                    elif found["k"] not in LAST:
+                        self.unknown += 1
+            except CodecError as error:
+                number = begun + next(i for i, (at, _) in enumerate(block) if at == self.at)
+                self.damage, self.stop = _no_line(number, error), (number, self.at)
+
+    def _blocks(self) -> Iterator[tuple[int, list[_Line]]]:
+        """What stands before each seal, once that has proven it, and at last what none has: the number of its first line, and
+        its lines. Whoever takes one and finds damage in it gets no other."""
+        block: list[_Line] = []
         unsealed: list[bytes] = []
-        begun, at, last = 2, 0, ""
+        begun, at, number, last = 2, 0, 1, ""
         try:
             with self.path.open("rb") as file:
                 at = len(file.readline(LONGEST_LINE))
                 self.stop = begun, at
                 while line := file.readline(LONGEST_LINE):
-                    self._number += 1
-                    if not line.endswith(b"\n"):
-                        self.damage = f"torn: it ends in the middle of line {self._number}; all before that was played"
+                    number += 1
+                    if line[-1] != _NEWLINE:
+                        self.damage = f"torn: it ends in the middle of line {number}; all before that was played"
                         break
                     found = parse(line)
+                    kind = found["k"]
                     self.complete = self.goes_on = False
-                    if found["k"] == "seal":
+                    if kind == "seal":
                         self._hash.update(b"".join(unsealed))
                         unsealed.clear()
-                        if line != seal_line(found["t"], self._number - 1, self._hash):
-                            self.damage, self.denied = self._changed(begun, found.get("lines")), True
+                        if line != seal_line(found["t"], number - 1, self._hash):
+                            self.damage, self.denied = self._changed(begun, number, found.get("lines")), True
                             return
                         proven, block = block, []
-                        yield from self._entries(proven, begun)
+                        yield begun, proven
                         if self.damage is not None:
                             return
-                        begun = self._number + 1
+                        begun = number + 1
                         self.complete, self.goes_on = last == "end", last == "on"
                         self.stop = begun, at + len(line)
                         self.sealed = Sealed(
-                            self.sealed.seals + 1, self._number, at + len(line), found["t"], found["sha256"], last
+                            self.sealed.seals + 1, number, at + len(line), found["t"], found["sha256"], last
                         )
                     else:
                         if last:
-                            self.damage = f"changed: line {self._number} stands after the end; it was not played"
+                            self.damage = f"changed: line {number} stands after the end; it was not played"
                             return
-                        last = found["k"] if found["k"] in LAST else ""
+                        if kind in LAST:
+                            last = kind
                         block.append((at, found))
                     unsealed.append(line)
                     at += len(line)
         except CodecError as error:
-            self.damage = _no_line(self._number, error)
+            self.damage = _no_line(number, error)
         except OSError as error:
-            self.damage = f"unreadable after line {self._number}: {error.strerror}"
+            self.damage = f"unreadable after line {number}: {error.strerror}"
         self.stop = begun + len(block), at
-        yield from self._entries(block, begun)  # at most the last second of a session that was cut off
+        yield begun, block  # at most the last second of a session that was cut off
         if self.damage is None and not (self.complete or self.goes_on):
-            self.repaired = self.cut is not None and self.sealed.lines == self._number
+            self.repaired = self.cut is not None and self.sealed.lines == number
             self.damage = (
                 _repaired(self.cut)
                 if self.cut is not None and self.repaired
-                else f"not closed: it stops after line {self._number}; all of it was played"
+                else f"not closed: it stops after line {number}; all of it was played"
             )
 
-    def _entries(self, block: list[tuple[int, dict[str, Any]]], begun: int) -> Iterator[Entry | AlarmLine]:
-        """What a block holds, whose first line has the number `begun`, up to a line that is none."""
-        try:
-            for self.at, line in block:
-                found = line if self.header.version == VERSION else migrated(line, self.header.version)
-                entry = entry_of(found)
-                if entry is not None:
-                    yield entry
-                elif found["k"] == "gap":
-                    self.gaps.append(gap_of(found))
-                elif found["k"] == "cut":
-                    self.cut = cut_of(found)
-                elif found["k"] not in LAST:
-                    self.unknown += 1
-        except CodecError as error:
-            number = begun + next(i for i, (at, _) in enumerate(block) if at == self.at)
-            self.damage, self.stop = _no_line(number, error), (number, self.at)
-
-    def _changed(self, begun: int, said: object) -> str:
-        last = self._number - 1
+    def _changed(self, begun: int, at: int, said: object) -> str:
+        last = at - 1
         begun = begun if self.sealed.seals else 1  # a seal is over the header, too
         where = f"lines {begun} to {last} do" if last > begun else f"line {begun} does"
         counts = "" if said == last else f", which says that {said} lines stand before it"
         played = f"played up to line {begun - 1}" if begun > 1 else "nothing was played"
-        return f"changed: {where} not match the seal in line {self._number}{counts}; {played}"
+        return f"changed: {where} not match the seal in line {at}{counts}; {played}"
 
 
 LAST = ("end", "on", "cut")

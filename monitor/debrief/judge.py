@@ -124,10 +124,15 @@ class Rerun:
 
     def take(self, line: Entry | AlarmLine) -> Picture | None:
         """Take one line of a journal; a tick gives a picture."""
+        if isinstance(line, Reading):
+            self.samples += 1
+            self.engine.accept(line)
+            if line.time_ns > self.last_ns:
+                self.last_ns = line.time_ns
+            return None
         if isinstance(line, AlarmLine):
             self._live.append((line.time_ns, line.alarm))
             return None
-        self.samples += isinstance(line, Reading)
         self.late += isinstance(line, Notice) and line.late
         picture = self.engine.feed(line)
         self.last_ns = max(self.last_ns, line.time_ns)

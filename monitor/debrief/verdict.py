@@ -37,11 +37,12 @@ class Verdict:
         self._fall = _greatest(self._fall, picture.fall_m)
         for name in self._load:  # the last that was known: it is the surest
             value = getattr(picture.balance, name)
-            self._load[name] = self._load[name] if value is None else value
+            if value is not None:
+                self._load[name] = value
         for stack in picture.stacks:
-            self._lean[stack.name] = _greatest(self._lean.get(stack.name), stack.lean_use)
+            _keep_greatest(self._lean, stack.name, stack.lean_use)
         for shore in picture.shores:
-            self._gap[shore.name] = _greatest(self._gap.get(shore.name), shore.gap_m)
+            _keep_greatest(self._gap, shore.name, shore.gap_m)
 
     def _log(self, it: Transition) -> None:
         """One entry a raising, in the order they were raised; what came of it is written into the entry."""
@@ -85,6 +86,13 @@ class Verdict:
 
 
 def _greatest(so_far: float | None, value: float | None) -> float | None:
-    if value is None:
+    if value is None or (so_far is not None and so_far >= value):
         return so_far
-    return value if so_far is None else max(so_far, value)
+    return value
+
+
+def _keep_greatest(greatest: dict[str, float | None], name: str, value: float | None) -> None:
+    """Keep the greatest under its name, which is there from the first look on, known or not."""
+    so_far = greatest.setdefault(name, value)
+    if value is not None and (so_far is None or value > so_far):
+        greatest[name] = value

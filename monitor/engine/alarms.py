@@ -19,6 +19,8 @@ from monitor.engine.rules import Rule, line
 _ROUNDED = 6
 """Evidence is kept to a millionth of its SI unit: enough for anyone, and readable."""
 
+_NORMAL = AlarmState.NORMAL
+
 
 @dataclass(slots=True)
 class Alarm:
@@ -40,7 +42,7 @@ class Alarm:
 
     def look(self, outcome: Outcome, now_ns: int) -> bool:
         """Take what the condition says now; True if the alarm's state changed."""
-        before = self.state, self.raised_ns, self.cleared_ns
+        state, raised_ns, cleared_ns = self.state, self.raised_ns, self.cleared_ns
         if self._chatter.going:
             self._chatter.wait(now_ns)
         if isinstance(outcome, Suppressed):
@@ -65,7 +67,7 @@ class Alarm:
         if self.state is AlarmState.ACKNOWLEDGED and self._asks_again(now_ns):
             self._go(Event.AGAIN)
             self.acknowledged_ns = None
-        return (self.state, self.raised_ns, self.cleared_ns) != before
+        return self.state is not state or self.raised_ns != raised_ns or self.cleared_ns != cleared_ns
 
     def _asks_again(self, now_ns: int) -> bool:
         """Whether, acknowledged, it has stood too long since somebody saw it (ReAlarmTime, OPC 10000-9 B.1.5)."""
@@ -271,13 +273,18 @@ class AlarmBook:
     def pictures(self) -> tuple[AlarmPicture, ...]:
         """Every alarm that is not normal: the gravest first, what stands before what has returned, root cause first."""
         standing = self._standing()
+        if not standing:
+            return ()
         standing.sort(key=lambda a: (-a.rule.priority, not a.active, a.rank, a.raised_ns or 0, a.about))
         under = self._under()
         return tuple(alarm.picture(self._first.marks(alarm), under.get(id(alarm))) for alarm in standing)
 
     def _standing(self) -> list[Alarm]:
-        return [alarm for alarm in self._alarms.values() if alarm.state is not AlarmState.NORMAL]
+        return [alarm for alarm in self._alarms.values() if alarm.state is not _NORMAL]
 
     def _under(self) -> dict[int, str]:
         """Which alarm, by its id, stands under which."""
-        return {of: f"{it.rule.name} {it.about}" for of, it in roots(self._standing(), self.wider).items()}
+        standing = self._standing()
+        if len(standing) < 2:
+            return {}
+        return {of: f"{it.rule.name} {it.about}" for of, it in roots(standing, self.wider).items()}

@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import itertools
 from collections import deque
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from math import fsum, inf, isfinite, sqrt
 
 from drivers.config import Channel
@@ -45,8 +45,8 @@ _COARSE_SDS = 2.0
 """A channel whose least step is more than so many standard deviations of its noise may well read the same for long."""
 _ROUGH_MEMORY = 1.0 / 40.0
 """Share of a new reading in the running estimate of the noise."""
-_NOISY, _QUIET = 3.0, 2.0
-"""Times its noise at which a channel is called noisy, and no longer so (common practice, no source)."""
+_NOISY_SQUARED, _QUIET_SQUARED = 9.0, 4.0
+"""Variances at which a channel is called noisy, and no longer so: three and two times its noise (common practice, no source)."""
 _ROUGHEST = 60.0
 """Variances at which one reading's share in that estimate is cut: one shock does not make a sensor noisy."""
 _SURELY_Z = 3.09
@@ -63,8 +63,8 @@ _SAID = {
     Quality.OUT_OF_SPECIFICATION: SensorStatus.OUT_OF_RANGE,
 }
 """What a device or its loop says of itself, as the status it makes: there is no value, or none to compute with."""
-_OK, _MAINTENANCE = SensorStatus.OK, SensorStatus.MAINTENANCE
-_ASKS = Quality.MAINTENANCE
+_OK, _MAINTENANCE, _STALE = SensorStatus.OK, SensorStatus.MAINTENANCE, SensorStatus.STALE
+_GOOD, _OLD, _ASKS = Quality.GOOD, Quality.OLD, Quality.MAINTENANCE
 _OWN_WORDS = {
     Quality.FAILURE: "says failed",
     Quality.CHECK: "under check",
@@ -94,6 +94,7 @@ class ChannelState:
         self.channel, self.curve = channel, curve
         self.noise = (channel.noise or _USUAL_NOISE.get(channel.quantity, 1.0)) * (curve.gain if curve else 1.0)
         self.stale_after_ns = round(channel.stale_after * 1e9)
+        self._named = channel.name, channel.quantity, channel.source.port
         agility, rate_sd = _AGILITY.get(channel.quantity, (self.noise**2, self.noise))
         self.filter = RateFilter(self.noise, agility, rate_sd)
         self.baseline: Baseline | None = None
@@ -112,6 +113,7 @@ class ChannelState:
         """Its sender was said to be gone: it is silent from then on, however short a time."""
         self.frozen = self.noisy = False
         self._usual_sd = self.noise
+        self._usual_variance = self.noise**2
         self._rough: float | None = None
         self._run = 1
         self._run_since_ns = 0
@@ -122,39 +124,55 @@ class ChannelState:
 
     def take(self, reading: Reading) -> bool:
         """Take one reading; True if it is live and in range, so that it may be computed with."""
-        if reading.quality is Quality.OLD:
+        quality = reading.quality
+        if quality is _OLD:
             return False
-        as_read = reading.value
-        if self.curve is not None and not reading.quality.void and isfinite(true := self.curve.true(as_read)):
-            reading = replace(reading, value=true)
-        if not reading.quality.valid:
-            self.last, self._live_since_ns, self.frozen = reading, None, False
+        as_read = value = reading.value
+        if self.curve is not None and not quality.void and isfinite(true := self.curve.true(as_read)):
+            value = true
+            reading = Reading(reading.channel, reading.sequence, reading.time_ns, reading.device_time_ns, true, quality)
+        last, self.last = self.last, reading
+        if quality is not _GOOD and not quality.valid:
+            self._live_since_ns, self.frozen = None, False
             return False
-        if self.last is None or reading.time_ns - self.last.time_ns > self.stale_after_ns:
-            self._live_since_ns = reading.time_ns
-            self._recent.clear()
-        self._count_run(reading)
-        self.last = reading
-        self.in_range = self._low <= reading.value <= self._high
+        time_ns, recent = reading.time_ns, self._recent
+        if last is None or time_ns - last.time_ns > self.stale_after_ns:
+            self._live_since_ns = time_ns
+            recent.clear()
+        if last is not None and value == last.value:
+            self._stands(time_ns)
+        else:
+            if last is not None and (step := abs(value - last.value)) < self._finest:
+                self._finest = step
+            self._run, self._run_since_ns, self.frozen = 1, time_ns, False
+        self.in_range = self._low <= value <= self._high
         if not self.in_range:
             self._live_since_ns = None
             return False
         self._as_read = as_read
         if self._live_since_ns is None:
-            self._live_since_ns = reading.time_ns
-        self._recent.append((reading.time_ns, reading.value))
-        while reading.time_ns - self._recent[0][0] > ZERO_WINDOW_NS:
-            self._recent.popleft()
-        self._listen()
+            self._live_since_ns = time_ns
+        recent.append((time_ns, value))
+        while time_ns - recent[0][0] > ZERO_WINDOW_NS:
+            recent.popleft()
+        if self.baseline is not None and len(recent) > 3:
+            self._listen()
         if self.frozen:
             return False
-        self.filter.update(reading.time_ns, reading.value)
+        self.filter.update(time_ns, value)
         return True
 
     @property
     def sd(self) -> float:
         """One standard deviation of a reading: as the rig file says, more where the zero or the last seconds showed it."""
-        return max(self._usual_sd, sqrt(self._rough)) if self.noisy and self._rough is not None else self._usual_sd
+        if not self.noisy or self._rough is None:
+            return self._usual_sd
+        return max(self._usual_sd, sqrt(self._rough))
+
+    @property
+    def variance(self) -> float:
+        """`sd` squared."""
+        return self.sd**2 if self.noisy else self._usual_variance
 
     @property
     def calibration_sd(self) -> float:
@@ -180,29 +198,24 @@ class ChannelState:
         share = 2.0 / (9.0 * max(1, at.count - 1))
         return at.sd if (at.sd / self.noise) ** 2 > (1.0 - share + _SURELY_Z * sqrt(share)) ** 3 else self.noise
 
-    def _count_run(self, reading: Reading) -> None:
-        """Whether it reads the same, to the bit, for too long: never said of one that stood as still at its zero, nor of one
+    def _stands(self, time_ns: int) -> None:
+        """It reads the same again, to the bit: whether for too long. Never said of one that stood as still at its zero, nor of one
         whose digits are coarser than its noise, which stands still wherever that does not reach the next."""
-        if self.last is None or reading.value != self.last.value:
-            if self.last is not None:
-                self._finest = min(self._finest, abs(reading.value - self.last.value))
-            self._run, self._run_since_ns, self.frozen = 1, reading.time_ns, False
-            return
         self._run += 1
-        still = self._run >= _FROZEN_COUNT and reading.time_ns - self._run_since_ns >= _FROZEN_NS
+        still = self._run >= _FROZEN_COUNT and time_ns - self._run_since_ns >= _FROZEN_NS
         coarse = _COARSE_SDS * self.noise < self._finest < inf
         self.frozen = still and not coarse and self.baseline is not None and self.baseline.longest_run < _COARSE_RUN
 
     def _listen(self) -> None:
         """Follow the noise by third differences, which a smooth motion hardly touches (of white noise: 20 variances)."""
-        if len(self._recent) < 4 or self.baseline is None:
-            return
         recent = self._recent
         v0, v1, v2, v3 = recent[-4][1], recent[-3][1], recent[-2][1], recent[-1][1]
-        usual = self._usual_sd**2
-        seen = min((v3 - 3.0 * v2 + 3.0 * v1 - v0) ** 2 / 20.0, _ROUGHEST * usual)
-        self._rough = usual if self._rough is None else self._rough + _ROUGH_MEMORY * (seen - self._rough)
-        self.noisy = self._rough > (_QUIET if self.noisy else _NOISY) ** 2 * usual
+        usual, rough = self._usual_variance, self._rough
+        seen, most = (v3 - 3.0 * v2 + 3.0 * v1 - v0) ** 2 / 20.0, _ROUGHEST * usual
+        if seen > most:
+            seen = most
+        self._rough = rough = usual if rough is None else rough + _ROUGH_MEMORY * (seen - rough)
+        self.noisy = rough > (_QUIET_SQUARED if self.noisy else _NOISY_SQUARED) * usual
 
     def status(self, now_ns: int) -> SensorStatus:
         """How far this channel may be believed now."""
@@ -210,9 +223,8 @@ class ChannelState:
         if last is None:
             return SensorStatus.NEVER_SEEN
         if self.gone or now_ns - last.time_ns > self.stale_after_ns:
-            return SensorStatus.STALE
-        said = _SAID.get(last.quality)
-        if said is not None:
+            return _STALE
+        if (quality := last.quality) is not _GOOD and (said := _SAID.get(quality)) is not None:
             return said
         if not self.in_range:
             return SensorStatus.OUT_OF_RANGE
@@ -220,7 +232,7 @@ class ChannelState:
             return SensorStatus.FAILED
         if self.excluded or self.unzeroed or self.disputed:
             return SensorStatus.CHECK
-        return _MAINTENANCE if self.noisy or last.quality is _ASKS else _OK
+        return _MAINTENANCE if self.noisy or quality is _ASKS else _OK
 
     @property
     def void(self) -> bool:
@@ -232,11 +244,14 @@ class ChannelState:
         last = self.last
         if last is None or self.gone or self.frozen or not self.in_range:
             return False
-        return now_ns - last.time_ns <= self.stale_after_ns and last.quality.valid
+        return now_ns - last.time_ns <= self.stale_after_ns and (last.quality is _GOOD or last.quality.valid)
 
     def live(self, now_ns: int) -> bool:
-        """Whether what it reads now may be computed with."""
-        return not (self.excluded or self.unzeroed) and self.heard(now_ns)
+        """Whether what it reads now may be computed with: heard, and neither left out nor without a zero."""
+        last = self.last
+        if last is None or self.excluded or self.unzeroed or self.gone or self.frozen or not self.in_range:
+            return False
+        return now_ns - last.time_ns <= self.stale_after_ns and (last.quality is _GOOD or last.quality.valid)
 
     def value(self, now_ns: int) -> float | None:
         """The smoothed value while live, else None."""
@@ -274,6 +289,7 @@ class ChannelState:
         self.baseline = Baseline(mean, sd, len(values), max(runs))
         self._as_read_at_zero = self._as_read
         self._usual_sd = self._credible_sd(self.baseline)
+        self._usual_variance = self._usual_sd**2
         self._rough, self.noisy = None, False
 
     def _moving(self) -> bool:
@@ -293,27 +309,31 @@ class ChannelState:
 
     def picture(self, now_ns: int) -> SensorPicture:
         """This channel for the picture."""
-        last = self.last
+        name, quantity, port = self._named
+        last, curve = self.last, self.curve
+        if last is None:
+            return SensorPicture(name, quantity, port, self.status(now_ns), None, None, "", self.gone)
+        age_ns = now_ns - last.time_ns
         return SensorPicture(
-            name=self.channel.name,
-            quantity=self.channel.quantity,
-            port=self.channel.source.port,
-            status=self.status(now_ns),
-            age_s=None if last is None else max(0.0, (now_ns - last.time_ns) * 1e-9),
-            value=None if last is None or last.quality.void else last.value,
-            says=self._says(),
-            gone=self.gone,
-            calibration_sd=None if self.curve is None or last is None else self.calibration_sd,
-            beyond_calibration=self.curve is not None and last is not None and not self.curve.inside(self._as_read),
+            name,
+            quantity,
+            port,
+            self.status(now_ns),
+            age_ns * 1e-9 if age_ns > 0 else 0.0,
+            None if last.quality is not _GOOD and last.quality.void else last.value,
+            "" if last.quality is _GOOD else self._says(last),
+            self.gone,
+            None if curve is None else self.calibration_sd,
+            curve is not None and not curve.inside(self._as_read),
         )
 
-    def _says(self) -> str:
+    def _says(self, last: Reading) -> str:
         """What is wrong by the device's or the loop's own word, "" for nothing; nothing yet of a current that has not stood
         for failure long enough to be one."""
-        if self.last is None or (self.noisy and self.last.quality is Quality.MAINTENANCE):
+        if self.noisy and last.quality is _ASKS:
             return ""
-        doubted = self.last.quality is Quality.CHECK and _failing_ma(self.channel, self.last) is not None
-        return "" if doubted else own_words(self.channel, self.last)
+        doubted = last.quality is Quality.CHECK and _failing_ma(self.channel, last) is not None
+        return "" if doubted else own_words(self.channel, last)
 
 
 def own_words(channel: Channel, reading: Reading) -> str:

@@ -23,7 +23,7 @@ from monitor.engine.picture import (
     ShorePicture,
     StackPicture,
 )
-from monitor.engine.planned import Planned
+from monitor.engine.planned import Facts, Planned
 from monitor.engine.shores import Crib
 from monitor.rig.schema import Rig, Step
 
@@ -33,11 +33,12 @@ BOUND_SDS = 3.0
 """A danger limit is compared with the estimate plus this many standard deviations."""
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(slots=True, eq=False)
 class Measured:
     """How far a thing is gone: `share` of its limit (1 is the limit), in words, and the evidence (SI).
 
-    `says`: the words, or what makes them. Of what is measured at every tick hardly anything is ever said.
+    `says`: the words, or what makes them. Of what is measured at every tick hardly anything is ever said. Nobody changes one;
+    that nobody could would take as long as the measuring, forty times a tick.
     """
 
     share: float
@@ -75,7 +76,7 @@ Outcome = Measured | Unknown | Suppressed | None
 """None: the rule has nothing to watch here now."""
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(slots=True)
 class Scene:
     """Everything a condition may look at.
 
@@ -86,7 +87,7 @@ class Scene:
     `odd`: channels whose status is not "ok", or whose calibration no longer holds.
     `next_fill`, `next_vent`: the next step that fills, and that lets a named bag down. `moved`: how far the load has gone
     over the last seconds, and by whose doing; `descent`: the venting that goes on. `planned`: what the plan comes to;
-    `cribs`: what is marked as packed.
+    `facts`: what else is asked of the rig file; `cribs`: what is marked as packed.
     `raises`: how many alarms rose in the last ten minutes. `out_of_date`: channels whose calibration no longer holds, and why.
     """
 
@@ -101,6 +102,7 @@ class Scene:
     carried_over: frozenset[str]
     notices: Mapping[str, str]
     planned: Planned
+    facts: Facts
     cribs: tuple[Crib, ...] = ()
     unzeroed: frozenset[str] = frozenset()
     disputed: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
@@ -114,6 +116,11 @@ class Scene:
     dark: dict[str, list[str]] = field(default_factory=dict)
     by_name: dict[str, SensorPicture] = field(default_factory=dict, init=False)
 
+    def __post_init__(self) -> None:
+        """A scene of another rig has other facts."""
+        if self.facts.rig is not self.rig:
+            self.facts = Facts(self.rig)
+
     @property
     def units(self) -> str:
         """What lengths and pressures are shown in."""
@@ -121,15 +128,25 @@ class Scene:
 
     def stack(self, name: str) -> StackPicture:
         """The stack of that name."""
-        return next(stack for stack in self.picture.stacks if stack.name == name)
+        for stack in self.picture.stacks:
+            if stack.name == name:
+                return stack
+        raise KeyError(name)
 
     def bag(self, name: str) -> BagPicture:
         """The bag of that name."""
-        return next(bag for stack in self.picture.stacks for bag in stack.bags if bag.name == name)
+        for stack in self.picture.stacks:
+            for bag in stack.bags:
+                if bag.name == name:
+                    return bag
+        raise KeyError(name)
 
     def shore(self, name: str) -> ShorePicture:
         """The shore of that name."""
-        return next(shore for shore in self.picture.shores if shore.name == name)
+        for shore in self.picture.shores:
+            if shore.name == name:
+                return shore
+        raise KeyError(name)
 
     def sensor(self, name: str) -> SensorPicture:
         """The channel of that name."""
@@ -139,13 +156,19 @@ class Scene:
 
     def port(self, name: str) -> PortPicture:
         """The port of that name."""
-        return next(port for port in self.picture.ports if port.name == name)
+        for port in self.picture.ports:
+            if port.name == name:
+                return port
+        raise KeyError(name)
 
     def lifting(self) -> bool:
         """Whether a bag takes air or the load goes up."""
+        for stack in self.picture.stacks:
+            for bag in stack.bags:
+                if bag.doing == "filling":
+                    return True
         rate, sd = self.picture.load.rate_m_s, self.picture.load.rate_sd_m_s
-        rising = rate is not None and sd is not None and rate > max(0.001, 2.0 * sd)
-        return rising or any(bag.doing == "filling" for stack in self.picture.stacks for bag in stack.bags)
+        return rate is not None and sd is not None and rate > max(0.001, 2.0 * sd)
 
     def no_pose(self) -> Unknown:
         """Why the pose is not known."""
@@ -171,7 +194,7 @@ def bag_order(scene: Scene, bag: str) -> Outcome:
         return None
     doing = scene.bag(bag).doing
     if doing == "unknown":
-        return Unknown(f"pressure in {bag} not known", _gauge(scene, bag))
+        return Unknown(f"pressure in {bag} not known", (scene.facts.gauges[bag],))
     works = _WORKS[step.do]
     wrong = doing == works and bag not in scene.carried_over and not _early(scene, bag) and not no_air(scene)
     key = "filled" if works == "filling" else "vented"
@@ -184,7 +207,7 @@ def bag_early(scene: Scene, bag: str) -> Outcome:
         return None
     doing = scene.bag(bag).doing
     if doing == "unknown":
-        return Unknown(f"pressure in {bag} not known", _gauge(scene, bag))
+        return Unknown(f"pressure in {bag} not known", (scene.facts.gauges[bag],))
     works = _WORKS[scene.step.do]
     early = doing == works and bag not in scene.carried_over and _early(scene, bag) and not no_air(scene)
     now, named = scene.picture.step, scene.step.bag
@@ -230,7 +253,7 @@ def shore_behind(scene: Scene, name: str) -> Outcome:
     """The gap at a shore, against its allowance."""
     shore = scene.shore(name)
     if shore.gap_m is None:
-        extension = next(s.extension for s in scene.rig.shore if s.name == name)
+        extension = scene.facts.shores[name].extension
         if scene.pose is None:
             return scene.no_pose()
         return Unknown(f"gap at {name} not known without {extension}", (extension,))
@@ -243,8 +266,7 @@ def shore_behind(scene: Scene, name: str) -> Outcome:
 
 def shore_air_low(scene: Scene, name: str) -> Outcome:
     """How far a shore's air is below its follow pressure (as a share of it) while lifting."""
-    config = next(s for s in scene.rig.shore if s.name == name)
-    shore = scene.shore(name)
+    config, shore = scene.facts.shores[name], scene.shore(name)
     if config.pressure is None or shore.doing == "released" or not scene.lifting():
         return None
     if shore.air_pa is None:
@@ -274,7 +296,7 @@ def _lean(scene: Scene, name: str, sds: float) -> Outcome:
     if leans is None or sd is None:
         missing = scene.lean_missing[name]
         return Unknown(f"lean not known without {_names(missing)}", missing) if missing else scene.no_pose()
-    head_ring = next(it.head_ring for it in scene.rig.stack if it.name == name)  # its whole ring must stay inside
+    head_ring = scene.facts.stacks[name].head_ring  # its whole ring must stay inside
     offset = leans + head_ring + sds * sd
 
     def says() -> str:
@@ -295,8 +317,8 @@ def bag_pressure(scene: Scene, name: str) -> Outcome:
     bag = scene.bag(name)
     pressure = bag.pressure_pa
     if pressure is None:
-        return Unknown(f"pressure in {name} not known", _gauge(scene, name))
-    sd = max((scene.sensor(gauge).calibration_sd or 0.0 for gauge in _gauge(scene, name)), default=0.0)
+        return Unknown(f"pressure in {name} not known", (scene.facts.gauges[name],))
+    sd = scene.sensor(scene.facts.gauges[name]).calibration_sd or 0.0
     most = pressure + BOUND_SDS * sd
 
     def says() -> str:
@@ -343,7 +365,7 @@ def _tilt(scene: Scene, with_lie: bool) -> Outcome:
         steep = hypot(a, b)
         axis = (a / steep, b / steep) if steep > 0.0 else (1.0, 0.0)
         return _angle(scene, asin(min(1.0, steep)), axis, scene.rig.limits.tilt, with_lie)
-    ux, uy = _along_hinge(scene.rig)
+    ux, uy = scene.facts.along
     return _angle(scene, abs(scene.pose.tilt(-uy, ux)), (-uy, ux), scene.rig.limits.tilt, with_lie)
 
 
@@ -362,7 +384,7 @@ def _cross_tilt(scene: Scene, with_lie: bool) -> Outcome:
         return None
     if scene.pose is None:
         return scene.no_pose()
-    axis = _along_hinge(scene.rig)
+    axis = scene.facts.along
     return _angle(scene, abs(scene.pose.tilt(*axis)), axis, scene.rig.limits.cross_tilt, with_lie)
 
 
@@ -377,17 +399,6 @@ def _angle(scene: Scene, angle: float, axis: tuple[float, float], limit: float, 
         lambda: f"{show.angle(angle)}, {show.angle(limit)} allowed",
         {"tilt_rad": angle, "limit_rad": limit, "bound_rad": bound},
     )
-
-
-def _along_hinge(rig: Rig) -> tuple[float, float]:
-    assert rig.load.hinge is not None, "asked only where the plan names a hinge"
-    (x0, y0), (x1, y1) = rig.load.hinge
-    length = hypot(x1 - x0, y1 - y0)
-    return (x1 - x0) / length, (y1 - y0) / length
-
-
-def _gauge(scene: Scene, bag: str) -> tuple[str, ...]:
-    return tuple(b.pressure for s in scene.rig.stack for b in s.bag if b.name == bag)
 
 
 def _names(channels: tuple[str, ...]) -> str:

@@ -29,11 +29,9 @@ def unticked(scene: Scene, _: str) -> Outcome:
     paper is not told that it has none. The usual list is shown in either case.
     """
     items = scene.picture.checklist
-    if not scene.rig.checklist and not any(it.ticked for it in items):
+    still = [it for it in items if it.ticked_ns is None]
+    if scene.picture.zero.taken_ns is None or (len(still) == len(items) and not scene.rig.checklist):
         return None
-    if scene.picture.zero.taken_ns is None:
-        return None
-    still = [it for it in items if not it.ticked]
     if not still:
         return Measured(0.0, "", {"open": 0.0})
     bags = [bag for stack in scene.picture.stacks for bag in stack.bags]
@@ -63,9 +61,7 @@ def out_of_step(scene: Scene, bag: str) -> Outcome:
         return None
     doing = scene.bag(bag).doing
     if doing == "unknown":
-        return Unknown(
-            f"pressure in {bag} not known", tuple(b.pressure for s in scene.rig.stack for b in s.bag if b.name == bag)
-        )
+        return Unknown(f"pressure in {bag} not known", (scene.facts.gauges[bag],))
     where = "plan ended" if step is None else f"in {step.do}"
     moved = doing in _MOVES and not no_air(scene)
     wrong = moved and bag not in scene.moving_over and not _fits(scene, bag, doing)
@@ -107,8 +103,12 @@ class MovingOver:
 
     def tick(self, now_ns: int, step: int | None, stacks: tuple[StackPicture, ...]) -> frozenset[str]:
         """The bags. `step`: number of the step being worked, None outside the plan."""
-        moving = {s.name for s in stacks if any(b.doing in _MOVES for b in s.bags)}
-        now = frozenset(bag for name in moving for bag in self._bags[name])
+        now: frozenset[str] = frozenset()
+        for stack in stacks:
+            for bag in stack.bags:
+                if bag.doing in _MOVES:
+                    now |= self._bags[stack.name]
+                    break
         if step != self._step:
             self._step, self._since_ns, self._over = step, now_ns, self._before
         self._over = self._over & now if now_ns - self._since_ns <= _CARRY_OVER_NS else frozenset()

@@ -6,8 +6,6 @@ It holds no clock: time is what the entries say. Replaying the same entries give
 
 from __future__ import annotations
 
-from dataclasses import replace
-
 from drivers.reading import Reading
 from monitor.engine.activity import StackActivity
 from monitor.engine.alone import Alone, Moved
@@ -27,7 +25,7 @@ from monitor.engine.picture import (
     ZeroPicture,
 )
 from monitor.engine.pivot import Pivot
-from monitor.engine.planned import planned
+from monitor.engine.planned import Facts, planned
 from monitor.engine.pose import PoseFilter
 from monitor.engine.questions import Isolation
 from monitor.engine.sequence import Sequence
@@ -39,16 +37,20 @@ from monitor.rig.calibrated import curve_of, newest
 from monitor.rig.schema import Rig
 from replay.entries import Action, Entry, Notice, Tick
 
+_OK = SensorStatus.OK
+
 
 class Engine:
     """What a rig's readings mean. One instance a session; not to be shared between threads."""
 
     def __init__(self, rig: Rig, watch: Watch | None = None) -> None:
-        self.rig, self.planned = rig, planned(rig)
+        self.rig, self.planned, self.facts = rig, planned(rig), Facts(rig)
         curves = {name: curve_of(it) for name, it in newest(rig).items()}
         self.channels = {channel.name: ChannelState(channel, curves.get(channel.name)) for channel in rig.channel}
         self.pose = PoseFilter(rig, self.channels)
+        self._in_pose = frozenset(self.pose.channels)
         self.stacks = [StackState(stack, rig, self.channels) for stack in rig.stack]
+        self._lean_needs = [(stack.stack.name, stack.lean_channels()) for stack in self.stacks]
         self.activity = [StackActivity(stack, alone=len(self.stacks) == 1) for stack in self.stacks]
         self.shores = [ShoreState(shore, self.channels) for shore in rig.shore]
         self.pivot = Pivot(rig, self.pose.size_m, self.pose.heads)
@@ -60,11 +62,12 @@ class Engine:
         self.watch = watch or Watch()
         self.orders = Orders(self)
         self.zero_ns: int | None = None
+        self._zeroed: ZeroPicture | None = None
         self.cribs: list[Crib] = []
         self.cribbed_ns: int | None = None
         self.captured_m: float | None = None
         self.stop_called: str | None = None
-        self._links: dict[str, PortPicture] = {}
+        self._links = {port.name: PortPicture(port.name, None, "") for port in rig.port}
         self._notices: dict[str, str] = {}
         self._out_of_date: dict[str, str] = {}
 
@@ -88,9 +91,10 @@ class Engine:
 
     def accept(self, reading: Reading) -> None:
         """Take one reading. One of a channel that the rig file does not name is passed over."""
-        state = self.channels.get(reading.channel)
-        if state is not None and state.take(reading) and state.last is not None:
-            self.pose.accept(reading.channel, reading.time_ns, state.last.value)
+        channel = reading.channel
+        state = self.channels.get(channel)
+        if state is not None and state.take(reading) and channel in self._in_pose and state.last is not None:
+            self.pose.accept(channel, reading.time_ns, state.last.value)
 
     def act(self, action: Action) -> None:
         """Take one action of a person; what came of it stands in the next picture's `answer`."""
@@ -147,20 +151,20 @@ class Engine:
         now_ns = tick.time_ns
         self.pose.tick(now_ns)
         pose = self.pose.estimate(now_ns)
-        questions = tuple(
+        questions = [
             question
             for isolation, stack in zip(self.isolation, self.stacks, strict=True)
             for question in isolation.tick(now_ns, pose.rise(*stack.stack.at) if pose else None)
-        )
+        ]
         stacks = self._stack_pictures(pose, now_ns)
-        grown = tuple(shore.extension.since_zero(now_ns) for shore in self.shores)
-        airs = tuple(shore.air.reading(now_ns) if shore.air else None for shore in self.shores)
+        grown = tuple([shore.extension.since_zero(now_ns) for shore in self.shores])
+        airs = tuple([shore.air.reading(now_ns) if shore.air else None for shore in self.shores])
         moved = self._moved = self._alone.tick(now_ns, pose, stacks, grown, airs)
         self._descent = self._lowering.tick(now_ns, stacks)
         alone = moved is not None and moved.by_itself
-        shores = tuple(shore.picture(pose, now_ns, alone) for shore in self.shores)
+        shores = tuple([shore.picture(pose, now_ns, alone) for shore in self.shores])
         shores = self._lowering.touched(now_ns, self.sequence.lowering, shores)
-        if pose is not None:
+        if pose is not None and self.cribs:
             self.cribs = [crib for crib in self.cribs if crib.stands(pose)]
         load = self._load_picture(pose, stacks)
         hinge, balance = self.pivot.tick(now_ns, pose, stacks, shores)
@@ -188,19 +192,19 @@ class Engine:
             alarms=(),
             transitions=(),
             blind=(),
-            sensors=tuple(state.picture(now_ns) for state in self.channels.values()),
-            ports=tuple(self._links.get(port.name) or PortPicture(port.name, None, "") for port in self.rig.port),
+            sensors=tuple([state.picture(now_ns) for state in self.channels.values()]),
+            ports=tuple([self._links[port.name] for port in self.rig.port]),
             stop_called=self.stop_called,
             answer=self.orders.answer,
             checklist=self.ticking.items,
-            questions=questions,
+            questions=tuple(questions),
             abandoned=self.sequence.abandoned,
         )
         blind = self.watch.look(self._scene(draft, pose, now_ns))
         book = self.watch.book
         alarms = book.pictures()
         flood = any(it.rule == "flood" and it.priority is Priority.NOTICE and it.active for it in alarms)
-        return replace(draft, alarms=alarms, transitions=book.tell(), blind=blind, flood=flood)
+        return draft.with_alarms(alarms, book.tell(), blind, flood)
 
     def _stack_pictures(self, pose: PoseEstimate | None, now_ns: int) -> tuple[StackPicture, ...]:
         named = self.sequence.step.bag if self.sequence.step is not None else None
@@ -209,63 +213,74 @@ class Engine:
             at = stack.stack.at
             rate, sd = (pose.rate(*at), pose.rate_sd(*at)) if pose else (None, None)
             doings.append(activity.tick(now_ns, rate, sd, named))
-        moving = [bool({"filling", "venting"} & set(doing.values())) for doing in doings]
+        moving = ["filling" in doing.values() or "venting" in doing.values() for doing in doings]
         return tuple(
-            stack.picture(pose, doing, now_ns, any(moving[:i] + moving[i + 1 :]))
-            for i, (stack, doing) in enumerate(zip(self.stacks, doings, strict=True))
+            [
+                stack.picture(pose, doing, now_ns, moving.count(True) > moves)
+                for stack, doing, moves in zip(self.stacks, doings, moving, strict=True)
+            ]
         )
 
     def _load_picture(self, pose: PoseEstimate | None, stacks: tuple[StackPicture, ...]) -> LoadPicture:
         if pose is None:
             return LoadPicture(*(None,) * 11)
-        highest = max(stacks, key=lambda stack: stack.rise_m or 0.0)
-        at = highest.at
-        sd = pose.rise_sd(*at)
+        highest, most = stacks[0], stacks[0].rise_m or 0.0
+        for stack in stacks[1:]:
+            if (rise := stack.rise_m or 0.0) > most:
+                highest, most = stack, rise
+        x, y = highest.at
+        across, along = pose.tilt_sd(1.0, 0.0), pose.tilt_sd(0.0, 1.0)
+        z, a, b, *_ = pose.x
         return LoadPicture(
-            rise_m=highest.rise_m,
-            rise_sd_m=sd,
-            rate_m_s=pose.rate(*at),
-            rate_sd_m_s=pose.rate_sd(*at),
-            tilt_x_rad=pose.tilt(1.0, 0.0),
-            tilt_y_rad=pose.tilt(0.0, 1.0),
-            tilt_sd_rad=max(pose.tilt_sd(1.0, 0.0), pose.tilt_sd(0.0, 1.0)),
-            bound_m=pose.rise_bound(*at),
-            z_m=pose.x[0],
-            a=pose.x[1],
-            b=pose.x[2],
+            highest.rise_m,
+            pose.rise_sd(x, y),
+            pose.rate(x, y),
+            pose.rate_sd(x, y),
+            pose.tilt(1.0, 0.0),
+            pose.tilt(0.0, 1.0),
+            across if across >= along else along,
+            pose.rise_bound(x, y),
+            z,
+            a,
+            b,
         )
 
     def _zero_picture(self, now_ns: int) -> ZeroPicture:
         if self.zero_ns is not None:
-            return ZeroPicture(self.zero_ns, ready=False, why_not="", live_ready=False)
+            if self._zeroed is None or self._zeroed.taken_ns != self.zero_ns:
+                self._zeroed = ZeroPicture(self.zero_ns, ready=False, why_not="", live_ready=False)
+            return self._zeroed
         why_not = self.why_not_zero(now_ns, live_only=False)
         live_ready = not why_not or not self.why_not_zero(now_ns, live_only=True)
         return ZeroPicture(None, not why_not, why_not, live_ready)
 
     def _scene(self, draft: Picture, pose: PoseEstimate | None, now_ns: int) -> Scene:
+        sequence, states = self.sequence, self.channels
+        unwell = [it.name for it in draft.sensors if it.status is not _OK]
         return Scene(
             rig=self.rig,
             picture=draft,
             pose=pose,
             pose_missing=self.pose.missing(now_ns),
             lean_missing={
-                stack.stack.name: tuple(n for n in stack.lean_channels() if not self.channels[n].live(now_ns))
-                for stack in self.stacks
+                name: tuple([it for it in needs if it in unwell and not states[it].live(now_ns)]) if unwell else ()
+                for name, needs in self._lean_needs
             },
-            step=self.sequence.step,
-            next_fill=self.sequence.next_fill(),
-            next_vent=self.sequence.next_vent(),
+            step=sequence.step,
+            next_fill=sequence.next_fill(),
+            next_vent=sequence.next_vent(),
             moved=self._moved,
             descent=self._descent,
-            begun=self.sequence.begun,
-            carried_over=self.sequence.carried_over,
+            begun=sequence.begun,
+            carried_over=sequence.carried_over,
             notices=dict(self._notices),
             planned=self.planned,
-            odd=frozenset(it.name for it in draft.sensors if it.status is not SensorStatus.OK).union(self._out_of_date),
+            facts=self.facts,
+            odd=frozenset([*unwell, *self._out_of_date]),
             cribs=tuple(self.cribs),
             moving_over=self.moving_over.tick(now_ns, draft.step.number if draft.step else None, draft.stacks),
-            unzeroed=frozenset(name for name, state in self.channels.items() if state.unzeroed),
-            disputed={name: state.disputed for name, state in self.channels.items() if state.disputed},
+            unzeroed=frozenset([name for name in unwell if states[name].unzeroed]),
+            disputed={name: states[name].disputed for name in unwell if states[name].disputed},
             raises=self.watch.book.raises(now_ns),
             out_of_date=dict(self._out_of_date),
         )

@@ -8,6 +8,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from math import inf, sqrt
 
+from drivers.quick import quick
 from monitor.engine.integrity import shift
 from monitor.engine.kalman import Row, variance_along
 from monitor.engine.mounts import Level, asin_clipped
@@ -16,6 +17,7 @@ BOUND_SDS = 3.0
 """Standard deviations in a bound, before what an unseen fault could do."""
 
 
+@quick
 @dataclass(frozen=True, slots=True)
 class PoseEstimate:
     """The pose at one moment: state, covariance (6x6, the errors of zero and calibrations included), how the load lay at the
@@ -49,13 +51,15 @@ class PoseEstimate:
 
     def rate_sd(self, x_m: float, y_m: float) -> float:
         """One standard deviation of `rate`."""
-        block = [row[3:] for row in self.p[3:]]
-        return sqrt(max(0.0, variance_along(block, (1.0, x_m, y_m))))
+        z, a, b = self.p[3:]
+        along_z, along_a = z[3] + 2.0 * (z[4] * x_m + z[5] * y_m), x_m * (a[4] * x_m + 2.0 * a[5] * y_m)
+        return sqrt(max(0.0, along_z + along_a + y_m * b[5] * y_m))
 
     def tilt(self, ux: float, uy: float) -> float:
         """Tilt (rad) since the zero along the unit axis (ux, uy) of the load, positive when its + end has gone up."""
-        before = ux * self.a0 + uy * self.b0
-        return asin_clipped(before + ux * self.x[1] + uy * self.x[2]) - asin_clipped(before)
+        level, x = self.level, self.x
+        before = ux * level.a0 + uy * level.b0
+        return asin_clipped(before + ux * x[1] + uy * x[2]) - asin_clipped(before)
 
     def tilt_sd(self, ux: float, uy: float) -> float:
         """One standard deviation of `tilt` (small-angle: the cosine's own)."""

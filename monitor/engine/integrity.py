@@ -10,6 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 from math import fsum, inf, isfinite, isinf, sqrt
 
 from monitor.addition import added
@@ -153,15 +154,19 @@ def unseen_faults(rows: Sequence[Seen], weights: Sequence[float]) -> tuple[Row, 
     return tuple(found)
 
 
-def shift(faults: Sequence[Row], g: Row) -> float:
-    """How far (greatest of all) a single unseen fault could move g . [z, a, b]; infinite where one is not checked at all."""
+@lru_cache(maxsize=256)
+def shift(faults: tuple[Row, ...], g: Row) -> float:
+    """How far (greatest of all) a single unseen fault could move g . [z, a, b]; infinite where one is not checked at all.
+
+    The faults are found anew with every residual test, and asked about along the same few lines at every tick between."""
     worst, (gz, ga, gb) = 0.0 if faults else inf, g
     for fault in faults:
         z, a, b = gz * fault[0], ga * fault[1], gb * fault[2]
-        if isfinite(z) and isfinite(a) and isfinite(b):
+        if isfinite(z + a + b):
             moved = abs(fsum((z, a, b)))
         else:
             parts = [along * part for along, part in zip(g, fault, strict=True) if along and part]
             moved = inf if any(map(isinf, parts)) else abs(fsum(parts))
-        worst = max(worst, moved)
+        if moved > worst:
+            worst = moved
     return worst

@@ -36,23 +36,25 @@ class RateFilter:
             self.time_ns, self.value, self.rate = time_ns, measured, 0.0
             self.p00, self.p01, self.p11 = self.r, 0.0, self._first_p11
             return
+        value, rate, r = self.value, self.rate, self.r
+        p00, p01, p11 = self.p00, self.p01, self.p11
         if time_ns > self.time_ns:
             dt = (time_ns - self.time_ns) * 1e-9
             self.time_ns = time_ns
-            self.value += self.rate * dt
-            self.p00 += dt * (2.0 * self.p01 + dt * self.p11) + self.q * dt * dt * dt / 3.0
-            self.p01 += dt * self.p11 + self.q * dt * dt / 2.0
-            self.p11 += self.q * dt
-        s = self.p00 + self.r
-        k0, k1 = self.p00 / s, self.p01 / s
-        innovation = measured - self.value
-        self.value += k0 * innovation
-        self.rate += k1 * innovation
+            q = self.q
+            value += rate * dt
+            p00 += dt * (2.0 * p01 + dt * p11) + q * dt * dt * dt / 3.0
+            p01 += dt * p11 + q * dt * dt / 2.0
+            p11 += q * dt
+        s = p00 + r
+        k0, k1 = p00 / s, p01 / s
+        innovation = measured - value
+        self.value = value + k0 * innovation
+        self.rate = rate + k1 * innovation
         g = 1.0 - k0
-        p00, p01, p11 = self.p00, self.p01, self.p11
-        self.p00 = g * g * p00 + k0 * k0 * self.r
-        self.p01 = g * (p01 - k1 * p00) + k0 * k1 * self.r
-        self.p11 = p11 - 2.0 * k1 * p01 + k1 * k1 * (p00 + self.r)
+        self.p00 = g * g * p00 + k0 * k0 * r
+        self.p01 = g * (p01 - k1 * p00) + k0 * k1 * r
+        self.p11 = p11 - 2.0 * k1 * p01 + k1 * k1 * (p00 + r)
 
     @property
     def rate_sd(self) -> float:
@@ -81,28 +83,23 @@ class TripleFilter:
         if dt <= 0.0:
             return
         x, p = self.x, self.p
-        for i in range(3):
-            x[i] += dt * x[i + 3]
-        for above, below in zip(
-            p[:3], p[3:], strict=True
-        ):  # P <- F P F' with F = [[I, dt I], [0, I]], two rows at a time
-            z, a, b, dz, da, db = above
-            lz, la, lb, ldz, lda, ldb = below
-            dz, da, db = dz + dt * ldz, da + dt * lda, db + dt * ldb
-            above[:] = z + dt * lz + dt * dz, a + dt * la + dt * da, b + dt * lb + dt * db, dz, da, db
-            below[:3] = lz + dt * ldz, la + dt * lda, lb + dt * ldb
         half, third = dt * dt / 2.0, dt * dt * dt / 3.0
-        for i in range(3):
-            q = self.q[i]
-            p[i][i] += q * third
-            p[i][i + 3] += q * half
-            p[i + 3][i] += q * half
-            p[i + 3][i + 3] += q * dt
+        for i, q in enumerate(self.q):  # P <- F P F' + Q with F = [[I, dt I], [0, I]], two rows at a time
+            x[i] += dt * x[i + 3]
+            z, a, b, dz, da, db = p[i]
+            lz, la, lb, ldz, lda, ldb = p[i + 3]
+            dz, da, db = dz + dt * ldz, da + dt * lda, db + dt * ldb
+            p[i] = above = [z + dt * lz + dt * dz, a + dt * la + dt * da, b + dt * lb + dt * db, dz, da, db]
+            p[i + 3] = below = [lz + dt * ldz, la + dt * lda, lb + dt * ldb, ldz, lda, ldb]
+            above[i] += q * third
+            above[i + 3] += q * half
+            below[i] += q * half
+            below[i + 3] += q * dt
 
     def along(self, h: Row) -> tuple[list[float], float]:
         """(P h', h P h') for a reading with row `h`."""
         hz, ha, hb = h
-        ph = [row[0] * hz + row[1] * ha + row[2] * hb for row in self.p]
+        ph = [z * hz + a * ha + b * hb for z, a, b, _, _, _ in self.p]
         return ph, ph[0] * hz + ph[1] * ha + ph[2] * hb
 
     def update(self, h: Row, innovation: float, r: float) -> None:
@@ -112,14 +109,47 @@ class TripleFilter:
 
     def correct(self, ph: list[float], s: float, innovation: float) -> None:
         """The update itself: `ph` from `along`, `s` the variance of the innovation. Joseph form, symmetric by
-        construction: each off-diagonal pair is computed once."""
+        construction: each off-diagonal pair is computed once. Written out, since it is done at every reading."""
         x, p = self.x, self.p
-        k = [v / s for v in ph]
-        for i in range(6):
-            x[i] += k[i] * innovation
-            ki, phi, row = k[i], ph[i], p[i]
-            for j in range(i, 6):
-                row[j] = p[j][i] = row[j] - ki * ph[j] - phi * k[j] + ki * k[j] * s
+        h0, h1, h2, h3, h4, h5 = ph
+        k0, k1, k2, k3, k4, k5 = h0 / s, h1 / s, h2 / s, h3 / s, h4 / s, h5 / s
+        x[0] += k0 * innovation
+        x[1] += k1 * innovation
+        x[2] += k2 * innovation
+        x[3] += k3 * innovation
+        x[4] += k4 * innovation
+        x[5] += k5 * innovation
+        (p00, p01, p02, p03, p04, p05), (_, p11, p12, p13, p14, p15), (_, _, p22, p23, p24, p25) = p[:3]
+        (_, _, _, p33, p34, p35), (_, _, _, _, p44, p45), (_, _, _, _, _, p55) = p[3:]
+        p00 = p00 - k0 * h0 - h0 * k0 + k0 * k0 * s
+        p01 = p01 - k0 * h1 - h0 * k1 + k0 * k1 * s
+        p02 = p02 - k0 * h2 - h0 * k2 + k0 * k2 * s
+        p03 = p03 - k0 * h3 - h0 * k3 + k0 * k3 * s
+        p04 = p04 - k0 * h4 - h0 * k4 + k0 * k4 * s
+        p05 = p05 - k0 * h5 - h0 * k5 + k0 * k5 * s
+        p11 = p11 - k1 * h1 - h1 * k1 + k1 * k1 * s
+        p12 = p12 - k1 * h2 - h1 * k2 + k1 * k2 * s
+        p13 = p13 - k1 * h3 - h1 * k3 + k1 * k3 * s
+        p14 = p14 - k1 * h4 - h1 * k4 + k1 * k4 * s
+        p15 = p15 - k1 * h5 - h1 * k5 + k1 * k5 * s
+        p22 = p22 - k2 * h2 - h2 * k2 + k2 * k2 * s
+        p23 = p23 - k2 * h3 - h2 * k3 + k2 * k3 * s
+        p24 = p24 - k2 * h4 - h2 * k4 + k2 * k4 * s
+        p25 = p25 - k2 * h5 - h2 * k5 + k2 * k5 * s
+        p33 = p33 - k3 * h3 - h3 * k3 + k3 * k3 * s
+        p34 = p34 - k3 * h4 - h3 * k4 + k3 * k4 * s
+        p35 = p35 - k3 * h5 - h3 * k5 + k3 * k5 * s
+        p44 = p44 - k4 * h4 - h4 * k4 + k4 * k4 * s
+        p45 = p45 - k4 * h5 - h4 * k5 + k4 * k5 * s
+        p55 = p55 - k5 * h5 - h5 * k5 + k5 * k5 * s
+        p[:] = (
+            [p00, p01, p02, p03, p04, p05],
+            [p01, p11, p12, p13, p14, p15],
+            [p02, p12, p22, p23, p24, p25],
+            [p03, p13, p23, p33, p34, p35],
+            [p04, p14, p24, p34, p44, p45],
+            [p05, p15, p25, p35, p45, p55],
+        )
 
     def open_up(self, variance: Row, rate_variance: Row) -> None:
         """Widen the covariance: the load has moved in a way the model did not expect."""
@@ -137,8 +167,5 @@ class TripleFilter:
 def variance_along(p: list[list[float]], h: Row) -> float:
     """h P h' over the position block."""
     hz, ha, hb = h
-    return (
-        hz * (p[0][0] * hz + 2.0 * (p[0][1] * ha + p[0][2] * hb))
-        + ha * (p[1][1] * ha + 2.0 * p[1][2] * hb)
-        + hb * p[2][2] * hb
-    )
+    z, a = p[0], p[1]
+    return hz * (z[0] * hz + 2.0 * (z[1] * ha + z[2] * hb)) + ha * (a[1] * ha + 2.0 * a[2] * hb) + hb * p[2][2] * hb

@@ -13,9 +13,6 @@ from monitor.engine.alone import LEAST_M
 from monitor.engine.conditions import BOUND_SDS, Evidence, Measured, Outcome, Scene, Suppressed, Unknown, no_air
 from monitor.engine.going import hinge_shift
 from monitor.engine.picture import ShorePicture
-from monitor.rig.parts import centre_of_gravity, total_weight
-from monitor.rig.schema import Shore
-from monitor.rig.statics import lever
 
 _SLACK = 0.25
 """Share of the bags' push at the start of a venting that may be gone before the load hangs on its shores: plates, gauges that
@@ -70,7 +67,7 @@ def _holds_up(scene: Scene, shore: ShorePicture) -> bool:
     if shore.gap_m is None or shore.gap_sd_m is None or shore.extension_m is None or shore.extension_m <= _OUT_M:
         return False
     walks = shore.doing == "released" and not shore.told_released
-    return not walks and shore.gap_m <= _config(scene, shore.name).lock_pitch + BOUND_SDS * shore.gap_sd_m
+    return not walks and shore.gap_m <= scene.facts.shores[shore.name].lock_pitch + BOUND_SDS * shore.gap_sd_m
 
 
 def lower_not_freed(scene: Scene, name: str) -> Outcome:
@@ -82,7 +79,7 @@ def lower_not_freed(scene: Scene, name: str) -> Outcome:
         return _no_gap(scene, name)
     if shore.extension_m <= _OUT_M:
         return None
-    config = _config(scene, name)
+    config = scene.facts.shores[name]
     pitch = config.lock_pitch
     walked = shore.shortened_m > max(0.5 * pitch, _noise(scene, config.extension)) or not _holds_up(scene, shore)
     slack = descent.push is None or descent.push < 1.0 - _LOST
@@ -98,7 +95,7 @@ def lower_not_freed(scene: Scene, name: str) -> Outcome:
 
 def shore_drop(scene: Scene, name: str) -> Outcome:
     """How much a shore that should be locked has shortened, beyond seating and beyond walking down with its load."""
-    shore, config = scene.shore(name), _config(scene, name)
+    shore, config = scene.shore(name), scene.facts.shores[name]
     if scene.picture.zero.taken_ns is None:
         return Unknown("no zero taken yet")
     if shore.told_released:
@@ -120,7 +117,7 @@ def shore_lifting(scene: Scene, name: str) -> Outcome:
         return scene.no_pose()
     rose, grew = next((rise, grown) for it, rise, grown in moved.shores if it == name)
     if grew is None:
-        return Unknown(f"length of {name} not known", (_config(scene, name).extension,))
+        return Unknown(f"length of {name} not known", (scene.facts.shores[name].extension,))
     if moved.alone is None:
         return Unknown(f"pressure in {moved.unheard[0]} not known", _unheard(scene))
     sure = moved.by_air or (moved.bound_m is not None and rose > moved.bound_m)
@@ -154,7 +151,7 @@ def shore_air_high(scene: Scene, _: str) -> Outcome:
         return None  # it stands over centre, and says so itself
     share = push / (_AIR_SHARE * needed[0])
     if unknown and share <= 1.0:
-        gauges = tuple(g for n in unknown if (g := _config(scene, n).pressure) is not None)
+        gauges = tuple(g for n in unknown if (g := scene.facts.shores[n].pressure) is not None)
         return Unknown(f"air at {unknown[0]} not known", gauges)
     return Measured(
         share,
@@ -166,11 +163,11 @@ def shore_air_high(scene: Scene, _: str) -> Outcome:
 def _air_push(scene: Scene) -> tuple[float, tuple[str, ...]]:
     """(what the shores' air pushes with: moment (N m) about the planned hinge or force (N); shores whose air is unknown)."""
     push, unknown = 0.0, []
-    for shore, config in zip(scene.picture.shores, scene.rig.shore, strict=True):
+    for shore, (area, arm) in zip(scene.picture.shores, scene.facts.pistons, strict=True):
         if shore.air_pa is None:
             unknown.append(shore.name)
         else:
-            push += max(0.0, shore.air_pa) * config.piston_area * lever(scene.rig, shore.at)
+            push += max(0.0, shore.air_pa) * area * arm
     return push, tuple(unknown)
 
 
@@ -180,15 +177,15 @@ def _to_lift(scene: Scene) -> tuple[float, str] | None:
     if load.hinge is None:
         if balance.weight_n is not None:
             return balance.weight_n, "forces"
-        planned = total_weight(load)
+        planned = scene.facts.weight_n
         return None if planned is None else (planned, "plan")
     if balance.moment_nm is not None:
         return balance.moment_nm, "forces"
-    weight, centre = total_weight(load), centre_of_gravity(load)
-    if weight is None or centre is None:
+    weight, centre, arm = scene.facts.weight_n, scene.facts.centre, scene.facts.centre_lever
+    if weight is None or centre is None or arm is None:
         return None
     turned = 0.0 if scene.pose is None else hypot(scene.pose.x[1], scene.pose.x[2])
-    return weight * (lever(scene.rig, centre[:2]) * cos(turned) - centre[2] * sin(turned)), "plan"
+    return weight * (arm * cos(turned) - centre[2] * sin(turned)), "plan"
 
 
 def not_held(scene: Scene, _: str) -> Outcome:
@@ -207,7 +204,7 @@ def not_held(scene: Scene, _: str) -> Outcome:
     shores = scene.picture.shores
     unseen = [shore.name for shore in shores if shore.gap_m is None]
     if unseen and all(s.gap_m is None or (s.gap_m <= s.gap_allowed_m and s.doing != "released") for s in shores):
-        return Unknown(f"gap at {unseen[0]} not known", tuple(_config(scene, name).extension for name in unseen))
+        return Unknown(f"gap at {unseen[0]} not known", tuple(scene.facts.shores[name].extension for name in unseen))
     by = "bags alone" if "bags" in held else "nothing known"
     return Measured(2.0, f"work, {show.length(rise, scene.units)} up on {by}", evidence)
 
@@ -252,20 +249,16 @@ def _said_better(scene: Scene, moved: float) -> str:
     return "the hinge shifts" if isinstance(seen, Measured) and seen.share > 1.0 else ""
 
 
-def _config(scene: Scene, name: str) -> Shore:
-    return next(shore for shore in scene.rig.shore if shore.name == name)
-
-
 def _noise(scene: Scene, channel: str) -> float:
     """How far (m) a smoothed length may be off."""
-    noise = next((it.noise for it in scene.rig.channel if it.name == channel), None)
+    noise = scene.facts.noises.get(channel)
     return BOUND_SDS * _EXTENSION_SDS * (noise if noise is not None else 0.0005)
 
 
 def _no_gap(scene: Scene, name: str) -> Unknown:
     if scene.pose is None:
         return scene.no_pose()
-    return Unknown(f"gap at {name} not known", (_config(scene, name).extension,))
+    return Unknown(f"gap at {name} not known", (scene.facts.shores[name].extension,))
 
 
 def _unheard(scene: Scene) -> tuple[str, ...]:

@@ -281,6 +281,7 @@ class ZeroPicture:
     live_ready: bool = False
 
 
+@quick
 @dataclass(frozen=True, slots=True)
 class AlarmPicture:
     """One alarm, as it stands. `text` is the whole line, at most 80 columns. Times are ns since the session began.

@@ -3,12 +3,16 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 from itertools import combinations
+from math import hypot
 
+from monitor.engine.picture import Point
 from monitor.rig.capacity import AreaTable
+from monitor.rig.parts import centre_of_gravity, total_weight
 from monitor.rig.profile import height, shares, stop_stack, top_rise
-from monitor.rig.schema import Rig
-from monitor.rig.statics import rise_ratio, stack_forces
+from monitor.rig.schema import Rig, Shore, Stack
+from monitor.rig.statics import lever, rise_ratio, stack_forces
 
 _APART_M = 0.025
 """How far two stacks of one lift may part: as far as a load may go uncaptured (common practice, no source)."""
@@ -57,3 +61,58 @@ def _planned_apart(rig: Rig) -> float:
             rises[stop_stack(rig, step).name] = step.until.rise
             most = max(most, *(abs(rises[a.name] - rises[b.name]) for a, b in combinations(rig.stack, 2)), 0.0)
     return most
+
+
+class Facts:
+    """What conditions ask a rig file for at every tick, each worked out when it is first asked for: a rig never changes."""
+
+    def __init__(self, rig: Rig) -> None:
+        self.rig = rig
+
+    @cached_property
+    def stacks(self) -> dict[str, Stack]:
+        """Stacks by name."""
+        return {stack.name: stack for stack in self.rig.stack}
+
+    @cached_property
+    def shores(self) -> dict[str, Shore]:
+        """Shores by name."""
+        return {shore.name: shore for shore in self.rig.shore}
+
+    @cached_property
+    def gauges(self) -> dict[str, str]:
+        """The channel of each bag's pressure."""
+        return {bag.name: bag.pressure for stack in self.rig.stack for bag in stack.bag}
+
+    @cached_property
+    def noises(self) -> dict[str, float | None]:
+        """What each channel's noise is given as (in its own unit)."""
+        return {channel.name: channel.noise for channel in self.rig.channel}
+
+    @cached_property
+    def along(self) -> Point:
+        """The unit vector along the planned hinge."""
+        assert self.rig.load.hinge is not None, "asked only where the plan names a hinge"
+        (x0, y0), (x1, y1) = self.rig.load.hinge
+        length = hypot(x1 - x0, y1 - y0)
+        return (x1 - x0) / length, (y1 - y0) / length
+
+    @cached_property
+    def pistons(self) -> tuple[tuple[float, float], ...]:
+        """Of every shore in order: its piston's area (m^2), and what its force counts with (see `lever`)."""
+        return tuple((shore.piston_area, lever(self.rig, shore.at)) for shore in self.rig.shore)
+
+    @cached_property
+    def weight_n(self) -> float | None:
+        """The planned weight."""
+        return total_weight(self.rig.load)
+
+    @cached_property
+    def centre(self) -> tuple[float, float, float] | None:
+        """The planned centre of gravity (m, load frame)."""
+        return centre_of_gravity(self.rig.load)
+
+    @cached_property
+    def centre_lever(self) -> float | None:
+        """What a force at the planned centre of gravity counts with."""
+        return None if self.centre is None else lever(self.rig, self.centre[:2])

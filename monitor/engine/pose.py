@@ -56,6 +56,7 @@ _VOUCHED_M = 0.02
 """The rise at a stack head is known only while the live sensors alone give it to this (one standard deviation)."""
 _UNSEEN: list[tuple[Row, float]] = [((1.0, 0.0, 0.0), 1.0), ((0.0, 1.0, 0.0), 1.0), ((0.0, 0.0, 1.0), 1.0)]
 """A metre, a radian: what is known of the pose where no sensor sees it, which is nothing."""
+_NOBODY: frozenset[str] = frozenset()
 _NO_FAULT: Row = (0.0, 0.0, 0.0)
 """One liar at a time is assumed: while one is left out, a row that no other checks any more is taken at its word."""
 
@@ -87,7 +88,10 @@ class _Sensor:
     @property
     def variance(self) -> float:
         """Variance of one reading, in the pose's own terms: what the calibration leaves uncertain counts against its weight."""
-        return self.state.sd**2 + self.doubt + self.state.calibration_sd_since_zero**2
+        state = self.state
+        if state.curve is None:
+            return state.variance + self.doubt
+        return state.variance + self.doubt + state.calibration_sd_since_zero**2
 
     def forget(self) -> None:
         """Begin a new block."""
@@ -121,6 +125,8 @@ class PoseFilter:
             length = hypot(*tilt.axis)
             axis = tilt.axis[0] / length, tilt.axis[1] / length
             self._sensors[tilt.channel] = _Sensor(tilt.channel, states[tilt.channel], TiltMount(axis, tilt.mounting))
+        self._all = tuple(self._sensors.values())
+        self._calibrated = any(it.state.curve is not None for it in self._all)
         points = [*self.heads, *(sensor.at for sensor in rig.height)]
         self.size_m = max(1.0, max(hypot(*point) for point in points))
         ends = rig.load.hinge or (_middle(self.heads),) * 2
@@ -134,6 +140,9 @@ class PoseFilter:
         self._zero_error: Matrix = [[0.0] * 3 for _ in range(3)]
         self._in_zero: tuple[str, ...] = ()
         self._faults: tuple[Row, ...] = ()
+        self._asked: list[tuple[Row, float]] | None = None
+        self._answer = False
+        """Whether these rows vouch for the pose: asked again when one sees it otherwise or weighs otherwise."""
 
     @property
     def channels(self) -> tuple[str, ...]:
@@ -148,12 +157,12 @@ class PoseFilter:
         self.level = Level(*self._cosines(), self._still)
         self.time_ns = now_ns
         self._consistent_since_ns, self._odd_blocks, self._in_zero, self._faults = None, 0, (), ()
-        for sensor in self._sensors.values():
+        for sensor in self._all:
             sensor.held, sensor.accepted_ns, sensor.agrees_since_ns, sensor.doubt = 0, -1, None, 0.0
             sensor.state.excluded, sensor.state.disputed = False, ()
             sensor.mount.set_level(self.level)
         self._new_block(now_ns)
-        self._share_zero_error(now_ns)
+        self._share_zero_error(self._speaking(now_ns))
 
     def _spread(self, variance: float) -> Row:
         """A variance of heights, for z and, at the arm of the farthest point, for the two cosines."""
@@ -163,7 +172,7 @@ class PoseFilter:
     def _cosines(self) -> Point:
         """The absolute cosines at the zero, from the inclinometers (least squares); 0 along an axis none sees."""
         sxx = sxy = syy = sx = sy = 0.0
-        for sensor in self._sensors.values():
+        for sensor in self._all:
             mount, base = sensor.mount, sensor.state.baseline
             if isinstance(mount, TiltMount) and base is not None:
                 reading = sin(base.mean - mount.mounting)
@@ -180,7 +189,7 @@ class PoseFilter:
         sensor = self._sensors.get(channel)
         if sensor is None or self.time_ns is None:
             return
-        state, it = sensor.state, self.filter
+        state, it, mount = sensor.state, self.filter, sensor.mount
         base = state.baseline
         if base is None:
             return
@@ -188,8 +197,8 @@ class PoseFilter:
             it.predict(min(_LONGEST_S, (time_ns - self.time_ns) * 1e-9))
             self.time_ns = time_ns
         x = it.x
-        h, predicted = sensor.mount.see(x[0], x[1], x[2])
-        innovation = sensor.mount.change(value, base.mean) - predicted
+        h, predicted = mount.see(x[0], x[1], x[2])
+        innovation = mount.change(value, base.mean) - predicted
         if state.excluded:
             sensor.count, sensor.total = sensor.count + 1, sensor.total + innovation
             return
@@ -210,7 +219,7 @@ class PoseFilter:
 
     def _hold_back(self, sensor: _Sensor, time_ns: int, innovation: float) -> None:
         """Keep a reading that nothing explains out of the pose, and begin to gather what the others say of it."""
-        if sensor.held == 0 and not any(other.held for other in self._sensors.values() if other.fused):
+        if sensor.held == 0 and not any(other.held for other in self._all if other.fused):
             self._new_block(time_ns)
         sensor.held += 1
         sensor.held_at_ns = time_ns
@@ -220,7 +229,7 @@ class PoseFilter:
 
     def _load_has_moved(self, sensor: _Sensor, time_ns: int) -> bool:
         """Whether what was held back is the load's doing: another channel jumps too, or too few are left to say no."""
-        others = [other for other in self._sensors.values() if other is not sensor and other.fused]
+        others = [other for other in self._all if other is not sensor and other.fused]
         if any(other.held and time_ns - other.held_at_ns <= _TOGETHER_NS for other in others):
             return True
         live = [other for other in others if other.state.live(time_ns) and not other.held]
@@ -229,23 +238,27 @@ class PoseFilter:
     def _open_up(self) -> None:
         """Let the load have moved in a way the model did not expect."""
         self.filter.open_up(self._spread(_JUMP_M**2), self._spread(_JUMP_M_S**2))
-        for sensor in self._sensors.values():
+        for sensor in self._all:
             sensor.held = 0
 
     def _new_block(self, now_ns: int) -> None:
         self._block_ns = now_ns
-        for sensor in self._sensors.values():
+        for sensor in self._all:
             sensor.forget()
 
     def tick(self, now_ns: int) -> None:
         """Judge what the sensors have said since the last time, once enough has come together."""
         if self.time_ns is None:
             return
-        self._share_zero_error(now_ns)
-        rows = [s for s in self._sensors.values() if s.fused and s.state.live(now_ns)]
+        rows = self._speaking(now_ns)
+        self._share_zero_error(rows)
         age = now_ns - self._block_ns
-        if age < _BLOCK_NS or (age < _LONGEST_BLOCK_NS and any(s.count < 2 for s in rows)):
+        if age < _BLOCK_NS:
             return
+        if age < _LONGEST_BLOCK_NS:
+            for sensor in rows:
+                if sensor.count < 2:
+                    return
         spoke = [s for s in rows if s.count]
         jumped = [i for i, row in enumerate(spoke) if row.held >= _PATIENCE]
         if len(jumped) == 1 and len(spoke) > 3:
@@ -290,13 +303,13 @@ class PoseFilter:
                 self._exclude(rows[liar])
                 del seen[liar], rows[liar]
         self._faults = unseen_faults(seen, [row.count / row.variance for row in rows])
-        if any(sensor.state.excluded for sensor in self._sensors.values()):
+        if any(sensor.state.excluded for sensor in self._all):
             self._faults = tuple(fault for fault in self._faults if inf not in map(abs, fault)) or (_NO_FAULT,)
 
     def _exclude(self, sensor: _Sensor) -> None:
         sensor.state.excluded, sensor.state.disputed = True, ()
         sensor.agrees_since_ns, sensor.held, sensor.doubt = None, 0, 0.0
-        for other in self._sensors.values():
+        for other in self._all:
             other.state.disputed, other.doubt = (), 0.0
         self._odd_blocks = 0
         self._in_zero = ()
@@ -313,12 +326,12 @@ class PoseFilter:
         if self._consistent_since_ns is None:
             self._consistent_since_ns = now_ns
         elif now_ns - self._consistent_since_ns >= _AGREED_NS:
-            for sensor in self._sensors.values():
+            for sensor in self._all:
                 sensor.state.disputed, sensor.doubt = (), 0.0
 
     def _watch_excluded(self, now_ns: int) -> None:
         """Take back a channel that has agreed with the others for a while."""
-        for sensor in self._sensors.values():
+        for sensor in self._all:
             if not sensor.state.excluded or not sensor.count:
                 continue
             seen = sensor.seen(self)
@@ -333,10 +346,13 @@ class PoseFilter:
                 sensor.state.excluded, sensor.agrees_since_ns = False, None
                 self._in_zero = ()
 
-    def _share_zero_error(self, now_ns: int) -> None:
+    def _speaking(self, now_ns: int) -> list[_Sensor]:
+        """The sensors that the pose is made from now: fused and live."""
+        return [it for it in self._all if it.state.baseline is not None and it.state.live(now_ns)]
+
+    def _share_zero_error(self, rows: list[_Sensor]) -> None:
         """How far the zero's own error puts the pose off, and what it leaves in each sensor's innovations."""
-        rows = [s for s in self._sensors.values() if s.fused and s.state.live(now_ns)]
-        names = tuple(s.name for s in rows)
+        names = tuple([s.name for s in rows])
         if names == self._in_zero:
             return
         self._in_zero = names
@@ -351,23 +367,30 @@ class PoseFilter:
         """The pose now, or None before the zero and while the live sensors cannot vouch for it."""
         if self.time_ns is None:
             return None
-        rows = [s for s in self._sensors.values() if s.fused and s.state.live(now_ns)]
+        rows = self._speaking(now_ns)
         if not self._vouched(rows):
             return None
         ahead = self.filter.copy()
         ahead.predict(min(_LONGEST_S, (now_ns - self.time_ns) * 1e-9))
         for shared in (self._zero_error, *self._calibration_error(rows)):
-            for row, error in zip(ahead.p, shared, strict=False):
-                for i in range(3):
-                    row[i] += error[i]
-        left_out = frozenset(name for name, s in self._sensors.items() if s.state.excluded)
-        disputed = frozenset(name for name, s in self._sensors.items() if s.state.disputed)
-        level_sd = max((s.state.calibration_sd for s in rows if isinstance(s.mount, TiltMount)), default=0.0)
+            for row, (z, a, b) in zip(ahead.p, shared, strict=False):
+                row[0] += z
+                row[1] += a
+                row[2] += b
+        left_out = disputed = _NOBODY
+        for sensor in self._all:
+            if sensor.state.excluded:
+                left_out |= {sensor.name}
+            if sensor.state.disputed:
+                disputed |= {sensor.name}
+        level_sd = 0.0
+        if self._calibrated:
+            level_sd = max((s.state.calibration_sd for s in rows if isinstance(s.mount, TiltMount)), default=0.0)
         return PoseEstimate(tuple(ahead.x), ahead.p, self.level, self._faults, left_out, disputed, level_sd)
 
     def _calibration_error(self, rows: list[_Sensor]) -> tuple[Matrix, ...]:
         """What the calibrations leave uncertain of [z, a, b], the same at every reading; nothing where none is uncertain."""
-        offs = [s.state.calibration_sd_since_zero for s in rows]
+        offs = [s.state.calibration_sd_since_zero for s in rows] if self._calibrated else ()
         if not any(offs):
             return ()
         z, a, b = self.filter.x[:3]
@@ -377,15 +400,21 @@ class PoseFilter:
 
     def missing(self, now_ns: int) -> tuple[str, ...]:
         """The pose channels that say nothing now: not live, or without a zero."""
-        return tuple(name for name, s in self._sensors.items() if not s.fused or not s.state.live(now_ns))
+        return tuple([it.name for it in self._all if it.state.baseline is None or not it.state.live(now_ns)])
 
     def _vouched(self, sensors: list[_Sensor]) -> bool:
         """Whether these sensors alone, one reading each, give the rise at every stack head well enough."""
-        z, a, b = self.filter.x[:3]
-        spread = inverse(information((s.mount.see(z, a, b)[0], 1.0 / s.state.sd**2) for s in sensors))
-        if spread is None:
-            return False
-        return all(dot(g, times(spread, g)) <= _VOUCHED_M**2 for g in ((1.0, x, y) for x, y in self.heads))
+        z, a, b, *_ = self.filter.x
+        rows = [(s.mount.see(z, a, b)[0], 1.0 / s.state.variance) for s in sensors]
+        if rows != self._asked:
+            self._asked, self._answer = rows, self._well_enough(rows)
+        return self._answer
+
+    def _well_enough(self, rows: list[tuple[Row, float]]) -> bool:
+        spread = inverse(information(rows))
+        return spread is not None and all(
+            dot(g, times(spread, g)) <= _VOUCHED_M**2 for g in ((1.0, x, y) for x, y in self.heads)
+        )
 
 
 def _mount(it: HeightSensor) -> Mount:

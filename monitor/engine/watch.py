@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections import Counter
+from collections.abc import Callable
 from dataclasses import replace
 from typing import Any
 
@@ -24,9 +26,9 @@ _FAILED: dict[str, Any] = {
 """The row that says of another that it failed. What a rule cannot say is no root of what the others say."""
 
 
-def _quiet(outcome: Outcome, set_at: float) -> bool:
-    """Whether a condition says nothing that begins an alarm or leaves anything unknown."""
-    return outcome is None or (isinstance(outcome, Measured) and outcome.share <= set_at)
+_Row = tuple[bool, str, Callable[[Scene, str], Outcome], float, int, Rule, Rule]
+"""A rule at a place: whether it ever sounded there, the place, how it looks, from which share on it sounds, which look it shares
+with another priority (-1: with none), itself, and its like for when it breaks."""
 
 
 class Watch:
@@ -37,34 +39,36 @@ class Watch:
         self._broken = tuple(replace(rule, **_FAILED) for rule in rules)
         self.book = AlarmBook(self._broken + rules)
         self._failed: set[tuple[str, str]] = set()
-        self._watched: list[tuple[tuple[int, str], Rule, Rule]] = []
-        """Every row at every place: rank and place, the row, its like for when it breaks. Asked once, since it depends on the
-        rig alone."""
-        self._called_for: list[tuple[tuple[int, str], Rule, Rule]] = []
+        self._watched: list[_Row] = []
+        """Every rule at every place. Asked once, since it depends on the rig alone."""
+        self._called_for: list[_Row] = []
         self._for: tuple[frozenset[str], int] | None = None
 
     def look(self, scene: Scene) -> tuple[Blind, ...]:
         """Judge every rule at every place; returns those that could not be judged, each once."""
         if not self._watched:
             self.book.wider = wider_places(scene.rig)
-            pairs = zip(self.rules, self._broken, strict=True)
-            self._watched = [
-                ((self.book.rank(rule), about), rule, broken) for rule, broken in pairs for about in rule.about(scene)
-            ]
-        rows = self._watched if self._failed else self._rows(scene.odd)
+            self._watched = self._everywhere(scene)
+        failed = self._failed
         now_ns = scene.picture.time_ns
         blind: dict[tuple[str, str], Blind] = {}
-        known = self.book.known
-        for place, rule, broken in rows:
-            about, failure = place[1], None
+        shared: dict[int, Outcome] = {}
+        for ever, about, look, set_at, like, rule, broken in self._watched if failed else self._rows(scene.odd):
+            failure = None
             try:
-                outcome = rule.look(scene, about)
+                if like < 0:
+                    outcome = look(scene, about)
+                elif like in shared:  # of two priorities that look at the same, the lesser is told what the graver saw
+                    outcome = shared[like]
+                else:
+                    outcome = shared[like] = look(scene, about)
             except Exception as error:  # noqa: BLE001 - whatever breaks in one rule must not silence the others
                 failure = f"rule failed: {type(error).__name__}"
                 outcome = Unknown(failure)
-            if not self._failed and place not in known and _quiet(outcome, rule.set_at):
+            quiet = outcome is None or (isinstance(outcome, Measured) and outcome.share <= set_at)
+            if quiet and not ever and not failed:
                 continue  # nothing to say where nothing was ever said: most rules at most places, at every tick
-            if failure is not None or self._failed:
+            if failure is not None or failed:
                 self._tell_broken(broken, about, failure, now_ns)
             self.book.look(rule, about, outcome, now_ns)
             if isinstance(outcome, Unknown):
@@ -75,18 +79,37 @@ class Watch:
                         names.append(f"{rule.name} {about}")
         return tuple(blind.values())
 
-    def _rows(self, odd: frozenset[str]) -> list[tuple[tuple[int, str], Rule, Rule]]:
+    def _everywhere(self, scene: Scene) -> list[_Row]:
+        """Every row at every place."""
+        pairs = [
+            (rule, broken, about)
+            for rule, broken in zip(self.rules, self._broken, strict=True)
+            for about in rule.about(scene)
+        ]
+        looks = [(id(rule.look), about) for rule, _, about in pairs]
+        often = {it for it, times in Counter(looks).items() if times > 1}
+        return [
+            (False, about, rule.look, rule.set_at, looks.index(look) if look in often else -1, rule, broken)
+            for look, (rule, broken, about) in zip(looks, pairs, strict=True)
+        ]
+
+    def _rows(self, odd: frozenset[str]) -> list[_Row]:
         """The rows that may have something to say while just these channels are odd: of nine in ten, which are about
         channels, those of an odd one and those that ever sounded. Asked anew when either has changed."""
         known = self.book.known
-        if self._for != (odd, len(known)):
+        if self._for is None or len(known) != self._for[1] or odd != self._for[0]:
             self._for = odd, len(known)
-            self._called_for = [it for it in self._watched if not it[1].odd_only or it[0][1] in odd or it[0] in known]
+            rank = self.book.rank
+            self._called_for = [
+                (ever, about, look, set_at, like, rule, broken)
+                for _, about, look, set_at, like, rule, broken in self._watched
+                if (ever := (rank(rule), about) in known) or not rule.odd_only or about in odd
+            ]
         return self._called_for
 
     def places(self, name: str) -> tuple[str, ...]:
         """Everything that a rule watches; nothing before the first look."""
-        return tuple(dict.fromkeys(about for (_, about), rule, _ in self._watched if rule.name == name))
+        return tuple(dict.fromkeys(about for _, about, *_, rule, _ in self._watched if rule.name == name))
 
     def _tell_broken(self, broken: Rule, about: str, failure: str | None, now_ns: int) -> None:
         """Raise the alarm of a rule that broke at a place, and let it clear once it works again."""
