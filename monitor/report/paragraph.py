@@ -132,8 +132,12 @@ def _danger_of_falling(facts: Facts) -> str:
     if deep <= 0.0:
         return "At no moment could it have fallen, had the bags failed."
     units = facts.rig.rig.units
-    when = clock(at, facts.end_ns)
-    return f"Had the bags failed, it would have fallen by {show.length(deep, units)} at the worst moment, {when}."
+    whole, raising = show.length(deep, units), facts.figures.value("fall.raising_m")
+    said = f"Had the bags failed, it would have fallen by {whole} at the worst moment, {clock(at, facts.end_ns)}"
+    before = show.length(raising, units)
+    if raising is None or before == whole:
+        return f"{said}."
+    return f"{said}, on the way down; until it was lowered, by {before} at most."
 
 
 def _alarms(facts: Facts) -> str:

@@ -33,10 +33,10 @@ def test_what_was_interrupted_is_not_done(tmp_path):
     """The form is a pipe, so that the command waits in it until it is interrupted."""
     form = tmp_path / "form.toml"
     os.mkfifo(form)
-    with called("score", "--form", str(form), "no.jsonl", stdout=subprocess.PIPE) as run:
-        with form.open("wb"):  # comes back when the command has opened it, too
-            run.send_signal(signal.SIGINT)
-            out, said = run.communicate()
+    command = called("score", "--form", str(form), "no.jsonl", stdout=subprocess.PIPE)
+    with command as run, form.open("wb"):  # comes back when the command has opened it, too
+        run.send_signal(signal.SIGINT)
+        out, said = run.communicate()
     assert (run.returncode, out, said) == (1, "", "inchwatch score: stopped before it was done\n")
 
 
