@@ -257,10 +257,17 @@ def test_what_bags_alone_hold_on_the_way_down_is_no_fault_of_the_lift(zeroed):
 
     def falls(time_s, step, do, fall):
         it = at(picture, time_s, step, [])
-        return replace(it, fall_m=fall, steps=(replace(it.steps[0], do="fill"), replace(it.steps[1], do=do), *it.steps[2:]))
+        return replace(
+            it, fall_m=fall, steps=(replace(it.steps[0], do="fill"), replace(it.steps[1], do=do), *it.steps[2:])
+        )
 
     measuring = Measuring(rig)
-    for args in ((2.0, 1, "lower", 0.003), (3.0, 1, "lower", 0.002), (4.0, 2, "lower", 0.05), (5.0, None, "lower", 0.04)):
+    for args in (
+        (2.0, 1, "lower", 0.003),
+        (3.0, 1, "lower", 0.002),
+        (4.0, 2, "lower", 0.05),
+        (5.0, None, "lower", 0.04),
+    ):
         measuring.picture(falls(*args))
     figures = measuring.done()
     assert figures.value("fall.greatest_m") == 0.05

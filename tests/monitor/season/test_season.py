@@ -204,6 +204,16 @@ def test_a_season_is_told_in_words_as_json_and_as_a_page(result, tmp_path, capsy
     assert not any(it in text for it in ("http:", "https:", "<script", "url("))
 
 
+def test_a_page_takes_no_place_but_a_page_s_own(result, tmp_path, capsys):
+    kept = result.read_bytes()
+    assert season(str(result), by="rig", figures=[], as_json=False, html=str(result)) == 2
+    assert capsys.readouterr().err == f"inchwatch season: {result}: a page ends in .html or .htm\n"
+    assert result.read_bytes() == kept
+    assert season(str(result), by="rig", figures=[], as_json=False, html=str(tmp_path / "no" / "it.html")) == 2
+    assert len(capsys.readouterr().err.splitlines()) == 1
+    assert not list(tmp_path.iterdir())
+
+
 def test_what_is_read_is_written_again_the_same(result, tmp_path):
     from monitor.season.table import as_rows
 
