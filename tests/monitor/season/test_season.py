@@ -14,7 +14,7 @@ import pytest
 
 from monitor.debrief.figures import WHOLE
 from monitor.season.command import Call, judge_many
-from monitor.season.table import TableError, read, write
+from monitor.season.table import TableError, moment, read, write
 from monitor.season.telling import season
 from monitor.season.view import groups, known_figures
 
@@ -202,6 +202,12 @@ def test_a_season_is_told_in_words_as_json_and_as_a_page(result, tmp_path, capsy
     text = page.read_text()
     assert "<svg" in text
     assert not any(it in text for it in ("http:", "https:", "<script", "url("))
+
+
+def test_a_beginning_that_no_calendar_has_is_none():
+    assert moment("2026-01-01T12:00:00+02:00") == datetime(2026, 1, 1, 10, tzinfo=UTC)
+    assert moment("2026-01-01T12:00:00") == datetime(2026, 1, 1, 12, tzinfo=UTC)
+    assert [moment(it) for it in ("", "noon", "0001-01-01T00:00:00+14:00", "9999-12-31T23:59:59-10:00")] == [None] * 4
 
 
 def test_a_page_takes_no_place_but_a_page_s_own(result, tmp_path, capsys):
