@@ -33,7 +33,7 @@ class Kind:
 _OF_ALARMS = (
     ("count", "count", "less", "{} alarms that rose"),
     ("seen_s", "s", "less", "longest that a {} waited until a person acknowledged it"),
-    ("unseen", "count", "less", "{} alarms that nobody ever acknowledged"),
+    ("unseen", "count", "less", "{} alarms that nobody ever acknowledged, each once however often it rose"),
     ("longest_s", "s", "less", "longest that a {} stood until its cause was gone, or to the end"),
     ("standing", "count", "less", "{} alarms that stand at the end"),
     ("time_s", "s", "less", "time with at least one {} standing"),
