@@ -174,7 +174,9 @@ def _dangers(facts: Facts) -> list[str]:
     first: dict[tuple[str, str], Raised] = {}
     for it in dangers:
         first.setdefault((it.rule, it.about), it)
-    told = list(dict.fromkeys(id(it) for it in [*first.values(), *dangers]))[:_NAMED]  # each kind once before one of them twice
+    told = list(dict.fromkeys(id(it) for it in [*first.values(), *dangers]))[
+        :_NAMED
+    ]  # each kind once before one of them twice
     said = [_danger(it, facts) for it in dangers if id(it) in told]
     left = len(dangers) - len(said)
     if left:
