@@ -47,6 +47,11 @@ def main(argv: Sequence[str] | None = None) -> int:
         _close_output()
         return 0
     except OSError as error:
+        if (
+            error.filename is not None and call.command in _TO_AN_END
+        ):  # a folder that may not be read, a file that went away
+            print(f"inchwatch {call.command}: {error.filename}: {error.strerror}", file=sys.stderr)
+            return 1
         if error.errno not in _FULL:
             raise
         _close_output()

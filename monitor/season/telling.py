@@ -65,7 +65,9 @@ def headline(it: Group) -> str:
     more = [f"{it.sessions - it.judged} not judged"] if it.sessions > it.judged else []
     more += [f"{it.damaged} damaged"] if it.damaged else []
     more += [f"{it.undated} without a date, left out"] if it.undated else []
-    return f"{it.name}: {it.sessions} sessions{when}" + (f" ({', '.join(more)})" if more else "")
+    return f"{it.name}: {it.sessions} session{'s' * (it.sessions != 1)}{when}" + (
+        f" ({', '.join(more)})" if more else ""
+    )
 
 
 def caution() -> str:

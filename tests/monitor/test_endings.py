@@ -40,6 +40,22 @@ def test_what_was_interrupted_is_not_done(tmp_path):
     assert (run.returncode, out, said) == (1, "", "inchwatch score: stopped before it was done\n")
 
 
+@pytest.mark.skipif(not hasattr(os, "geteuid"), reason="has no users of that kind")
+@pytest.mark.parametrize("command", [["judge"], ["journal"], ["export", "-o", "o.csv"], ["compare", "a.jsonl"]])
+def test_a_folder_that_may_not_be_read_is_one_sentence(command, tmp_path, monkeypatch, capsys):
+    """To root no folder is closed: then it is the system's own refusal, said by hand."""
+    closed = tmp_path / "closed"
+    closed.mkdir(mode=0)
+    if os.geteuid() == 0:
+
+        def refused(path):
+            raise PermissionError(errno.EACCES, os.strerror(errno.EACCES), str(path))
+
+        monkeypatch.setattr(Path, "iterdir", refused)
+    assert main([*command, str(closed)]) == 1
+    assert capsys.readouterr().err == f"inchwatch {command[0]}: {closed}: Permission denied\n"
+
+
 def test_an_error_of_another_kind_is_not_taken_for_a_full_disk(monkeypatch):
     def fails(*_):
         raise OSError(errno.EPERM, "of something else")

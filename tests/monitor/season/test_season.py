@@ -15,7 +15,7 @@ import pytest
 from monitor.debrief.figures import WHOLE
 from monitor.season.command import Call, judge_many
 from monitor.season.table import TableError, moment, read, write
-from monitor.season.telling import season
+from monitor.season.telling import headline, season
 from monitor.season.view import groups, known_figures
 
 S = 1_000_000_000
@@ -172,6 +172,9 @@ def test_chance_is_no_trend_and_folders_are_told_apart():
     assert (north.name, south.name) == ("north", "south")
     assert north.lines[0].word == ""
     assert south.lines[0].trend is None  # too few
+    assert headline(groups(season_of([0.02], "south"), "folder", ["gap.greatest_m"])[0]).startswith(
+        "south: 1 session, "
+    )
 
 
 def test_many_figures_together_need_more_to_be_said():
