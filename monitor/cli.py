@@ -3,11 +3,17 @@
 from __future__ import annotations
 
 import argparse
+import errno
 import os
 import sys
 from collections.abc import Sequence
 
 from monitor.arguments import CAUTION, parser
+
+_TO_AN_END = ("check", "judge", "score", "compare", "journal", "export", "season", "debrief")
+"""Commands that come to an end of their own: one that was interrupted is not done. The others go on until somebody ends them."""
+_FULL = (errno.ENOSPC, errno.EDQUOT, errno.EFBIG, errno.EIO)
+"""What a disk says that takes no more, behind standard output too."""
 
 
 def main(argv: Sequence[str] | None = None) -> int:
@@ -28,12 +34,34 @@ def main(argv: Sequence[str] | None = None) -> int:
         top.print_help()
         return 0
     try:
-        return _command(top, call)
+        code = _command(top, call)
+        if sys.stdout is not None:
+            sys.stdout.flush()
+        return code
     except KeyboardInterrupt:
-        return 0
+        if call.command not in _TO_AN_END:
+            return 0
+        print(f"inchwatch {call.command}: stopped before it was done", file=sys.stderr)
+        return 1
     except BrokenPipeError:  # whoever read standard output has gone away; nothing is left to say to it
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        _close_output()
         return 0
+    except OSError as error:
+        if (
+            error.filename is not None and call.command in _TO_AN_END
+        ):  # a folder that may not be read, a file that went away
+            print(f"inchwatch {call.command}: {error.filename}: {error.strerror}", file=sys.stderr)
+            return 1
+        if error.errno not in _FULL:
+            raise
+        _close_output()
+        print(f"inchwatch {call.command}: the output cannot be written: {error.strerror}", file=sys.stderr)
+        return 1
+
+
+def _close_output() -> None:
+    """Have what still waits for standard output go nowhere, or Python would complain of it at its end."""
+    os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
 
 
 def _command(top: argparse.ArgumentParser, call: argparse.Namespace) -> int:

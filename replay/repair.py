@@ -48,14 +48,16 @@ def repair(recording: Recording, target: Path) -> list[Path]:
         _write(parts, recording, target, made)
         for file in made:
             file.close()
-    except OSError as error:
+    except BaseException as error:  # an interruption, too: half of a repair would pass for a recording
         for file in made:
             file.discard()
         if isinstance(error, FileExistsError):
             raise JournalError(
                 f"{error.filename}: is there already, and nothing is written over; name another"
             ) from None
-        raise JournalError(f"{error.filename or target}: {error.strerror}") from None
+        if isinstance(error, OSError):
+            raise JournalError(f"{error.filename or target}: {error.strerror}") from None
+        raise
     return [file.path for file in made]
 
 

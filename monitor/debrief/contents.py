@@ -68,6 +68,8 @@ def journal(call: Call) -> int:
     if call.repair is not None:
         return _repair(recording, Path(call.repair))
     if call.show:
+        for name in wanted.silent():
+            print(f"inchwatch journal: --channel {name}: nothing in it is of that name", file=sys.stderr)
         if recording.damage is not None:
             print(f"inchwatch journal: {recording.path}: {recording.damage}", file=sys.stderr)
     else:
@@ -192,20 +194,30 @@ class _Wanted:
         if call.repair is not None and (call.show or call.as_json):
             raise BadCall("--repair writes a file: not with --print or --json")
         self._kinds = set(call.kinds)
-        self._channels = set(call.channels)
+        self._channels = dict.fromkeys(call.channels, False)
+        """Each with whether anything was of that name."""
         self._from_ns, self._to_ns = _moment("--from", call.begin), _moment("--to", call.end)
+        if self._from_ns is not None and self._to_ns is not None and self._to_ns < self._from_ns:
+            raise BadCall(f"--to: found '{call.end}', allowed is a time not before --from {call.begin}")
+        if self._channels and self._kinds and not self._kinds & {"reading", "notice"}:
+            raise BadCall("--channel is of readings and notices: not with --kind of others alone")
 
     def takes(self, line: Line) -> bool:
         """Whether it is one of them. A channel is a reading's, and what a notice may be about."""
-        if self._kinds and _kind(line) not in self._kinds:
-            return False
         if self._channels:
             name = line.channel if isinstance(line, Reading) else line.about if isinstance(line, Notice) else None
             if name not in self._channels:
                 return False
+            self._channels[name] = True
+        if self._kinds and _kind(line) not in self._kinds:
+            return False
         return (self._from_ns is None or line.time_ns >= self._from_ns) and (
             self._to_ns is None or line.time_ns <= self._to_ns
         )
+
+    def silent(self) -> list[str]:
+        """Channels of which there was nothing, once all lines were asked about."""
+        return [name for name, heard in self._channels.items() if not heard]
 
 
 def _moment(option: str, given: str | None) -> int | None:

@@ -46,8 +46,13 @@ def export(file: str, output: str, only: Sequence[str], caution: str) -> int:
         raise
     if recording.damage is not None:
         print(f"inchwatch export: {recording.path}: {recording.damage}", file=sys.stderr)
-    print(f"{', '.join(map(str, writer.files))}: " + ", ".join(f"{counts[it.name]} {it.name}" for it in tables))
+    told = ", ".join(_counted(counts[it.name], it.name) for it in tables)
+    print(f"{', '.join(map(str, writer.files))}: {told}")
     return 0
+
+
+def _counted(count: int, many: str) -> str:
+    return f"{count} {many if count != 1 else many.removesuffix('s')}"
 
 
 def _write(

@@ -33,7 +33,7 @@ class Kind:
 _OF_ALARMS = (
     ("count", "count", "less", "{} alarms that rose"),
     ("seen_s", "s", "less", "longest that a {} waited until a person acknowledged it"),
-    ("unseen", "count", "less", "{} alarms that nobody ever acknowledged"),
+    ("unseen", "count", "less", "{} alarms that nobody ever acknowledged, each once however often it rose"),
     ("longest_s", "s", "less", "longest that a {} stood until its cause was gone, or to the end"),
     ("standing", "count", "less", "{} alarms that stand at the end"),
     ("time_s", "s", "less", "time with at least one {} standing"),
@@ -69,7 +69,8 @@ WHOLE: tuple[Kind, ...] = (
     Kind("gap.over_s", "s", "less", "time with a shore farther behind than its gap allowed"),
     Kind("capture.risen_m", "m", "less", "greatest rise above where the load was last captured"),
     Kind("capture.over_s", "s", "less", "time with the load risen beyond what the plan allows between two captures"),
-    Kind("fall.greatest_m", "m", "less", "greatest fall at a stack's head, had the bags failed"),
+    Kind("fall.greatest_m", "m", "", "greatest fall at a stack's head, had the bags failed, the way down counted"),
+    Kind("fall.raising_m", "m", "less", "the same, but while the plan lowers, when bags alone have to hold"),
     Kind("load.weight_n", "N", "", "weight by the bags' forces, as last known"),
     Kind("load.tip_rad", "rad", "", "angle at which the load goes over centre, as last known"),
     Kind("load.tip_least_rad", "rad", "", "the least that angle may be, errors counted"),

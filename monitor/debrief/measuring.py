@@ -23,6 +23,8 @@ _BLIND_NS = 1_000_000_000
 _OUT_OF_TURN = ("bag-order", "bag-early")
 _SAYS = {priority: frozenset(rule.name for rule in RULES if rule.priority is priority) for priority in Priority}
 """The rules that can say a priority."""
+_LOWERS = {"lower": True, "fill": False, "work": False}
+"""Steps from which on the load goes down, or no longer; any other leaves that as it was, and so does the plan's end."""
 _NO_PLAN = "the rig file holds no plan"
 
 
@@ -59,7 +61,8 @@ class Measuring:
         self._begun: tuple[int, int] | None = None
         self._entered: set[int] = set()
         self._in: _Step | None = None
-        names = ("rise", "up", "down", "tilt", "lean", "gap", "capture", "fall")
+        self._lowering, self._raising_ns = False, 0
+        names = ("rise", "up", "down", "tilt", "lean", "gap", "capture", "fall", "raising")
         self._peaks: dict[str, Peak] = {name: Peak() for name in names}
         self._gaps = {shore.name: Peak() for shore in rig.shore}
         self._over_ns = {shore.name: 0 for shore in rig.shore}
@@ -116,12 +119,14 @@ class Measuring:
                 self._open = sum(not it.ticked for it in picture.checklist)
             self._zeros.append(taken_ns)
             self._entered.clear()
+            self._lowering = False
 
     def _take_step(self, picture: Picture, since_ns: int) -> None:
         now = picture.step
         if now is None or picture.zero.taken_ns is None:
             self._in, self._begun = None, None
             return
+        self._lowering = _LOWERS.get(picture.steps[now.number - 1].do, self._lowering)
         self._in = self._steps[now.number - 1]
         begun = now.number, picture.steps[now.number - 1].started_ns or 0
         if begun != self._begun:
@@ -144,6 +149,9 @@ class Measuring:
         lean, lean_ns = self._take_stacks(picture, since_ns)
         peaks["capture"].take(picture.uncaptured_m, since_ns)
         peaks["fall"].take(picture.fall_m, since_ns)
+        if not self._lowering:
+            self._raising_ns += since_ns
+            peaks["raising"].take(picture.fall_m, since_ns)
         if picture.uncaptured_m is not None and picture.uncaptured_m > self._rig.limits.capture_every:
             self._spans["uncaptured"] += since_ns
         for name in self._balance:  # the last that was known: it is the surest
@@ -257,6 +265,7 @@ class Measuring:
         made.peak("capture.risen_m", peaks["capture"])
         made.span("capture.over_s", _s(spans["uncaptured"]), peaks["capture"].known_ns)
         made.peak("fall.greatest_m", peaks["fall"])
+        made.peak("fall.raising_m", peaks["raising"], over_ns=self._raising_ns)
         for name, value in self._balance.items():
             made.put(f"load.{name}", value)
         made.put("load.bags_most_n", self._most[0] if self._most else None)

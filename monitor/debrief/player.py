@@ -11,11 +11,12 @@ from __future__ import annotations
 from array import array
 from collections import OrderedDict
 from collections.abc import Generator, Iterator
-from datetime import UTC, datetime
+from datetime import datetime
 from math import nan
 from pathlib import Path
 
 from drivers.reading import Reading
+from monitor.debrief.began import began
 from monitor.debrief.checkpoint import Checkpoint, Freezer, Shelf
 from monitor.debrief.hindsight import Hindsight, LookedBack
 from monitor.debrief.judge import Rerun
@@ -71,11 +72,7 @@ class Player:
     @property
     def started(self) -> datetime | None:
         """Wall clock of its beginning; None where its header says none that can be read."""
-        try:
-            when = datetime.fromisoformat(self.recording.header.started)
-        except ValueError:
-            return None
-        return when if when.tzinfo is not None else when.replace(tzinfo=UTC)
+        return began(self.recording.header.started)
 
     @property
     def share(self) -> float:

@@ -14,6 +14,7 @@ from typing import Any
 import orjson
 
 from drivers.reading import Reading
+from monitor.debrief.began import began
 from monitor.engine import picture as of
 from monitor.engine.picture import Picture
 from monitor.rig.schema import Rig
@@ -193,11 +194,9 @@ def _getter(part: Callable[..., Any], name: str, kind: Kind) -> Callable[[Pictur
 
 
 def _moment_ns(started: str) -> int | None:
-    try:
-        when = datetime.fromisoformat(started)
-    except ValueError:
+    when = began(started)
+    if when is None:
         return None
-    when = when if when.tzinfo is not None else when.replace(tzinfo=UTC)
     since = when - datetime(1970, 1, 1, tzinfo=UTC)
     return (since.days * 86_400 + since.seconds) * 1_000_000_000 + since.microseconds * 1_000
 

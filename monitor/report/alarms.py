@@ -91,10 +91,10 @@ def _took(it: Raised, facts: Facts) -> str:
     else:
         said.append("never acknowledged")
     said += [f"{what.replace('-', ' ')} after {span((at - it.raised_ns) * 1e-9)}" for at, what in it.set_aside]
+    if it.chattering:
+        said.append("came and went")
     if it.cleared_ns is None:
         said.append(f"IT STANDS AT THE END, after {span((facts.end_ns - it.raised_ns) * 1e-9)}")
     else:
         said.append(f"its cause was gone after {span(it.stood_s)}")
-    if it.chattering:
-        said.append("it came and went")
     return listed(said)

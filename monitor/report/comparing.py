@@ -11,6 +11,7 @@ import orjson
 from monitor.report.compare import MOST, as_json, compare
 from monitor.report.compared import in_words, page
 from monitor.report.lifts import Lift, read_lift
+from monitor.report.writing import put
 from monitor.rig.load import RigFaults
 from replay.journal import JournalError
 from replay.recording import recordings
@@ -29,6 +30,9 @@ def compare_files(given: Sequence[str], *, as_page: str | None, json: bool, out:
         print(f"inchwatch compare: {as_page}: a page ends in {' or '.join(_ENDINGS)}", file=err)
         return 2
     found = list(recordings(map(Path, given)))
+    if len(found) == 1 and isinstance(found[0], JournalError):
+        print(f"inchwatch compare: {found[0]}", file=err)
+        return 1
     if not 2 <= len(found) <= MOST:
         many = f"{len(found)} recording{'' if len(found) == 1 else 's'}"
         print(f"inchwatch compare: found {many}; allowed are 2 to {MOST}, more are a season", file=err)
@@ -45,7 +49,7 @@ def compare_files(given: Sequence[str], *, as_page: str | None, json: bool, out:
     told = compare(lifts)
     if as_page is not None:
         try:
-            Path(as_page).write_text(page(told), encoding="utf-8")
+            put(Path(as_page), page(told).encode())
         except OSError as error:
             print(f"inchwatch compare: {as_page}: {(error.strerror or 'cannot be written').lower()}", file=err)
             return 1

@@ -121,10 +121,11 @@ def _told(curve: Curve, said: Said, end_ns: int) -> str:
     if it.top is None or it.bottom is None:
         return f"{curve.name} never known"
     when, value, bound = it.top
-    words = f"{curve.name} {said(value, bound)} ({clock(when, end_ns)})"
-    if it.bottom[1] < 0.0 and -it.bottom[1] > 0.05 * abs(value):
-        words += f", least {said(it.bottom[1], it.bottom[2])} ({clock(it.bottom[0], end_ns)})"
-    return f"{words}, {show.UNKNOWN if it.last is None else said(it.last, None)} at the end"
+    most, least = said(value, bound), said(it.bottom[1], it.bottom[2])
+    words = f"{curve.name} {most} ({clock(when, end_ns)})"
+    if it.bottom[1] < 0.0 and -it.bottom[1] > 0.05 * abs(value) and least != most:
+        words += f", least {least} ({clock(it.bottom[0], end_ns)})"
+    return f"{words}, {show.UNKNOWN if it.last is None else said(it.last, it.last_off)} at the end"
 
 
 def _length(value: float, bound: float | None, units: str) -> str:

@@ -7,11 +7,12 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
-from datetime import UTC, datetime
+from datetime import datetime
 from math import hypot
 from pathlib import Path
 
 from drivers.reading import Reading
+from monitor.debrief.began import began
 from monitor.debrief.figures import Figures
 from monitor.debrief.hindsight import Hindsight, LookedBack
 from monitor.debrief.judge import Rerun
@@ -63,11 +64,7 @@ class Facts:
     @property
     def started(self) -> datetime | None:
         """Wall clock of its beginning; None where its header says none that can be read."""
-        try:
-            when = datetime.fromisoformat(self.recording.header.started)
-        except ValueError:
-            return None
-        return when if when.tzinfo is not None else when.replace(tzinfo=UTC)
+        return began(self.recording.header.started)
 
     def of(self, what: str) -> dict[str, Series]:
         """The series of one kind, by what they are of."""

@@ -87,7 +87,7 @@ def _glance(facts: Facts) -> str:
         ("greatest tilt", show.angle(top("tilt whole"))),
         ("greatest lean, of the ring", share(top("lean"))),
         ("greatest gap at a shore", show.length(top("gap"), units)),
-        ("greatest fall, had the bags failed", show.length(top("fall"), units)),
+        ("greatest fall until lowered, had the bags failed", show.length(facts.figures.value("fall.raising_m"), units)),
         ("dangers", str(sum(it.priority is Priority.DANGER for it in facts.raised))),
         ("warnings", str(sum(it.priority is Priority.WARNING for it in facts.raised))),
         ("longest until a danger or warning was acknowledged", span(longest)),

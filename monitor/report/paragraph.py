@@ -121,7 +121,18 @@ def _tilt(facts: Facts) -> str:
     if series is None or series.top is None:
         return "Its tilt was never known."
     limit = facts.rig.limits.tilt
-    return f"It tilted by {show.angle(series.top[1], series.top[2])} at most, of {degrees(limit):.3g}° allowed."
+    said = f"It tilted by {show.angle(series.top[1], series.top[2])} at most, of {degrees(limit):.3g}° allowed."
+    return f"{said}{_tip(facts)}"
+
+
+def _tip(facts: Facts) -> str:
+    """Where it goes over centre, as far as that was measured: what the plan allows says nothing of it."""
+    it = facts.balance
+    if it is None or it.tip_rad is None:
+        return ""
+    least = "" if it.tip_least_rad is None else f", at {show.angle(it.tip_least_rad)} at the least"
+    off = None if it.tip_sd_rad is None else 2.0 * it.tip_sd_rad
+    return f" By its balance it goes over centre at {show.angle(it.tip_rad, off)}{least}."
 
 
 def _danger_of_falling(facts: Facts) -> str:
@@ -132,8 +143,12 @@ def _danger_of_falling(facts: Facts) -> str:
     if deep <= 0.0:
         return "At no moment could it have fallen, had the bags failed."
     units = facts.rig.rig.units
-    when = clock(at, facts.end_ns)
-    return f"Had the bags failed, it would have fallen by {show.length(deep, units)} at the worst moment, {when}."
+    whole, raising = show.length(deep, units), facts.figures.value("fall.raising_m")
+    said = f"Had the bags failed, it would have fallen by {whole} at the worst moment, {clock(at, facts.end_ns)}"
+    before = show.length(raising, units)
+    if raising is None or before == whole:
+        return f"{said}."
+    return f"{said}, on the way down; until it was lowered, by {before} at most."
 
 
 def _alarms(facts: Facts) -> str:
@@ -156,9 +171,16 @@ def _alarms(facts: Facts) -> str:
 
 def _dangers(facts: Facts) -> list[str]:
     dangers = [it for it in facts.raised if it.priority is Priority.DANGER and it.rule != _STOP]
-    said = [_danger(it, facts) for it in dangers[:_NAMED]]
-    if len(dangers) > _NAMED:
-        said.append(f"The other {count(len(dangers) - _NAMED, 'danger')} are told below.")
+    first: dict[tuple[str, str], Raised] = {}
+    for it in dangers:
+        first.setdefault((it.rule, it.about), it)
+    told = list(dict.fromkeys(id(it) for it in [*first.values(), *dangers]))[
+        :_NAMED
+    ]  # each kind once before one of them twice
+    said = [_danger(it, facts) for it in dangers if id(it) in told]
+    left = len(dangers) - len(said)
+    if left:
+        said.append(f"{count(left, 'more danger').capitalize()} {'is' if left == 1 else 'are'} told below.")
     return said
 
 

@@ -66,6 +66,8 @@ class Series:
         self._stretches: list[Stretch] = []
         self.last: float | None = None
         """The value as it was last; None where it is not known then."""
+        self.last_off: float | None = 0.0
+        """How far that may be off."""
         self.top: tuple[int, float, float | None] | None = None
         """(when, value, how far it may be off) of the greatest; None where none was known."""
         self.bottom: tuple[int, float, float | None] | None = None
@@ -79,7 +81,7 @@ class Series:
         while len(self._stretches) <= at:
             self._stretches.append(Stretch())
         self._stretches[at].take(value, off)
-        self.last = value
+        self.last, self.last_off = value, off
         if value is not None:
             if self.top is None or value > self.top[1]:
                 self.top = time_ns, value, off

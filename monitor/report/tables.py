@@ -134,7 +134,7 @@ def balance(facts: Facts) -> str:
             show.angle(tip_planned) if tip_planned is not None else f"{show.UNKNOWN} ({tip_why_not})",
             measured[2] or show.UNKNOWN,
         ),
-        ("the least that may be, errors counted", "", measured[3] or show.UNKNOWN),
+        ("the least that angle may be, errors counted", "", measured[3] or show.UNKNOWN),
     ]
     return table(
         ("of the load", "planned, by the rig file", "measured, by the bags' forces"), rows, "The balance of the load"

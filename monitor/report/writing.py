@@ -75,10 +75,10 @@ class Making:
         score = "" if self._score is None else self._score(facts.figures, units)
         try:
             if self._program is None:
-                _put(self.to, page(facts, score).encode())
+                put(self.to, page(facts, score).encode())
             else:
                 paper = "letter" if units == "us" else "A4"
-                _put(self.to, printed(page(facts, score, paper), self._program, self.to.parent))
+                put(self.to, printed(page(facts, score, paper), self._program, self.to.parent))
         except OSError as error:
             raise CannotWrite(
                 f"{self.to}: the report cannot be written ({(error.strerror or 'error').lower()})"
@@ -123,7 +123,7 @@ def _spare(recording: Recording, to: Path) -> None:
             raise CannotWrite(f"{to}: this is {kept.name} itself; the report goes into a file of its own")
 
 
-def _put(to: Path, made: bytes) -> None:
+def put(to: Path, made: bytes) -> None:
     """The whole file at once: whoever opens it finds the older one or this one. Raises OSError."""
     to = to.resolve()
     handle, name = tempfile.mkstemp(dir=to.parent, prefix=f"{to.name}.")

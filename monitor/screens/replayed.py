@@ -209,7 +209,7 @@ def against_plan(picture: Picture, view: ReplayView, columns: int) -> Line:
 
 
 def happened(view: ReplayView, columns: int) -> Line:
-    """The last thing that happened before this moment, and the next one."""
+    """The last thing that happened up to this moment."""
     before = [it for it in view.marks if it.time_ns <= view.at_ns]
     if not before:
         return fit([("nothing has happened yet", Role.DIM)], columns)

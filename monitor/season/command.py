@@ -205,7 +205,7 @@ class _Run:
         damaged = sum(row["verdict"]["damage"] is not None for row in well)
         before = f", {again} of them before" if again else ""
         print(
-            f"{result}: {len(made)} sessions, {len(well)} judged{before}, {damaged} of them damaged; "
+            f"{result}: {len(made)} session{'s' * (len(made) != 1)}, {len(well)} judged{before}, {damaged} of them damaged; "
             f"{len(made) - len(well)} could not be judged"
         )
 

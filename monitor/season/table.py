@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Any
 
 import orjson
 
+from monitor.debrief.began import began
 from monitor.debrief.figures import WHOLE
 from monitor.encode import Json
 
@@ -109,12 +110,12 @@ def _flat(row: Json) -> dict[str, Any]:
 
 
 def moment(text: str) -> datetime | None:
-    """The time that a header's `started` says; None for one that says none."""
+    """The time that a header's `started` says, in UTC; None for one that says none."""
+    found = began(text)
     try:
-        found = datetime.fromisoformat(text)
-    except ValueError:
+        return None if found is None else found.astimezone(UTC)
+    except OverflowError:  # of the first year or the last, and of another zone
         return None
-    return found.astimezone(UTC) if found.tzinfo else found.replace(tzinfo=UTC)
 
 
 def read(path: Path) -> list[dict[str, Any]]:

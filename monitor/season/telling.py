@@ -9,6 +9,7 @@ from pathlib import Path
 import orjson
 
 from monitor.debrief.figures import shown
+from monitor.season.kept import replaced
 from monitor.season.table import TableError, read
 from monitor.season.trend import FEWEST
 from monitor.season.view import Group, Line, groups, known_figures
@@ -16,16 +17,22 @@ from monitor.season.view import as_json as plain
 
 _BARS = "▁▂▃▄▅▆▇█"
 _WIDEST = 24
+_ENDINGS = (".html", ".htm")
+"""What a page is called; so it never takes the place of a season or a recording."""
 
 
 def season(file: str, *, by: str, figures: Sequence[str], as_json: bool, html: str | None) -> int:
     """Print it; returns the exit code: 1 if the file is no season, 2 if the call is wrong."""
+    if html is not None and Path(html).suffix.lower() not in _ENDINGS:
+        print(f"inchwatch season: {html}: a page ends in {' or '.join(_ENDINGS)}", file=sys.stderr)
+        return 2
     try:
         found = groups(read(Path(file)), by, known_figures(figures))
         if html is not None:
             from monitor.season.page import page
 
-            Path(html).write_text(page(Path(file).name, found), encoding="utf-8")
+            made = page(Path(file).name, found)
+            replaced(Path(html), lambda path: path.write_text(made, encoding="utf-8"))
     except TableError as error:
         print(f"inchwatch season: {error}", file=sys.stderr)
         return 1
@@ -58,7 +65,9 @@ def headline(it: Group) -> str:
     more = [f"{it.sessions - it.judged} not judged"] if it.sessions > it.judged else []
     more += [f"{it.damaged} damaged"] if it.damaged else []
     more += [f"{it.undated} without a date, left out"] if it.undated else []
-    return f"{it.name}: {it.sessions} sessions{when}" + (f" ({', '.join(more)})" if more else "")
+    return f"{it.name}: {it.sessions} session{'s' * (it.sessions != 1)}{when}" + (
+        f" ({', '.join(more)})" if more else ""
+    )
 
 
 def caution() -> str:

@@ -27,7 +27,7 @@ USUAL = (
     "gap.greatest_m",
     "gap.over_s",
     "capture.risen_m",
-    "fall.greatest_m",
+    "fall.raising_m",
     "danger.count",
     "danger.seen_s",
     "warning.count",

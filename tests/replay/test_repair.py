@@ -199,6 +199,20 @@ def test_nothing_is_left_behind_where_a_later_file_is_there_already(parts, tmp_p
     assert (tmp_path / "new.part0002.jsonl").read_bytes() == b"mine"
 
 
+def test_nothing_is_left_behind_where_it_is_interrupted(whole, tmp_path, monkeypatch):
+    """The key comes as the file is put on the disk, which takes longest."""
+
+    def interrupted(_):
+        raise KeyboardInterrupt
+
+    (tmp_path / "torn.jsonl").write_bytes(whole[:-40])
+    recording = played(tmp_path / "torn.jsonl")[1]
+    monkeypatch.setattr("replay.repair.os.fsync", interrupted)
+    with pytest.raises(KeyboardInterrupt):
+        repair(recording, tmp_path / "new.jsonl")
+    assert not (tmp_path / "new.jsonl").exists()
+
+
 def test_a_sealed_line_that_is_no_entry_gives_what_stands_before_it_once(tmp_path):
     """Another program's file: its seals hold, and one of its lines says nothing."""
     import hashlib

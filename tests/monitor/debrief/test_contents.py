@@ -102,3 +102,25 @@ def test_a_wrong_call_is_a_sentence(more, code, says, capsys):
 def test_no_recording_is_a_sentence(tmp_path, capsys):
     assert main(["journal", str(tmp_path / "nothing.jsonl")]) == 1
     assert capsys.readouterr().err == f"inchwatch journal: {tmp_path / 'nothing.jsonl'}: No such file or directory\n"
+
+
+def test_a_channel_of_which_there_is_nothing_is_said(torn, capsys):
+    call = ["journal", str(torn), "--print", "--channel"]
+    assert main([*call, "H1", "--channel", "H-1"]) == 1
+    said = capsys.readouterr()
+    assert "--channel H-1: nothing in it is of that name" in said.err
+    assert "--channel H1" not in said.err
+    assert main([*call, "H1", "--to", "0"]) == 1, "there are some, and later"
+    assert "--channel" not in capsys.readouterr().err
+
+
+@pytest.mark.parametrize(
+    ("words", "told"),
+    [
+        (["--from", "9s", "--to", "1s"], "--to: found '1s', allowed is a time not before --from 9s"),
+        (["--kind", "tick", "--channel", "H1"], "--channel is of readings and notices"),
+    ],
+)
+def test_what_could_only_print_nothing_is_a_wrong_call(torn, words, told, capsys):
+    assert main(["journal", str(torn), "--print", *words]) == 2
+    assert told in capsys.readouterr().err

@@ -249,3 +249,28 @@ def test_a_gap_that_is_not_known_half_of_the_time_says_so(zeroed):
     over = figures.get("gap.over_s")
     assert (over.value, over.known) == (2.0, 0.5)
     assert figures.get("step.gap_m", "1").known == 0.5
+
+
+def test_what_bags_alone_hold_on_the_way_down_is_no_fault_of_the_lift(zeroed):
+    """Invented: 3 mm while raised; 50 mm while lowered and when that has ended, for 2 s of 4; a new fill counts again."""
+    rig, picture = zeroed
+
+    def falls(time_s, step, do, fall):
+        it = at(picture, time_s, step, [])
+        return replace(
+            it, fall_m=fall, steps=(replace(it.steps[0], do="fill"), replace(it.steps[1], do=do), *it.steps[2:])
+        )
+
+    measuring = Measuring(rig)
+    for args in (
+        (2.0, 1, "lower", 0.003),
+        (3.0, 1, "lower", 0.002),
+        (4.0, 2, "lower", 0.05),
+        (5.0, None, "lower", 0.04),
+    ):
+        measuring.picture(falls(*args))
+    figures = measuring.done()
+    assert figures.value("fall.greatest_m") == 0.05
+    assert (figures.value("fall.raising_m"), figures.get("fall.raising_m").known) == (0.003, 1.0)
+    measuring.picture(falls(6.0, 1, "lower", 0.004))
+    assert measuring.done().value("fall.raising_m") == 0.004

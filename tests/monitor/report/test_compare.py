@@ -155,7 +155,12 @@ def test_names_from_a_file_are_text_on_the_page():
 
 
 def test_too_few_or_none_are_a_sentence(tmp_path, capsys):
-    assert main(["compare", str(tmp_path / "none.jsonl")]) == 2
+    none = tmp_path / "none.jsonl"
+    assert main(["compare", str(none)]) == 1
+    assert capsys.readouterr().err == f"inchwatch compare: {none}: No such file or directory\n"
+    assert main(["compare", str(tmp_path)]) == 1
+    assert "holds no recording" in capsys.readouterr().err
+    assert main(["compare", str(RECORDINGS / "called-stop.jsonl")]) == 2
     assert capsys.readouterr().err == "inchwatch compare: found 1 recording; allowed are 2 to 12, more are a season\n"
     kept = tmp_path / "kept.jsonl"
     assert main(["compare", "a", "b", "-o", str(kept)]) == 2
@@ -167,6 +172,20 @@ def test_too_few_or_none_are_a_sentence(tmp_path, capsys):
     said = capsys.readouterr().err
     assert said.startswith("inchwatch compare: ")
     assert len(said.splitlines()) == 1
+
+
+def test_a_page_takes_the_place_of_an_older_one_at_once(tmp_path, capsys):
+    """Whoever has the older one open still reads all of it: nothing is written into it."""
+    lines = STUCK.read_bytes().splitlines(keepends=True)[:3]
+    for name in ("a.jsonl", "b.jsonl"):
+        (tmp_path / name).write_bytes(b"".join(lines))
+    page = tmp_path / "both.html"
+    page.write_text("older")
+    with page.open() as older:
+        assert main(["compare", str(tmp_path / "a.jsonl"), str(tmp_path / "b.jsonl"), "-o", str(page)]) == 0
+        assert older.read() == "older"
+    assert page.read_text().startswith("<!")
+    assert capsys.readouterr().err == ""
 
 
 HEIGHT = st.none() | st.floats(-0.01, 0.3)

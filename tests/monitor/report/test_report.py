@@ -4,15 +4,24 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator
+from dataclasses import replace
 from html.parser import HTMLParser
+from math import radians
 from pathlib import Path
 
 import orjson
 import pytest
 
+from monitor.debrief.figures import KINDS, Figure, Figures
+from monitor.engine.picture import BalancePicture, Priority
+from monitor.report.alarms import alarms
+from monitor.report.axes import Times
+from monitor.report.course import course
 from monitor.report.facts import Facts, gather
 from monitor.report.page import page
 from monitor.report.paragraph import paragraph
+from monitor.report.risings import Raised
+from monitor.report.series import Series
 from monitor.report.tables import differs
 from monitor.report.words import clock, count, evidence, share, span
 from replay.codec import AlarmLine, Header
@@ -186,6 +195,57 @@ def test_a_recording_without_a_picture_is_a_report_too(tmp_path):
     assert "It holds no picture" in said
     assert "No alarm rose." in said
     assert "None" not in said
+
+
+def danger(rule: str, at_s: float, **changed: object) -> Raised:
+    it = Raised(rule, "S1", Priority.DANGER, round(at_s * 1e9), f"DANGER  {rule} S1: {at_s:.0f} - shut it", (), None)
+    return replace(it, cleared_ns=round(at_s * 1e9) + 1_000_000_000, **changed)
+
+
+def test_each_kind_of_danger_is_named_before_one_of_them_twice(facts):
+    """Invented: the bags out of order three times, then the load near its tip: that must not be the one left out."""
+    dangers = [danger("bag-order", 3.0), danger("bag-order", 4.0), danger("bag-order", 5.0), danger("over-centre", 6.0)]
+    said = paragraph(replace(facts, raised=dangers))
+    assert re.findall(r"danger: (\S+)", said) == ["bag-order", "bag-order", "over-centre"]
+    assert "One more danger is told below." in said
+    assert "Two more dangers are told below." in paragraph(replace(facts, raised=[*dangers, danger("bag-order", 7.0)]))
+
+
+def test_the_tilt_is_told_beside_where_it_goes_over(facts):
+    tip = BalancePicture(tip_rad=radians(22.6), tip_sd_rad=radians(0.25), tip_least_rad=radians(21.9))
+    assert "By its balance it goes over centre" not in paragraph(facts)
+    said = paragraph(replace(facts, balance=tip))
+    assert "allowed. By its balance it goes over centre at 22.6 ± 0.5°, at 21.90° at the least. Had" in said
+
+
+def test_the_fall_on_the_way_down_is_told_apart(facts):
+    """Invented: 52 mm while it is lowered, 2 mm before that; and a lift in which there was no difference."""
+    fall = Series()
+    fall.take(9_000_000_000, 0.052)
+    series = {**facts.series, ("fall", ""): fall}
+    both = [Figures([Figure(KINDS["fall.raising_m"], "", it)]) for it in (0.002, 0.052)]
+    down, same = (paragraph(replace(facts, series=series, figures=it)) for it in both)
+    assert (
+        "fallen by 52 mm at the worst moment, 0:09.0, on the way down; until it was lowered, by 2 mm at most." in down
+    )
+    assert "fallen by 52 mm at the worst moment, 0:09.0. " in same
+
+
+def test_an_alarm_that_came_and_went_says_so_before_it_was_gone(facts):
+    page = alarms(replace(facts, raised=[danger("bag-order", 3.0, chattering=True)]))
+    assert "never acknowledged, came and went and its cause was gone after 1.0 s" in page
+
+
+def test_the_end_of_a_line_is_known_no_better_than_its_top(facts):
+    """Invented: 8500 ± 400 N, then 8530 ± 400 N, which must not read as more than the greatest; and noise around nothing."""
+    force, quiet = Series(), Series()
+    for at, value in enumerate((8560.0, 8530.0)):
+        force.take(at, value, 400.0)
+        quiet.take(at, 20.0 * at - 10.0)
+    kept = {("force", "S1"): force, ("pressure", "S1-upper"): quiet}
+    drawn = {it.title: it for it in course(replace(facts, series=kept), Times(facts.end_ns, (), ()))}
+    assert "S1 8.6 ± 0.4 kN (0:00.0), 8.5 ± 0.4 kN at the end." in drawn["What the stacks carry"].caption
+    assert "S1-upper 0.00 bar (0:00.0), 0.00 bar at the end." in drawn["Pressure in the bags of S1"].caption
 
 
 def test_times_and_shares_are_said_as_they_are():

@@ -14,8 +14,8 @@ import pytest
 
 from monitor.debrief.figures import WHOLE
 from monitor.season.command import Call, judge_many
-from monitor.season.table import TableError, read, write
-from monitor.season.telling import season
+from monitor.season.table import TableError, moment, read, write
+from monitor.season.telling import headline, season
 from monitor.season.view import groups, known_figures
 
 S = 1_000_000_000
@@ -172,6 +172,9 @@ def test_chance_is_no_trend_and_folders_are_told_apart():
     assert (north.name, south.name) == ("north", "south")
     assert north.lines[0].word == ""
     assert south.lines[0].trend is None  # too few
+    assert headline(groups(season_of([0.02], "south"), "folder", ["gap.greatest_m"])[0]).startswith(
+        "south: 1 session, "
+    )
 
 
 def test_many_figures_together_need_more_to_be_said():
@@ -202,6 +205,22 @@ def test_a_season_is_told_in_words_as_json_and_as_a_page(result, tmp_path, capsy
     text = page.read_text()
     assert "<svg" in text
     assert not any(it in text for it in ("http:", "https:", "<script", "url("))
+
+
+def test_a_beginning_that_no_calendar_has_is_none():
+    assert moment("2026-01-01T12:00:00+02:00") == datetime(2026, 1, 1, 10, tzinfo=UTC)
+    assert moment("2026-01-01T12:00:00") == datetime(2026, 1, 1, 12, tzinfo=UTC)
+    assert [moment(it) for it in ("", "noon", "0001-01-01T00:00:00+14:00", "9999-12-31T23:59:59-10:00")] == [None] * 4
+
+
+def test_a_page_takes_no_place_but_a_page_s_own(result, tmp_path, capsys):
+    kept = result.read_bytes()
+    assert season(str(result), by="rig", figures=[], as_json=False, html=str(result)) == 2
+    assert capsys.readouterr().err == f"inchwatch season: {result}: a page ends in .html or .htm\n"
+    assert result.read_bytes() == kept
+    assert season(str(result), by="rig", figures=[], as_json=False, html=str(tmp_path / "no" / "it.html")) == 2
+    assert len(capsys.readouterr().err.splitlines()) == 1
+    assert not list(tmp_path.iterdir())
 
 
 def test_what_is_read_is_written_again_the_same(result, tmp_path):
