@@ -208,7 +208,7 @@ def read_limits(path: Path) -> dict[str, Any]:
 
     from monitor.rig.load import Fault
 
-    text = read_text(path)
+    text = read_text(path, "a file with [limits]")
     try:
         given = tomllib.loads(text).get("limits")
         if not isinstance(given, dict):
