@@ -31,6 +31,11 @@ _Row = tuple[bool, str, Callable[[Scene, str], Outcome], float, int, Rule, Rule]
 with another priority (-1: with none), itself, and its like for when it breaks."""
 
 
+def _quiet(outcome: Outcome, set_at: float) -> bool:
+    """Whether a condition says nothing that begins an alarm or leaves anything unknown."""
+    return outcome is None or (isinstance(outcome, Measured) and outcome.share <= set_at)
+
+
 class Watch:
     """A rule table and the alarms that come of it."""
 
@@ -65,8 +70,7 @@ class Watch:
             except Exception as error:  # noqa: BLE001 - whatever breaks in one rule must not silence the others
                 failure = f"rule failed: {type(error).__name__}"
                 outcome = Unknown(failure)
-            quiet = outcome is None or (isinstance(outcome, Measured) and outcome.share <= set_at)
-            if quiet and not ever and not failed:
+            if not ever and not failed and _quiet(outcome, set_at):
                 continue  # nothing to say where nothing was ever said: most rules at most places, at every tick
             if failure is not None or failed:
                 self._tell_broken(broken, about, failure, now_ns)
