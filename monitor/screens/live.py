@@ -132,7 +132,7 @@ class LiveScreen(App[None]):
     def on_mount(self) -> None:
         """Begin to redraw."""
         if self._on_terminal:
-            on_ending(asyncio.get_running_loop(), self.exit)
+            on_ending(asyncio.get_running_loop(), self.exit, lambda: self.refresh(layout=True))
         self.set_interval(self.redraw_s, self.redraw)
         if self._for_s is not None:
             self.set_timer(self._for_s, self.exit)

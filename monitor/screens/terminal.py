@@ -25,12 +25,15 @@ def takes_more() -> bool:
         return True
 
 
-def on_ending(loop: AbstractEventLoop, end: Callable[[], object]) -> None:
+def on_ending(loop: AbstractEventLoop, end: Callable[[], object], draw_again: Callable[[], object]) -> None:
     """Call `end` in place of dying when the program is asked to end (SIGTERM) or its terminal is gone (SIGHUP).
 
-    Where no handler can be had (another thread, another system) nothing changes.
+    A program that goes on without having left its terminal (SIGCONT, which also comes with SIGHUP) calls `draw_again` instead of
+    Textual, which would begin anew: its first thread for keys is then never told to end, and keeps the program alive. Where no
+    handler can be had (another thread, another system) nothing changes.
     """
     shown_on = [it for it in range(3) if os.isatty(it)]  # a terminal that is gone is none
+    leave, come_back, left = signal.getsignal(signal.SIGTSTP), signal.getsignal(signal.SIGCONT), False
 
     def asked() -> None:
         if takes_more():
@@ -45,6 +48,25 @@ def on_ending(loop: AbstractEventLoop, end: Callable[[], object]) -> None:
             os.dup2(nowhere, it)
         end()
 
-    for number, do in ((signal.SIGTERM, asked), (signal.SIGHUP, gone)):
+    def stops() -> None:
+        nonlocal left
+        left = True
+        if callable(leave):
+            leave(signal.SIGTSTP, None)
+
+    def goes_on() -> None:
+        nonlocal left
+        if left and callable(come_back):
+            come_back(signal.SIGCONT, None)
+        else:
+            draw_again()
+        left = False
+
+    for number, do in (
+        (signal.SIGTERM, asked),
+        (signal.SIGHUP, gone),
+        (signal.SIGTSTP, stops),
+        (signal.SIGCONT, goes_on),
+    ):
         with suppress(NotImplementedError, RuntimeError, ValueError):
             loop.add_signal_handler(number, do)

@@ -84,6 +84,14 @@ class Shown:
             self.code = os.waitstatus_to_exitcode(found[1])
         return self.code is not None
 
+    def threads(self) -> int:
+        """How many threads it has."""
+        return len(list(Path(f"/proc/{self.child}/task").iterdir()))
+
+    def stopped(self) -> bool:
+        """Whether it stands still."""
+        return "T (stopped)" in Path(f"/proc/{self.child}/status").read_text()
+
     def close(self) -> None:
         if not self.ended():
             os.kill(self.child, signal.SIGKILL)
@@ -143,6 +151,25 @@ def test_asked_to_end_while_its_terminal_takes_nothing_it_waits_for_none(shown: 
     wait_until(shown.ended, 60, "its end")
     assert shown.code == -signal.SIGTERM
     assert judged(shown.recording)["damage"].startswith(("not closed", "torn"))  # readable, as after any kill
+
+
+@pytest.mark.parametrize("left", [False, True])
+def test_going_on_it_begins_with_no_second_reader_of_keys(shown: Shown, wait_until: Callable[..., None], left: bool):
+    """One that is never told to end keeps the program alive, now and then, when its terminal is gone."""
+    shown.read(b"STOP")
+    os.write(shown.master, b" ")
+    wait_until(lambda: shown.sounded("stop-called"), 30, "all its threads")
+    before = shown.threads()
+    if left:
+        os.kill(shown.child, signal.SIGTSTP)
+        shown.read(b"\x1b[?1049l")  # the terminal is given back
+        wait_until(shown.stopped, 30, "its stop")
+    os.kill(shown.child, signal.SIGCONT)
+    os.write(shown.master, b"a")
+    wait_until(lambda: shown.acted("acknowledge"), 30, "the key")
+    wait_until(lambda: shown.threads() == before, 10, f"one reader of keys in {before} threads")
+    if left:
+        shown.read(b"\x1b[?1049h")
 
 
 def _drain(master: int) -> None:
