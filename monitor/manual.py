@@ -113,6 +113,8 @@ def _chapter(rows: list[Rule]) -> Iterator[str]:
     yield "|---|---|---|---|---|---|---|---|"
     for rule in rows:
         again = "never" if rule.asks_again_s is None else f"{rule.asks_again_s:g} s"
+        if rule.again_past is not None:
+            again = f"past {100 * rule.again_past:g} %"
         yield (
             f"| {rule.priority.word} | {100 * rule.set_at:g} % | {100 * rule.clear_at:g} % | {rule.on_s:g} s | {rule.off_s:g} s "
             f"| {again} | {'yes' if rule.latch else 'no'} | {rule.do} |"

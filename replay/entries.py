@@ -40,7 +40,8 @@ class Notice:
     """The world outside changed: a link was lost or came back, the sender of a channel said that it is gone or back, the
     recorder cannot write, the queue grew too long.
 
-    `kind` is "link", "node", "calibration", "recorder" or "behind-time"; `about` names the port, the channel, or is empty;
+    `kind` is "link", "node", "calibration", "recorder", "unrecorded" (it got so bad that
+    nothing is kept anywhere) or "behind-time"; `about` names the port, the channel, or is empty;
     `active` is True while the trouble lasts. `late` marks one that could not be written when it happened and was
     written afterwards.
     """

@@ -23,11 +23,13 @@ __all__ = ["JournalError", "JournalWriter", "Split"]
 CLOSE_WITHIN_S = 10.0
 """How long the end of a session waits for a disk that does not answer."""
 
-Trouble = Callable[[bool, str], None]
+Trouble = Callable[[bool, str, bool], None]
+"""Whether anything is wrong, in one sentence, and whether nothing is kept anywhere."""
 
 
 class JournalWriter:
-    """One session's journal. `on_trouble(True, sentence)` when it cannot be kept as it should, `(False, ...)` when it can again.
+    """One session's journal. `on_trouble(True, sentence, nothing_kept)` when it cannot be kept as it should, `(False, ...)`
+    when it can again.
 
     `also` is a second place. Raises JournalError when a file exists already or cannot be made.
     """
@@ -82,17 +84,21 @@ class JournalWriter:
     def _say(self) -> None:
         """Tell what is wrong, if that is not what was told last."""
         with self._saying:
-            text = self._sentence()
+            said = [(place.label, *place.trouble()) for place in self._places]
+            text = _sentence(said)
             if text != self._said:
                 self._said = text
-                self._on_trouble(bool(text), text or f"{self.path}: recording again")
+                nothing_kept = all(fails for *_, fails in said)
+                self._on_trouble(bool(text), text or f"{self.path}: recording again", nothing_kept)
 
-    def _sentence(self) -> str:
-        said = [(place.label, *place.trouble()) for place in self._places]
-        well = [label for label, _, fails in said if not fails]
-        if len(said) > 1 and len(well) == 1:
-            return f"only {well[0]} kept: " + "; ".join(text for _, text, _ in said if text)
-        return "; ".join(f"{label}: {text}" if label else text for label, text, _ in said if text)
+
+def _sentence(said: list[tuple[str, str, bool]]) -> str:
+    """What is wrong, from what each place is called, says, and whether nothing reaches it."""
+    well = [label for label, _, fails in said if not fails]
+    if len(said) > 1 and len(well) == 1:
+        return f"only {well[0]} kept: " + "; ".join(text for _, text, _ in said if text)
+    text = "; ".join(f"{label}: {text}" if label else text for label, text, _ in said if text)
+    return text if well or len(said) == 1 else f"nothing kept: {text}"
 
 
 def _labels(paths: list[Path]) -> list[str]:

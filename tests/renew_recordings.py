@@ -188,7 +188,7 @@ class Disk:
         self._said, self._state = "", "well"
         signal.signal(signal.SIGXFSZ, signal.SIG_IGN)
 
-    def say(self, active: bool, text: str) -> None:
+    def say(self, active: bool, text: str, _: bool) -> None:
         """What the recorder says of itself, on any thread."""
         self._said = text.replace(str(self._path.parent), "...") if active else ""
 
@@ -251,7 +251,7 @@ def make(name: str, it: Made) -> None:
     it.then(path)
 
 
-def _tell(active: bool, text: str) -> None:
+def _tell(active: bool, text: str, _: bool) -> None:
     print(f"  {text}")  # a disk that is slow costs nothing: a gap would show in the verdict
 
 

@@ -37,6 +37,8 @@ class Alarm:
     shelved_until_ns: int = 0
     text: str = ""
     evidence: Evidence = field(default_factory=dict)
+    _past: bool = False
+    _past_when_seen: bool = False
     _crossing_ns: int | None = None
     _chatter: Chatter = field(default_factory=Chatter)
 
@@ -70,7 +72,10 @@ class Alarm:
         return self.state is not state or self.raised_ns != raised_ns or self.cleared_ns != cleared_ns
 
     def _asks_again(self, now_ns: int) -> bool:
-        """Whether, acknowledged, it has stood too long since somebody saw it (ReAlarmTime, OPC 10000-9 B.1.5)."""
+        """Whether, acknowledged, it has stood too long since somebody saw it (ReAlarmTime, OPC 10000-9 B.1.5), or is past
+        what that person saw."""
+        if self._past and not self._past_when_seen and self.active:
+            return True
         again_s = self.rule.asks_again_s
         if again_s is None or self.acknowledged_ns is None or not self.active:
             return False
@@ -89,6 +94,8 @@ class Alarm:
                 self._go(Event.ACKNOWLEDGE)
 
     def _weigh(self, seen: Measured, now_ns: int) -> None:
+        self._past = self.rule.again_past is not None and seen.share > self.rule.again_past
+        self._past_when_seen &= self._past
         crossing = seen.share <= self.rule.clear_at if self.active else seen.share > self.rule.set_at
         if not crossing:
             self._crossing_ns = None
@@ -123,7 +130,7 @@ class Alarm:
         """A person has seen it, standing or gone; True if there was something to acknowledge."""
         if not self._go(Event.ACKNOWLEDGE):
             return False
-        self.acknowledged_ns = now_ns
+        self.acknowledged_ns, self._past_when_seen = now_ns, self._past
         return True
 
     def reset(self) -> bool:

@@ -7,6 +7,7 @@ they cannot: each look is a row twice in the table, once with `spared` and once 
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 from functools import wraps
 
 from monitor import quantities as show
@@ -19,6 +20,9 @@ _SETTLING_NS = 3_000_000_000
 
 _FINE = Measured(0.0, "", {})
 """What most looks at most sensors say, at every tick."""
+
+SOMETHING_KEPT = 2.0
+"""The share of a recorder in trouble; more once that had stood and nothing was kept anywhere any more."""
 
 Look = Callable[[Scene, str], Outcome]
 
@@ -38,8 +42,9 @@ def link_lost(scene: Scene, name: str) -> Outcome:
 
 
 def recorder(scene: Scene, _: str) -> Outcome:
-    """The recording is not kept as it should be."""
-    return _standing(scene, "recorder")
+    """The recording is not kept as it should be: at one place, or at none any more."""
+    seen = _standing(scene, "recorder")
+    return replace(seen, share=SOMETHING_KEPT + 1.0) if seen.share and "unrecorded" in scene.notices else seen
 
 
 def behind_time(scene: Scene, _: str) -> Outcome:

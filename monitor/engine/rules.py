@@ -30,6 +30,7 @@ class Rule:
     acknowledged it stays until it is reset, because what happened matters after it is over. `again_s`: so long after it was
     acknowledged it asks again, if it still stands (None: a danger after AGAIN_S, nothing else ever). `group` names the
     cause that it shares with others ("": what CAUSES says), `root_of` the group of which it is the root besides its own.
+    `again_past`: acknowledged below this share it asks again past it: another thing is wrong by then (None: never).
     `told`: what it sees is a sentence of another's, whose beginning says most. `odd_only`: it is about channels, and has nothing
     to say of one that is not odd.
     """
@@ -45,6 +46,7 @@ class Rule:
     off_s: float = 1.0
     latch: bool = False
     again_s: float | None = None
+    again_past: float | None = None
     group: str = ""
     root_of: str = ""
     told: bool = False
@@ -213,7 +215,16 @@ RULES: tuple[Rule, ...] = (
         root_of="sensors",
         told=True,
     ),
-    Rule("recorder", WARNING, _monitor, instrument.recorder, "mend it when held", on_s=0.0, told=True),
+    Rule(
+        "recorder",
+        WARNING,
+        _monitor,
+        instrument.recorder,
+        "mend it when held",
+        on_s=0.0,
+        again_past=instrument.SOMETHING_KEPT,
+        told=True,
+    ),
     Rule("behind-time", WARNING, _monitor, instrument.behind_time, "trust the gauges, hold", on_s=0.0),
     Rule(
         "sensor-lost",

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Callable
 from datetime import UTC, datetime
 from importlib.metadata import version
 from pathlib import Path
@@ -12,7 +11,7 @@ from monitor import encode
 from monitor.engine.picture import Transition
 from replay.codec import Header
 from replay.entries import Entry
-from replay.writer import JournalWriter, Split
+from replay.writer import JournalWriter, Split, Trouble
 
 
 def software() -> str:
@@ -36,7 +35,7 @@ class JournalKeeper:
         path: Path,
         rig_text: str,
         rig_name: str,
-        trouble: Callable[[bool, str], None],
+        trouble: Trouble,
         started: datetime | None = None,
         *,
         also: Path | None = None,

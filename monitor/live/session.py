@@ -74,6 +74,7 @@ class Session:
         self.rig = rig
         self.recording = "not recording"
         self.unrecorded = ""
+        self._nothing_kept = self._told_worse = False
         """What is wrong with the recording now, or was when it was closed; empty: nothing."""
         self.wall_start_s = time.time()
         self._engine = Engine(rig)
@@ -136,10 +137,19 @@ class Session:
         self._queue.put(action)
         return action.time_ns
 
-    def trouble(self, active: bool, text: str) -> None:
-        """The recorder cannot write, or can again. Callable from any thread."""
-        self.unrecorded = text if active else ""
-        self._queue.put(Notice(self.clock(), "recorder", "", active, text))
+    def trouble(self, active: bool, text: str, nothing_kept: bool) -> None:
+        """The recorder cannot write, or can again. Callable from any thread.
+
+        That it keeps nothing any more is told by itself where it was in trouble before: that may have been acknowledged.
+        """
+        worse = nothing_kept and bool(self.unrecorded) and not self._nothing_kept
+        better = self._told_worse and not nothing_kept
+        self.unrecorded, self._nothing_kept = text if active else "", nothing_kept
+        now_ns = self.clock()
+        self._queue.put(Notice(now_ns, "recorder", "", active, text))
+        if worse or better:
+            self._told_worse = worse
+            self._queue.put(Notice(now_ns, "unrecorded", "", worse, text))
 
     def counters(self) -> Mapping[str, Mapping[str, int]]:
         """What each port has counted."""

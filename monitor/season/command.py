@@ -59,6 +59,8 @@ class _Run:
             raise BadCall("--workers is for this computer, --dask for a cluster: one of them")
         if call.output is not None and call.as_json:
             raise BadCall("-o writes a table in place of verdicts: not with --json")
+        if call.output is not None and Path(call.output).suffix != ".parquet":
+            raise BadCall(f"-o {call.output}: found no such ending; a season's file ends in .parquet")
         self.count = _count(call.workers)
         self.limits = read_limits(Path(call.limits)) if call.limits else None
         self.judge = programme()
@@ -157,7 +159,8 @@ class _Run:
             try:
                 replaced(result, lambda path: write(path, made))
             except OSError as error:
-                raise BadCall(f"{result}: {error.strerror or error}; what was judged is kept in {kept.path}") from None
+                self._fault(f"{result}: {error.strerror or error}; what was judged is kept in {kept.path}")
+                return
             kept.done()
         self._tell(result, made, again)
 

@@ -22,7 +22,7 @@ _ENDINGS = (".html", ".htm")
 
 
 def season(file: str, *, by: str, figures: Sequence[str], as_json: bool, html: str | None) -> int:
-    """Print it; returns the exit code: 1 if the file is no season, 2 if the call is wrong."""
+    """Print it; returns the exit code: 1 if the file is no season or the page cannot be written, 2 if the call is wrong."""
     if html is not None and Path(html).suffix.lower() not in _ENDINGS:
         print(f"inchwatch season: {html}: a page ends in {' or '.join(_ENDINGS)}", file=sys.stderr)
         return 2
@@ -44,7 +44,7 @@ def season(file: str, *, by: str, figures: Sequence[str], as_json: bool, html: s
         return 2
     except OSError as error:
         print(f"inchwatch season: {html}: {error.strerror}", file=sys.stderr)
-        return 2
+        return 1
     print(orjson.dumps(plain(found)).decode() if as_json else in_words(found))
     return 0
 

@@ -254,7 +254,7 @@ from replay.entries import Notice, Tick
 signal.signal(signal.SIGXFSZ, signal.SIG_IGN)
 resource.setrlimit(resource.RLIMIT_FSIZE, (4000, resource.RLIM_INFINITY))
 said, trouble = [], threading.Event()
-def on_trouble(active, text):
+def on_trouble(active, text, nothing_kept):
     said.append((active, text)); trouble.set()
 writer = JournalWriter(Path(sys.argv[1]), Header("", "r", "s", "d"), on_trouble)
 for i in range(500):

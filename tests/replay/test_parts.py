@@ -124,7 +124,9 @@ def test_a_finished_part_that_is_deleted_is_told_while_the_session_goes_on(tmp_p
     monkeypatch.setattr("replay.place.RETRY_S", 0.0)
     monkeypatch.setattr("replay.place.TOLD_S", 0.0)
     said = []
-    writer = JournalWriter(tmp_path / "it.jsonl", HEADER, lambda active, text: said.append((active, text)), split=SPLIT)
+    writer = JournalWriter(
+        tmp_path / "it.jsonl", HEADER, lambda active, text, _: said.append((active, text)), split=SPLIT
+    )
 
     def go(entries) -> None:
         for entry in entries:

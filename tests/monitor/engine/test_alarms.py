@@ -151,54 +151,6 @@ def test_a_reset_is_answered_and_told():
     assert book.pictures() == ()
 
 
-def stands_on(book, rule, seconds, look=None):
-    for t in seconds:
-        book.look(rule, "S1", look or share(1.5), t * S)
-
-
-@pytest.mark.parametrize(
-    ("priority", "more", "again"),
-    [
-        (Priority.DANGER, {}, 62),  # ReAlarmTime (OPC 10000-9 B.1.5); 60 s is common practice, no source
-        (Priority.DANGER, {"again_s": 5.0}, 7),
-        (Priority.WARNING, {}, None),
-        (Priority.WARNING, {"again_s": 5.0}, 7),
-    ],
-)
-def test_what_still_stands_asks_again(priority, more, again):
-    book, rule = make(priority, **more)
-    do(book, rule, "on", 1)
-    do(book, rule, "ack", 2)
-    stands_on(book, rule, range(3, 130))
-    told = [(t.time_ns // S, t.alarm.state, t.alarm.raised_ns, t.alarm.acknowledged_ns) for t in book.tell()]
-    assert told == [(1, NEW, S, None), (2, SEEN, S, 2 * S)] + ([] if again is None else [(again, NEW, S, None)])
-
-
-def test_it_asks_again_after_every_acknowledging_and_on_what_is_unknown_too():
-    book, rule = make(again_s=5.0)
-    do(book, rule, "on", 1)
-    do(book, rule, "ack", 2)
-    stands_on(book, rule, range(3, 20), Unknown("blind"))
-    do(book, rule, "ack", 20)
-    stands_on(book, rule, range(21, 40))
-    assert [t.time_ns // S for t in book.tell() if t.alarm.state is NEW] == [1, 7, 25]
-    do(book, rule, "off", 40)
-    assert state(book) is RETURNED
-
-
-def test_what_has_cleared_or_is_set_aside_does_not_ask_again():
-    book, rule = make(Priority.DANGER, latch=True, again_s=5.0)
-    do(book, rule, "on", 1)
-    do(book, rule, "ack", 2)
-    stands_on(book, rule, range(3, 40), share(0.5))
-    assert state(book) is SEEN
-    book, rule = make(again_s=5.0)
-    do(book, rule, "on", 1)
-    do(book, rule, "ack", 2)
-    stands_on(book, rule, range(3, 40), Suppressed("another says it"))
-    assert state(book) is SUPPRESSED
-
-
 def test_a_danger_is_never_shelved():
     book, rule = make(Priority.DANGER)
     do(book, rule, "on", 1)

@@ -12,7 +12,7 @@ import pytest
 
 from drivers.reading import Reading
 from monitor.debrief.judge import in_words, judged
-from monitor.engine.picture import AlarmPicture, Picture
+from monitor.engine.picture import AlarmPicture, AlarmState, Picture
 from monitor.live.keeping import JournalKeeper
 from monitor.live.session import Session
 from monitor.rig.load import parse_rig
@@ -42,9 +42,9 @@ class Watched:
         self.session.start([], self)
         self._feeder.start()
 
-    def _trouble(self, active: bool, text: str) -> None:
+    def _trouble(self, active: bool, text: str, nothing_kept: bool) -> None:
         self.said.append(text)
-        self.session.trouble(active, text)
+        self.session.trouble(active, text, nothing_kept)
 
     def _feed(self) -> None:
         number = 0
@@ -347,6 +347,22 @@ def test_one_place_goes_on_when_the_other_is_full(tmp_path, small_disk, watch, s
     assert cut.damage.startswith(("torn", "not closed"))
     fault.seen(it.pictures, since_ns)
     fault.lost(it.handed, played(well))
+
+
+def test_seen_with_one_place_left_it_sounds_again_when_that_fails_too(small_disk, slow_disk, watch, sounds, wait_until):
+    it = watch(small_disk.folder / "day.jsonl", slow_disk.folder / "day.jsonl")
+    grows(small_disk.folder / "day.jsonl", wait_until)
+    small_disk.fill()
+    assert "only slow kept" in sounds(it)
+    it.session.send("acknowledge", rule="recorder", about="monitor")
+    wait_until(lambda: it.alarms()[0].state is AlarmState.ACKNOWLEDGED, what="a person who has seen it")
+    slow_disk.freeze()
+    wait_until(lambda: it.alarms()[0].state is AlarmState.UNACKNOWLEDGED, what="an alarm that asks again")
+    assert "nothing kept: small: " in it.alarms()[0].text
+    slow_disk.thaw()
+    wait_until(lambda: "only slow kept" in it.alarms()[0].text, what="one place that is well")
+    it.stop()
+    all_there(it, slow_disk.folder / "day.jsonl")
 
 
 @pytest.mark.fault("sync-hangs")

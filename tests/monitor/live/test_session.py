@@ -81,9 +81,9 @@ def test_alarms_are_kept_after_the_tick_that_raised_them(session, wait_until):
 
 def test_recorder_trouble_becomes_an_alarm(session, wait_until):
     session.start([])
-    session.trouble(True, "the disk is full")
+    session.trouble(True, "the disk is full", True)
     wait_until(lambda: session.latest() and any(a.rule == "recorder" for a in session.latest().alarms))
-    session.trouble(False, "recording again")
+    session.trouble(False, "recording again", False)
     wait_until(lambda: not any(a.active for a in session.latest().alarms if a.rule == "recorder"))
 
 

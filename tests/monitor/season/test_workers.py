@@ -75,6 +75,12 @@ def test_workers_and_a_cluster_exclude_each_other(few, capsys):
     assert "one of them" in capsys.readouterr().err
 
 
+def test_a_season_that_does_not_end_as_one_is_refused_before_anything_is_judged(few, tmp_path, capsys):
+    assert judge_many(Call([str(few)], output=str(tmp_path / "season.csv"))) == 2
+    assert capsys.readouterr().err.endswith("season.csv: found no such ending; a season's file ends in .parquet\n")
+    assert not list(tmp_path.glob("season*"))
+
+
 def test_all_is_what_this_process_may_use():
     assert 1 <= cores() <= (os.cpu_count() or 1)
 
