@@ -22,7 +22,8 @@ td { vertical-align: top; padding: 0.6mm 0; overflow-wrap: anywhere }
 tr, figure { break-inside: avoid }
 figure { margin: 0 0 3mm } figcaption { font-size: 8.5pt }
 svg { width: 100%; height: auto; display: block }
-svg text { font: 12px sans-serif; paint-order: stroke; stroke: #fffc; stroke-width: 3px } svg * { vector-effect: non-scaling-stroke }
+svg text { font: 12px sans-serif; paint-order: stroke; stroke: #fffc; stroke-width: 3px }
+svg * { vector-effect: non-scaling-stroke }
 .load { fill: #0001; stroke: #000 } .before { fill: none; stroke: #777; stroke-dasharray: 5 4 }
 .stack { fill: #fff; stroke: #000; stroke-width: 2 } .cone { fill: #0002; stroke: #555 }
 .bags { stroke: #000; stroke-width: 4 } .crib { fill: #ccc; stroke: #000 } .shore, .pin { fill: #000 }
