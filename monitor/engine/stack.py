@@ -17,9 +17,11 @@ from monitor.engine.heights import Air, Heights, Split
 from monitor.engine.kalman import RateFilter
 from monitor.engine.leak import PressureLoss, Sinking
 from monitor.engine.lean import (
+    Axes,
     HeadOnLoad,
     Lean,
     LeanTrend,
+    axes_of,
     carried_to,
     head_of,
     lean_of,
@@ -39,6 +41,7 @@ _SHEAR = 0.04
 """One standard deviation of the sideways shear that tilts do not see, as a share of the rise (common practice, no source)."""
 _FOOT_SD = radians(0.5)
 """How level the foot is set (common practice, no source)."""
+_FOOT_TILT: Point = (0.0, 0.0)
 _UNSEEN_SD = radians(2.0)
 """How far a plate without a sensor may be off the line between its neighbours (common practice, no source)."""
 _DRAGGED = 0.25
@@ -92,6 +95,7 @@ class StackState:
             if pair is not None
         ]
         """Every plate whose tilt is measured, and by what."""
+        self._all_tilted = len(self._tilted) == len(stack.bag)
         self._joined = any(bag.plate_tilt for bag in stack.bag[:-1])
         self._on_load = HeadOnLoad(rig.load, stack.at)
         self._heights = Heights(stack.bag)
@@ -248,14 +252,15 @@ class StackState:
         offset = self._offset(now_ns)
         plates = self._plates(pose, now_ns) if rise is not None else None
         heights, split = self._heights_for_lean(rise)
-        tilts = None
+        tilts = axes = None
         if plates is not None and rise is not None:
             if pose and load:  # a head that rolled carries the load at another point, which stands higher or lower
                 x, y = head_of(heights, plates.slopes)
                 at_x, at_y = self.stack.at
                 heights[-1] += pose.rise(at_x + x - load.x, at_y + y - load.y) - rise
-            tilts = lean_of(heights, plates.tilts, plates.errors, split, _SHEAR * abs(rise), plates.slopes)
-        self._watch_slip(plates, heights, offset, tilts, load, now_ns)
+            axes = axes_of(heights, plates.tilts, plates.slopes)
+            tilts = lean_of(heights, plates.tilts, plates.errors, split, _SHEAR * abs(rise), axes)
+        self._watch_slip(plates, axes, heights, offset, tilts, load, now_ns)
         stands = offset or (None if self._slipped else load)
         self._acts_at = (stands.x, stands.y) if stands else None
         trusted = None if self._slipped or tilts is None else load
@@ -265,10 +270,11 @@ class StackState:
             self._trend.reset()
             return None
         if self._rate is None:
-            self._rate = RateFilter(max(1e-4, self._noise(plates, heights, offset)), _LEAN_AGILITY, _LEAN_RATE_SD)
-        self._rate.update(now_ns, lean.length)
+            self._rate = RateFilter(max(1e-4, self._noise(plates, axes, offset)), _LEAN_AGILITY, _LEAN_RATE_SD)
+        length = lean.length
+        self._rate.update(now_ns, length)
         if rise is not None:
-            self._trend.tick(now_ns, rise, lean.length)
+            self._trend.tick(now_ns, rise, length)
         return carried_to(lean, tilts.plates) if tilts else lean
 
     def _heights_for_lean(self, rise: float | None) -> tuple[list[float], list[list[float]]]:
@@ -284,6 +290,7 @@ class StackState:
     def _watch_slip(
         self,
         plates: _Plates | None,
+        axes: Axes | None,
         heights: list[float],
         offset: Lean | None,
         tilts: Lean | None,
@@ -299,16 +306,19 @@ class StackState:
             head, lean = self._offset_read(now_ns), (offset.x, offset.y)
         elif plates is not None and tilts is not None and self._joined:
             head, lean = self._turning.tick(heights, plates.read), (tilts.x, tilts.y)
+        if head is None:
+            self._slip.reset()
+            return
         explained = (load.x, load.y) if load else (0.0, 0.0)
-        self._slip.tick(now_ns, head, explained, self._noise(plates, heights, offset), lean, added(heights))
+        self._slip.tick(now_ns, head, explained, self._noise(plates, axes, offset), lean, added(heights))
         self._slipped = self._slipped or self._slip.slipping is True
 
-    def _noise(self, plates: _Plates | None, heights: list[float], offset: Lean | None) -> float:
+    def _noise(self, plates: _Plates | None, axes: Axes | None, offset: Lean | None) -> float:
         """How far the lean trembles (m, one standard deviation): the foot stands still."""
         if self._offset_states is not None and offset is not None:
             x, y = self._offset_states
             return Lean(offset.x, offset.y, (x.sd**2, 0.0, y.sd**2)).sd
-        return tremble_of(heights, plates.tilts, [0.0, *plates.sds[1:]], plates.slopes) if plates else 0.0
+        return tremble_of(axes, [0.0, *plates.sds[1:]]) if plates and axes else 0.0
 
     def _offset(self, now_ns: int) -> Lean | None:
         """The head's sideways travel since the zero, measured directly."""
@@ -329,17 +339,33 @@ class StackState:
     def _plates(self, pose: PoseEstimate | None, now_ns: int) -> _Plates | None:
         """The tilt of every plate; one without a sensor is put between its neighbours, and the error says so. None while
         a sensor of one is silent."""
-        tilts: dict[int, Point] = {0: (0.0, 0.0)}
-        read = dict(tilts)
-        top = len(self.tables)
-        sds, errors = [_FOOT_SD, *[_UNSEEN_SD] * top], [_FOOT_SD, *[_UNSEEN_SD] * top]
-        for plate, x, y in self._tilted:
+        smoothed, as_read, sds, errors = [_FOOT_TILT], [_FOOT_TILT], [_FOOT_SD], [_FOOT_SD]
+        for _, x, y in self._tilted:
             rx, ry = x.reading(now_ns), y.reading(now_ns)
             if rx is None or ry is None:
                 return None
-            tilts[plate], read[plate] = (x.filter.value, y.filter.value), (rx, ry)
-            sds[plate] = max(x.sd, y.sd)
-            errors[plate] = hypot(sds[plate], max(x.calibration_sd, y.calibration_sd))
+            smoothed.append((x.filter.value, y.filter.value))
+            as_read.append((rx, ry))
+            sd, sd_y = x.sd, y.sd
+            if sd_y > sd:
+                sd = sd_y
+            sds.append(sd)
+            calibrated = x.curve is not None or y.curve is not None
+            errors.append(hypot(sd, max(x.calibration_sd, y.calibration_sd)) if calibrated else sd)
+        if self._all_tilted:
+            return _Plates(smoothed, as_read, sds, errors, slopes_of(smoothed))
+        return self._with_unseen((smoothed, as_read, sds, errors), pose)
+
+    def _with_unseen(
+        self, seen: tuple[list[Point], list[Point], list[float], list[float]], pose: PoseEstimate | None
+    ) -> _Plates | None:
+        """The same where not every plate has a sensor. `seen`: what those of the foot and of every one that has say."""
+        top = len(self.tables)
+        measured = [0, *[plate for plate, _, _ in self._tilted]]
+        tilts, read = [dict(zip(measured, it, strict=True)) for it in seen[:2]]
+        sds, errors = [_UNSEEN_SD] * (top + 1), [_UNSEEN_SD] * (top + 1)
+        for i, plate in enumerate(measured):
+            sds[plate], errors[plate] = seen[2][i], seen[3][i]
         if top not in tilts:  # no sensor on the top plate: it turns with the load it carries
             if pose is None:
                 return None
