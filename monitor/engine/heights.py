@@ -42,12 +42,17 @@ _FARTHEST_M = 0.03
 """The stretch to either side over which a table's slope is taken at most (invented)."""
 _GATE = 4.0
 """Standard deviations by which forces, or a height sensor, contradict what is known: then they teach it nothing."""
+_GATE_SQUARED = _GATE**2
+_SLOW = (0.0, 0.0 + _FLOWING**2, 0.0 + _FLOWING**2 + _FLOWING**2)
+"""Variance of the difference of two pushes for the air that flows: past no gauge, past one, past both."""
 _LEAST = 1e-9
 """Nothing is divided by less, nor its logarithm taken (Pa, N, m^2)."""
 _AT_ODDS_NS = 1_000_000_000
 """How long forces must contradict each other before it is said."""
 
 Matrix = list[list[float]]
+_Sparse = Sequence[tuple[int, float]]
+"""A row of which most is nothing: where something stands, and what."""
 
 
 @quick
@@ -107,6 +112,7 @@ class Heights:
         self.known: Matrix = [[0.0] * self.n for _ in bags]
         """Their covariance: there is nothing uncertain in them."""
         self.flat_m = added(self.flat)
+        self._no_air_pa = [_NO_AIR * bag.working_pressure for bag in bags]
         most = max(bag.capacity_error for bag in bags)
         self._plate_sds = [hypot(bag.capacity_error, most) for bag in bags]
         self._as_begun = False
@@ -135,9 +141,9 @@ class Heights:
     def tick(self, now_ns: int, total: float, total_sd: float, air: Sequence[Air]) -> Split | None:
         """The split now. `total`: height of all bags together (m). None while no bag can be what holds the stack up."""
         self._as_begun = False
-        started = any(self.open)
+        started = True in self.open
         self._open_and_shut(total, air)
-        if not any(self.open):
+        if True not in self.open:
             return None
         if not started:
             self._start(total, air)
@@ -157,21 +163,21 @@ class Heights:
         """Which bags have left their flat height. One that pushes too weakly there for the force is a spacer, and so is
         one without air; one that nobody's gauge sees may be open, unless it was shut off while flat."""
         anew = None
-        if not any(self.open):  # the load has just left its rest, or was raised before anyone looked
+        if True not in self.open:  # the load has just left its rest, or was raised before anyone looked
             heard = self._heard(air, [i for i, it in enumerate(air) if self._has_air(i, it)])
             anew = share_height(self._tables, heard, total)[0]  # so the pressures alone must say it
         now = list(self.open)
         for i, it in enumerate(air):
             if it.pressure is None:
-                now[i] = self.open[i] or not it.isolated
-            elif not self._has_air(i, it):
+                now[i] = now[i] or not it.isolated
+            elif not it.pressure > self._no_air_pa[i]:
                 now[i] = False
-            elif not self.open[i]:
+            elif not now[i]:
                 now[i] = self._flat_push(i, it) >= self._needed(i, air, anew, -_OPENS)
             elif self._near_flat(i, it):
                 now[i] = not self._flat_push(i, it) < self._needed(i, air, anew, -_SHUTS)
-        for i in range(self.n):
-            if self.open[i] and not now[i]:
+        for i, is_open in enumerate(now):
+            if self.open[i] and not is_open:
                 self._shut(i)
         self.open = now
 
@@ -195,8 +201,9 @@ class Heights:
 
     def _doubt_gauges(self, air: Sequence[Air]) -> None:
         """What a gauge's calibration leaves uncertain is off by one share like its bag's plate: once known, part of that share."""
-        for i, it in enumerate(air):
-            if self.open[i] and it.pressure is not None and not self._gauged[i]:
+        for i, gauged in enumerate(self._gauged):
+            it = air[i]
+            if not gauged and self.open[i] and it.pressure is not None:
                 self._gauged[i] = True
                 self.p[self.n + i][self.n + i] += (it.off / max(_LEAST, it.pressure)) ** 2
 
@@ -206,14 +213,12 @@ class Heights:
         return [it.pressure if i in bags else None for i, it in enumerate(air)]
 
     def _has_air(self, i: int, it: Air) -> bool:
-        return it.pressure is not None and it.pressure > _NO_AIR * self._bags[i].working_pressure
+        return it.pressure is not None and it.pressure > self._no_air_pa[i]
 
     def _shut(self, i: int) -> None:
         """It is flat for certain: what that says of the others, and nothing more is to be learnt of its height."""
         flat = self._tables[i].heights[0]
-        h = [0.0] * (2 * self.n)
-        h[i] = 1.0
-        self._correct(h, 1e-12, flat - self.h[i])
+        self._correct(((i, 1.0),), 1e-12, flat - self.h[i])
         self.h[i] = flat
         for j in range(2 * self.n):
             self.p[i][j] = self.p[j][i] = 0.0
@@ -228,9 +233,14 @@ class Heights:
 
     def _credit(self, total: float, total_sd: float, air: Sequence[Air]) -> None:
         """Give what the stack has risen to the bag that takes or loses air, and let the doubt about that grow."""
-        up = [i for i in range(self.n) if self.open[i]]
-        active = [i for i in up if air[i].active]
-        unheard = any(air[i].pressure is None and not air[i].isolated for i in up)
+        up, active, unheard = [], [], False
+        for i, it in enumerate(air):
+            if self.open[i]:
+                up.append(i)
+                if it.active:
+                    active.append(i)
+                if it.pressure is None and not it.isolated:
+                    unheard = True
         taker = active[0] if len(active) == 1 and not unheard and not self._gap else None
         takers = [taker] if taker is not None else up if self._gap or unheard else active or up
         missing = (total - added(self.h)) / len(takers)
@@ -255,34 +265,34 @@ class Heights:
 
     def _correct_by_sensor(self, i: int, height: float, sd: float) -> None:
         self._spread(_WANDER * sd * sd, i)
-        h = [0.0] * (2 * self.n)
-        h[i] = 1.0
         off = height - self.h[i]
-        if off * off <= _GATE**2 * (self.p[i][i] + sd * sd):
-            self._correct(h, sd * sd, off)
+        if off * off <= _GATE_SQUARED * (self.p[i][i] + sd * sd):
+            self._correct(((i, 1.0),), sd * sd, off)
 
     def _correct_by_pressures(self, now_ns: int, air: Sequence[Air]) -> list[tuple[int, int]]:
         """All open bags carry one force: take that in where it can be, and return the pairs that have contradicted it
         for a while."""
         seen = self._heard_open(air)
-        fused, at_odds = 0, []
+        fused, n = 0, self.n
+        at_odds: list[tuple[int, int]] = []
+        if len(seen) < 2 and not self._odd_since:
+            return at_odds
         for i, j in combinations(seen, 2):
             area_i, area_j = self._area(i), self._area(j)
             push_i, push_j = self._push(i, air[i], area_i), self._push(j, air[j], area_j)
             if self._may_be_flat(i if push_i < push_j else j):
                 continue  # the weaker one: what the plates carry past a flat bag, its pressure does not show
-            row = [0.0] * (2 * self.n)
-            row[i], row[j] = self._falls(i, area_i), 0.0 - self._falls(j, area_j)
-            row[self.n + i], row[self.n + j] = 1.0, -1.0
+            row = (i, self._falls(i, area_i)), (j, 0.0 - self._falls(j, area_j)), (n + i, 1.0), (n + j, -1.0)
             off = log(max(_LEAST, push_j) / max(_LEAST, push_i))
             r = self._noise_share(air[i]) ** 2 + self._noise_share(air[j]) ** 2
-            slow = added([_FLOWING**2 for k in (i, j) if air[k].active])
-            if off * off > _GATE**2 * (self._variance(row) + r + slow):
+            slow = _SLOW[air[i].active + air[j].active]
+            if off * off > _GATE_SQUARED * (self._variance(row) + r + slow):
                 since = self._odd_since.setdefault((i, j), now_ns)
                 if now_ns - since >= _AT_ODDS_NS:
                     at_odds.append((i, j))
                 continue
-            self._odd_since.pop((i, j), None)
+            if self._odd_since:
+                self._odd_since.pop((i, j), None)
             if fused < len(seen) - 1:
                 fused += 1
                 self._correct(row, max(r + _FILL_TICKS * slow, 1e-12), off)
@@ -300,6 +310,8 @@ class Heights:
 
     def _named(self, at_odds: list[tuple[int, int]]) -> tuple[int, ...]:
         """Whose reading fits none: the one in every contradiction where the others agree, else all that are in one."""
+        if not at_odds:
+            return ()
         if len(at_odds) == 2:
             return tuple(set(at_odds[0]) & set(at_odds[1]))
         return tuple(sorted({i for pair in at_odds for i in pair}))
@@ -313,31 +325,32 @@ class Heights:
         usable = seen if len(disagree) != 1 else [i for i in seen if i not in disagree]
         if not usable:
             return None, None, None, None
-        n = self.n
+        n, p = self.n, self.p
         pushes, noises, falls, weights = [], [], [], []
         for i in usable:
             it, area = air[i], self._area(i)
             fall, noise = self._falls(i, area), self._noise(it) / max(_LEAST, it.pressure or 0.0)
-            row = [0.0] * (2 * n)
-            row[i], row[n + i] = fall, 1.0
             pushes.append(self._push(i, it, area))
             noises.append(noise)
             falls.append(fall)
-            weights.append(1.0 / max(1e-9, self._variance(row) + noise**2))
+            of_height, of_scale = p[i], p[n + i]
+            known = fall * of_height[i] * fall + fall * of_height[n + i] + of_scale[i] * fall + of_scale[n + i]
+            weights.append(1.0 / max(1e-9, max(0.0, known) + noise**2))
         whole = added(weights)
-        weights = [weight / whole for weight in weights]
         force, noisy, flowing = 0.0, 0.0, 0.0
-        mean = [0.0] * (2 * n)
-        for i, w, push, noise, fall in zip(usable, weights, pushes, noises, falls, strict=True):
-            force += w * push
-            noisy += (w * noise) ** 2
+        by_height, by_scale = [], []
+        for k, i in enumerate(usable):
+            w = weights[k] / whole
+            force += w * pushes[k]
+            noisy += (w * noises[k]) ** 2
             if air[i].active:
                 flowing += (w * _FLOWING) ** 2
-            mean[i], mean[n + i] = w * fall, w
-        known = self._variance(mean)
+            by_height.append((i, w * falls[k]))
+            by_scale.append((n + i, w))
+        known = self._variance(by_height + by_scale)
         apart = (max(pushes) - min(pushes)) / 2.0 if len(disagree) > 1 else 0.0
         steady = force * sqrt(known + flowing)
-        split = force * sqrt(max(0.0, self._along(mean[:n] + [0.0] * n)[1]))
+        split = force * sqrt(self._along(by_height)[1])
         return force, max(force * sqrt(known + noisy), apart), max(steady, apart), split
 
     def _area(self, i: int) -> float:
@@ -362,42 +375,45 @@ class Heights:
     def _noise_share(it: Air) -> float:
         return it.noise / max(_LEAST, it.pressure or 0.0)
 
-    def _variance(self, h: list[float]) -> float:
+    def _variance(self, h: _Sparse) -> float:
         """h' P h."""
-        used = [(k, value) for k, value in enumerate(h) if value]
         p, total = self.p, 0.0
-        for k, a in used:
+        for k, a in h:
             row = p[k]
-            for m, b in used:
+            for m, b in h:
                 total += a * row[m] * b
-        return max(0.0, total)
+        return total if total > 0.0 else 0.0
 
-    def _along(self, h: list[float]) -> tuple[list[float], float]:
+    def _along(self, h: _Sparse) -> tuple[list[float], float]:
         """(P h, h' P h)."""
-        used = [(k, value) for k, value in enumerate(h) if value]
         ph = []
         for row in self.p:
             total = 0.0
-            for k, value in used:
+            for k, value in h:
                 total += row[k] * value
             ph.append(total)
-        return ph, max(0.0, added([ph[k] * value for k, value in used]))
+        total = 0.0
+        for k, value in h:
+            total += ph[k] * value
+        return ph, total if total > 0.0 else 0.0
 
-    def _correct(self, h: list[float], r: float, innovation: float) -> None:
+    def _correct(self, h: _Sparse, r: float, innovation: float) -> None:
         """One scalar update; the covariance stays symmetric by construction."""
         ph, variance = self._along(h)
-        s = variance + r
-        for i in range(self.n):
+        s, n = variance + r, self.n
+        for i in range(n):
             self.h[i] += ph[i] / s * innovation
-            self.scale[i] += ph[self.n + i] / s * innovation
-        for k, (row, a) in enumerate(zip(self.p, ph, strict=True)):
-            row[:] = [it - a * b / s for it, b in zip(row, ph, strict=True)]
-            row[k] = max(0.0, row[k])
+            self.scale[i] += ph[n + i] / s * innovation
+        for k, row in enumerate(self.p):
+            a = ph[k]
+            row[:] = [it - a * ph[m] / s for m, it in enumerate(row)]
+            if not row[k] > 0.0:
+                row[k] = 0.0
 
     def _keep_above_flat(self, total: float) -> None:
         """No bag is lower than flat: what one would lack the other open ones give."""
         for _ in range(self.n):
-            low = [i for i in range(self.n) if self.open[i] and self.h[i] < self.flat[i]]
+            low = [i for i, flat in enumerate(self.flat) if self.h[i] < flat and self.open[i]]
             if not low:
                 return
             for i in low:

@@ -11,17 +11,19 @@ class AreaTable:
     def __init__(self, bag: Bag) -> None:
         self.heights = [height for height, _ in bag.capacity]
         self.areas = [force / bag.working_pressure for _, force in bag.capacity]
+        self._pieces = [
+            (high, low, high - low, area, less - area)
+            for low, high, area, less in zip(self.heights, self.heights[1:], self.areas, self.areas[1:], strict=False)
+        ]
 
     def area(self, height: float) -> float:
         """Effective area (m^2) at a height (m); the ends of the table hold beyond it."""
-        heights, areas = self.heights, self.areas
-        if height <= heights[0]:
-            return areas[0]
-        for k in range(1, len(heights)):
-            if height <= heights[k]:
-                share = (height - heights[k - 1]) / (heights[k] - heights[k - 1])
-                return areas[k - 1] + share * (areas[k] - areas[k - 1])
-        return areas[-1]
+        if height <= self.heights[0]:
+            return self.areas[0]
+        for high, low, length, area, more in self._pieces:
+            if height <= high:
+                return area + (height - low) / length * more
+        return self.areas[-1]
 
     def height_at(self, area: float, highest: bool = False) -> float:
         """The height (m) at which the area is `area`; the ends of the table bound it.
