@@ -64,6 +64,11 @@ class _Plates:
     slopes: list[Point]
 
 
+Heard = tuple[float | None, float | None, float | None, bool]
+"""Of one bag's gauge: its smoothed pressure (Pa gauge), that as just read, its rate (Pa/s), all None where it does not see the
+bag; and whether the bag is off its hose, or was until a moment ago."""
+_UNHEARD: Heard = (None, None, None, False)
+_OFF: Heard = (None, None, None, True)
 _BACK_NS = 2_500_000_000
 """So long the smoothed pressure of a gauge that was put back on its bag is still on its way there."""
 
@@ -73,8 +78,12 @@ class StackState:
 
     def __init__(self, stack: Stack, rig: Rig, states: dict[str, ChannelState]) -> None:
         self.stack = stack
+        self.names = [bag.name for bag in stack.bag]
+        self.workings = [bag.working_pressure for bag in stack.bag]
         self.tables = [AreaTable(bag) for bag in stack.bag]
         self.pressures = [states[bag.pressure] for bag in stack.bag]
+        self.heard: list[Heard] = [_UNHEARD for _ in stack.bag]
+        """What each bag's gauge says, as the tick listened last."""
         self.isolated: set[str] = set()
         self.asked: set[str] = set()
         """Bags that look isolated though nobody has said so: their gauges are not believed meanwhile."""
@@ -114,11 +123,18 @@ class StackState:
         pairs = [bag.plate_tilt for bag in self.stack.bag[:-1]] + [self.stack.head_tilt]
         return tuple(name for pair in pairs if pair for name in pair)
 
-    def pressure(self, index: int, now_ns: int) -> float | None:
-        """The smoothed pressure in a bag (Pa gauge), None when its gauge does not see it."""
-        if self._off_its_hose(self.stack.bag[index].name, now_ns):
-            return None
-        return self.pressures[index].value(now_ns)
+    def listen(self, now_ns: int) -> None:
+        """Hear every bag's gauge once, for all that asks at this tick."""
+        heard = []
+        for i, gauge in enumerate(self.pressures):
+            if self._off_its_hose(self.names[i], now_ns):
+                heard.append(_OFF)
+            elif gauge.live(now_ns) and gauge.last is not None:
+                filtered = gauge.filter
+                heard.append((filtered.value, gauge.last.value, filtered.rate, False))
+            else:
+                heard.append(_UNHEARD)
+        self.heard = heard
 
     def _off_its_hose(self, bag: str, now_ns: int) -> bool:
         """Whether a bag is isolated, looks so, or was until a moment ago: its gauge jumps when it is put back."""
@@ -131,7 +147,7 @@ class StackState:
     def picture(
         self, pose: PoseEstimate | None, doing: dict[str, str], now_ns: int, others_move: bool = False
     ) -> StackPicture:
-        """This stack for the picture. `others_move`: another stack of the same load is filled or vented now."""
+        """This stack for the picture, once it has listened. `others_move`: another of the same load is filled or vented now."""
         stack = self.stack
         if pose is not None and pose.level is not self._level:  # every zero brings its own: the lift begins anew
             self._level = pose.level
@@ -145,6 +161,7 @@ class StackState:
         sink = self._sinking.tick(now_ns, still and self._same_witnesses(pose), rise, rise_sd)
         lean = self._lean(rise, pose, now_ns)
         length, lean_sd = (lean.length, lean.sd) if lean else (None, None)
+        bags = [self._bag(i, split, doing[name], still, now_ns) for i, name in enumerate(self.names)]
         return StackPicture(
             name=stack.name,
             at=stack.at,
@@ -161,11 +178,11 @@ class StackState:
             lean_rate_m_s=self._rate.rate if self._rate else None,
             plates=lean.plates if lean else (),
             sink_m_s=sink.sink_m_s if sink and sink.significant else None,
-            bags=tuple([self._bag(i, split, doing[bag.name], still, now_ns) for i, bag in enumerate(stack.bag)]),
+            bags=tuple(bags),
             force_sd_n=split.force_sd if split else None,
             force_steady_sd_n=split.steady_sd if split else None,
             force_split_sd_n=split.split_sd if split else None,
-            disagree=tuple(stack.bag[i].name for i in split.disagree) if split else (),
+            disagree=tuple([self.names[i] for i in split.disagree]) if split and split.disagree else (),
             lean_bound_m=None if lean_sd is None else BOUND_SDS * lean_sd,
             lean_at_rise_m=self._lean_at_rise(rise, length, now_ns),
             slip_m=self._slip.slip_m,
@@ -186,27 +203,27 @@ class StackState:
         self._rate, self._slipped = None, False
 
     def _bag(self, i: int, split: Split | None, doing: str, still: bool, now_ns: int) -> BagPicture:
-        bag, gauge = self.stack.bag[i], self.pressures[i]
-        reading = rate = None
-        if not self._off_its_hose(bag.name, now_ns) and gauge.live(now_ns) and gauge.last is not None:
-            reading, rate = gauge.last.value, gauge.filter.rate
-        warmth = self._warmths[i]
+        _, reading, rate, _ = self.heard[i]
+        warmth, working = self._warmths[i], self.workings[i]
         warm = None if warmth is None else warmth.value(now_ns)
-        loss = self._losses[i].tick(now_ns, still, reading, gauge.sd, warm)
-        height = split.heights[i] if split else None
-        force = split.force if split else None
+        loss = self._losses[i].tick(now_ns, still, reading, self.pressures[i].sd, warm)
+        height = needed = height_sd = None
+        if split is not None:
+            height, height_sd = split.heights[i], split.sd(i)
+            if split.force is not None:
+                needed = split.force / self.tables[i].area(height)
         return BagPicture(
-            name=bag.name,
+            name=self.names[i],
             pressure_pa=reading,
             rate_pa_s=rate,
             height_m=height,
-            use=None if reading is None else reading / bag.working_pressure,
-            needed_pa=None if force is None or height is None else force / self.tables[i].area(height),
+            use=None if reading is None else reading / working,
+            needed_pa=needed,
             supply_pa=self.stack.supply,
-            working_pa=bag.working_pressure,
+            working_pa=working,
             doing=doing,
             loss_pa_s=loss.loss_pa_s if loss and loss.significant else None,
-            height_sd_m=split.sd(i) if split else None,
+            height_sd_m=height_sd,
         )
 
     def _shared(self, rise: float | None, rise_sd: float, doing: dict[str, str], now_ns: int) -> Split | None:
@@ -222,18 +239,20 @@ class StackState:
         return it.tick(now_ns, it.flat_m + rise, rise_sd, air)
 
     def _air(self, i: int, doing: dict[str, str], now_ns: int) -> Air:
-        bag, gauge = self.stack.bag[i], self.pressures[i]
-        sensor = self._sensors[i]
-        grown = sensor.since_zero(now_ns) if sensor else None
-        isolated = self._off_its_hose(bag.name, now_ns)
+        gauge, sensor, what = self.pressures[i], self._sensors[i], doing[self.names[i]]
+        _, pressure, _, isolated = self.heard[i]
+        active = what == "filling" or what == "venting"
+        if sensor is None:
+            return Air(pressure, gauge.sd, isolated, active, None, 0.0, gauge.calibration_sd)
+        grown = sensor.since_zero(now_ns)
         return Air(
-            pressure=None if isolated else gauge.reading(now_ns),
+            pressure=pressure,
             noise=gauge.sd,
             off=gauge.calibration_sd,
             isolated=isolated,
-            active=doing[bag.name] in ("filling", "venting"),
+            active=active,
             height=None if grown is None else self.tables[i].heights[0] + grown,
-            height_sd=hypot(sensor.sd, sensor.calibration_sd_since_zero) if sensor else 0.0,
+            height_sd=hypot(sensor.sd, sensor.calibration_sd_since_zero),
         )
 
     def _reach(self, force: float | None) -> float | None:
