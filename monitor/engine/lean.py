@@ -33,6 +33,7 @@ _LOWERED_M = 0.002
 """A head that is lower by this than it was is being lowered."""
 _FEWEST_M = 0.004
 """Spread of rise (one standard deviation) that makes a trend."""
+_FEWEST_SQUARED = _FEWEST_M**2
 _RECENT_NS = 3_000_000_000
 """A rise that has stood still for so long has no trend (invented)."""
 
@@ -320,7 +321,7 @@ class LeanTrend:
 
     def reaches(self, now_ns: int, rise: float, lean: float, limit: float) -> float | None:
         """The rise (m) at which the lean comes to `limit` at this trend; None unless it grows beyond doubt, and now."""
-        if self._at is None or now_ns - self._at[0] > _RECENT_NS or self._xx <= self._weight * _FEWEST_M**2:
+        if self._at is None or now_ns - self._at[0] > _RECENT_NS or self._xx <= self._weight * _FEWEST_SQUARED:
             return None
         slope = self._xy / self._xx
         left = max(0.0, self._yy - slope * self._xy) / max(1.0, self._weight - 2.0)

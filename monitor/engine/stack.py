@@ -329,7 +329,7 @@ class StackState:
             self._slip.reset()
             return
         explained = (load.x, load.y) if load else (0.0, 0.0)
-        self._slip.tick(now_ns, head, explained, self._noise(plates, axes, offset), lean, added(heights))
+        self._slip.tick(now_ns, head, explained, lambda: self._noise(plates, axes, offset), lean, added(heights))
         self._slipped = self._slipped or self._slip.slipping is True
 
     def _noise(self, plates: _Plates | None, axes: Axes | None, offset: Lean | None) -> float:
@@ -360,11 +360,11 @@ class StackState:
         a sensor of one is silent."""
         smoothed, as_read, sds, errors = [_FOOT_TILT], [_FOOT_TILT], [_FOOT_SD], [_FOOT_SD]
         for _, x, y in self._tilted:
-            rx, ry = x.reading(now_ns), y.reading(now_ns)
-            if rx is None or ry is None:
+            read_x, read_y = x.last, y.last
+            if read_x is None or read_y is None or not x.live(now_ns) or not y.live(now_ns):
                 return None
             smoothed.append((x.filter.value, y.filter.value))
-            as_read.append((rx, ry))
+            as_read.append((read_x.value, read_y.value))
             sd, sd_y = x.sd, y.sd
             if sd_y > sd:
                 sd = sd_y

@@ -12,17 +12,17 @@ class AreaTable:
         self.heights = [height for height, _ in bag.capacity]
         self.areas = [force / bag.working_pressure for _, force in bag.capacity]
         self._pieces = [
-            (high, low, high - low, area, less - area)
-            for low, high, area, less in zip(self.heights, self.heights[1:], self.areas, self.areas[1:], strict=False)
+            (low, high, high - low, most, least, most - least)
+            for low, high, most, least in zip(self.heights, self.heights[1:], self.areas, self.areas[1:], strict=False)
         ]
 
     def area(self, height: float) -> float:
         """Effective area (m^2) at a height (m); the ends of the table hold beyond it."""
         if height <= self.heights[0]:
             return self.areas[0]
-        for high, low, length, area, more in self._pieces:
+        for low, high, length, most, _, less in self._pieces:
             if height <= high:
-                return area + (height - low) / length * more
+                return most - (height - low) / length * less
         return self.areas[-1]
 
     def height_at(self, area: float, highest: bool = False) -> float:
@@ -30,11 +30,9 @@ class AreaTable:
 
         Where the table is flat, the lowest such height, or with `highest` the highest.
         """
-        heights, areas = self.heights, self.areas
-        if area > areas[0] or (area == areas[0] and not highest):
-            return heights[0]
-        for k in range(1, len(heights)):
-            if area > areas[k] or (area == areas[k] and not highest):
-                share = (areas[k - 1] - area) / (areas[k - 1] - areas[k])
-                return heights[k - 1] + share * (heights[k] - heights[k - 1])
-        return heights[-1]
+        if area > self.areas[0] or (area == self.areas[0] and not highest):
+            return self.heights[0]
+        for low, _, length, most, least, less in self._pieces:
+            if area > least or (area == least and not highest):
+                return low + (most - area) / less * length
+        return self.heights[-1]
