@@ -182,17 +182,19 @@ class StackActivity:
         if len(carry) < 2:
             self._ratio.clear()
             return
-        logs: dict[str, tuple[float, float]] = {}
+        logs = []
         for i, pressure in carry:
-            gauge = self._stack.pressures[i]
-            assert gauge.last is not None, "a gauge that has a pressure has read it"
-            logs[self._names[i]] = log(max(gauge.last.value, 0.5 * pressure)), gauge.noise / pressure
-        for name, (value, sd) in logs.items():
-            others = [other for key, other in logs.items() if key != name]
-            beside = value - added([other for other, _ in others]) / len(others)
+            last = self._stack.pressures[i].last
+            assert last is not None, "a gauge that has a pressure has read it"
+            logs.append(log(max(last.value, 0.5 * pressure)))
+        others = len(logs) - 1
+        for k, value in enumerate(logs):
+            name = self._names[carry[k][0]]
+            beside = value - added(logs[:k] + logs[k + 1 :]) / others
             ratio = self._ratio.get(name)
             if ratio is None:
-                noise = sqrt(sd**2 + added([s**2 for _, s in others]) / len(others) ** 2)
+                sds = [self._stack.pressures[i].noise / pressure for i, pressure in carry]
+                noise = sqrt(sds[k] ** 2 + added([sd**2 for sd in sds[:k] + sds[k + 1 :]]) / others**2)
                 ratio = self._ratio[name] = RateFilter(noise, _RATIO_AGILITY, _RATIO_RATE_SD)
             ratio.update(now_ns, beside)
 
