@@ -11,7 +11,6 @@ sensor gives its temperature the first while after a fill is left out; slower co
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 from math import fsum, hypot, sqrt
 from operator import mul
@@ -85,10 +84,9 @@ class _Line:
 
     __slots__ = ("_residuals", "_variance", "n", "noise", "slope", "stt", "t", "y")
 
-    def __init__(self, points: Sequence[tuple[float, float, float]]) -> None:
-        """Fit it. `points`: at least three, at different times."""
-        n = self.n = len(points)
-        ts, ys, squares = [it[0] for it in points], [it[1] for it in points], [it[2] for it in points]
+    def __init__(self, ts: list[float], ys: list[float], squares: list[float]) -> None:
+        """Fit it. At least three points, at different times."""
+        n = self.n = len(ts)
         t, y = fsum(ts) / n, fsum(ys) / n
         later, higher = [it - t for it in ts], [it - y for it in ys]
         self.t, self.y = t, y
@@ -150,7 +148,8 @@ class _Trend:
     def restart(self) -> None:
         """Forget everything."""
         self.line: _Line | None = None
-        self._means: list[tuple[float, float, float]] = []
+        self._means: tuple[list[float], list[float], list[float]] = [], [], []
+        """Times, values, squares of their noises."""
         self._block: list[tuple[float, float, float]] = []
         self.from_ns: int | None = None
         """When its first reading came; None while there is nothing to forget."""
@@ -168,24 +167,33 @@ class _Trend:
         if now_ns - self._block_ns >= _BLOCK_NS:
             size = len(block)
             mean_t, mean, mean_noise = (fsum(column) / size for column in zip(*block, strict=True))
-            self._take((mean_t, mean, mean_noise**2))
+            self._take(mean_t, mean, mean_noise**2)
             self._block, self._block_ns = [(t, value, noise)], now_ns
         else:
             block.append((t, value, noise))
 
-    def _take(self, mean: tuple[float, float, float]) -> None:
-        means = self._means
+    def _take(self, mean_t: float, mean: float, square: float) -> None:
+        ts, ys, squares = self._means
         half = _FEWEST // 2
-        if len(means) >= half and (self.line or _Line(means)).misses(mean[0], mean[1]):
-            means.clear()
-        means.append(mean)
-        del means[:-_MOST]
-        while len(means) > _FEWEST:
-            middle = len(means) // 2
-            if not _Line(means[:middle]).bends(_Line(means[middle:])):
+        if len(ts) >= half and (self.line or _Line(ts, ys, squares)).misses(mean_t, mean):
+            self._forget(len(ts))
+        ts.append(mean_t)
+        ys.append(mean)
+        squares.append(square)
+        self._forget(len(ts) - _MOST)
+        while len(ts) > _FEWEST:
+            middle = len(ts) // 2
+            older = _Line(ts[:middle], ys[:middle], squares[:middle])
+            if not older.bends(_Line(ts[middle:], ys[middle:], squares[middle:])):
                 break
-            del means[: min(middle, len(means) - _FEWEST)]
-        self.line = _Line(means) if len(means) >= _FEWEST else None
+            self._forget(min(middle, len(ts) - _FEWEST))
+        self.line = _Line(ts, ys, squares) if len(ts) >= _FEWEST else None
+
+    def _forget(self, count: int) -> None:
+        """Leave out so many of the oldest means."""
+        if count > 0:
+            for column in self._means:
+                del column[:count]
 
 
 class _Hold:
