@@ -6,10 +6,8 @@ and slip.py work on, and what they say becomes the picture; how they come to it 
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from math import atan, dist, hypot, radians, tan
+from math import hypot
 
-from drivers.quick import quick
 from monitor.addition import added
 from monitor.engine.channels import ChannelState
 from monitor.engine.estimate import BOUND_SDS, PoseEstimate
@@ -26,11 +24,11 @@ from monitor.engine.lean import (
     head_of,
     lean_of,
     put_together,
-    slopes_of,
     tremble_of,
 )
 from monitor.engine.mounts import Level
 from monitor.engine.picture import BagPicture, Point, StackPicture
+from monitor.engine.plates import Plates, PlateTilts
 from monitor.engine.slip import SlipWatch, Turning
 from monitor.rig.capacity import AreaTable
 from monitor.rig.schema import Rig, Stack
@@ -39,30 +37,8 @@ _LIFTED_M = 0.001
 """The stack's force is known once it has lifted its load clear of rest by this much."""
 _SHEAR = 0.04
 """One standard deviation of the sideways shear that tilts do not see, as a share of the rise (common practice, no source)."""
-_FOOT_SD = radians(0.5)
-"""How level the foot is set (common practice, no source)."""
-_FOOT_TILT: Point = (0.0, 0.0)
-_UNSEEN_SD = radians(2.0)
-"""How far a plate without a sensor may be off the line between its neighbours (common practice, no source)."""
-_DRAGGED = 0.25
-"""Share of the plates' roll by which an unmeasured head may turn on the load it carries, since what rolls below drags the head
-along: one standard deviation (invented)."""
 _LEAN_AGILITY, _LEAN_RATE_SD = 1e-5, 0.002
 """For the lean's trend: density of its acceleration (m^2/s^3), and its rate when first seen (m/s)."""
-
-
-@quick
-@dataclass(frozen=True, slots=True)
-class _Plates:
-    """Tilt (x, y, rad) of every plate from the foot up: smoothed, as just read, one standard deviation of a reading, and one
-    of all that is uncertain in it: what calibrations leave so at every reading alike is counted. `slopes`: of the smoothed."""
-
-    tilts: list[Point]
-    read: list[Point]
-    sds: list[float]
-    errors: list[float]
-    slopes: list[Point]
-
 
 Heard = tuple[float | None, float | None, float | None, bool]
 """Of one bag's gauge: its smoothed pressure (Pa gauge), that as just read, its rate (Pa/s), all None where it does not see the
@@ -98,13 +74,7 @@ class StackState:
         self._offset_states = (
             (states[stack.head_offset[0]], states[stack.head_offset[1]]) if stack.head_offset is not None else None
         )
-        self._tilted = [
-            (plate, states[pair[0]], states[pair[1]])
-            for plate, pair in enumerate([*(bag.plate_tilt for bag in stack.bag[:-1]), stack.head_tilt], 1)
-            if pair is not None
-        ]
-        """Every plate whose tilt is measured, and by what."""
-        self._all_tilted = len(self._tilted) == len(stack.bag)
+        self._plates = PlateTilts(stack, states)
         self._joined = any(bag.plate_tilt for bag in stack.bag[:-1])
         self._on_load = HeadOnLoad(rig.load, stack.at)
         self._heights = Heights(stack.bag)
@@ -269,7 +239,7 @@ class StackState:
         to say so; the head's own measured travel comes before it."""
         load = self._on_load.moved(pose) if pose else None
         offset = self._offset(now_ns)
-        plates = self._plates(pose, now_ns) if rise is not None else None
+        plates = self._plates.now(pose, now_ns) if rise is not None else None
         heights, split = self._heights_for_lean(rise)
         tilts = axes = None
         if plates is not None and rise is not None:
@@ -308,7 +278,7 @@ class StackState:
 
     def _watch_slip(
         self,
-        plates: _Plates | None,
+        plates: Plates | None,
         axes: Axes | None,
         heights: list[float],
         offset: Lean | None,
@@ -332,7 +302,7 @@ class StackState:
         self._slip.tick(now_ns, head, explained, lambda: self._noise(plates, axes, offset), lean, added(heights))
         self._slipped = self._slipped or self._slip.slipping is True
 
-    def _noise(self, plates: _Plates | None, axes: Axes | None, offset: Lean | None) -> float:
+    def _noise(self, plates: Plates | None, axes: Axes | None, offset: Lean | None) -> float:
         """How far the lean trembles (m, one standard deviation): the foot stands still."""
         if self._offset_states is not None and offset is not None:
             x, y = self._offset_states
@@ -355,65 +325,9 @@ class StackState:
         x, y = (it.reading(now_ns) for it in self._offset_states or ())
         return None if x is None or y is None else (x, y)
 
-    def _plates(self, pose: PoseEstimate | None, now_ns: int) -> _Plates | None:
-        """The tilt of every plate; one without a sensor is put between its neighbours, and the error says so. None while
-        a sensor of one is silent."""
-        smoothed, as_read, sds, errors = [_FOOT_TILT], [_FOOT_TILT], [_FOOT_SD], [_FOOT_SD]
-        for _, x, y in self._tilted:
-            read_x, read_y = x.last, y.last
-            if read_x is None or read_y is None or not x.live(now_ns) or not y.live(now_ns):
-                return None
-            smoothed.append((x.filter.value, y.filter.value))
-            as_read.append((read_x.value, read_y.value))
-            sd, sd_y = x.sd, y.sd
-            if sd_y > sd:
-                sd = sd_y
-            sds.append(sd)
-            calibrated = x.curve is not None or y.curve is not None
-            errors.append(hypot(sd, max(x.calibration_sd, y.calibration_sd)) if calibrated else sd)
-        if self._all_tilted:
-            return _Plates(smoothed, as_read, sds, errors, slopes_of(smoothed))
-        return self._with_unseen((smoothed, as_read, sds, errors), pose)
-
-    def _with_unseen(
-        self, seen: tuple[list[Point], list[Point], list[float], list[float]], pose: PoseEstimate | None
-    ) -> _Plates | None:
-        """The same where not every plate has a sensor. `seen`: what those of the foot and of every one that has say."""
-        top = len(self.tables)
-        measured = [0, *[plate for plate, _, _ in self._tilted]]
-        tilts, read = [dict(zip(measured, it, strict=True)) for it in seen[:2]]
-        sds, errors = [_UNSEEN_SD] * (top + 1), [_UNSEEN_SD] * (top + 1)
-        for i, plate in enumerate(measured):
-            sds[plate], errors[plate] = seen[2][i], seen[3][i]
-        if top not in tilts:  # no sensor on the top plate: it turns with the load it carries
-            if pose is None:
-                return None
-            tilts[top] = read[top] = pose.absolute
-            sds[top] = max(pose.tilt_sd(1.0, 0.0), pose.tilt_sd(0.0, 1.0))
-            errors[top] = hypot(sds[top], hypot(pose.level_sd, _DRAGGED * _roll(tilts, top)))
-        smooth = _filled(tilts, top)
-        return _Plates(smooth, _filled(read, top), sds, errors, slopes_of(smooth))
-
     def _lean_at_rise(self, rise: float | None, length: float | None, now_ns: int) -> float | None:
         """The rise at which the head's ring comes to the edge of the foot's; None where the bags do not reach so high."""
         if rise is None or length is None:
             return None
         at = self._trend.reaches(now_ns, rise, length, self.stack.ring - self.stack.head_ring)
         return at if at is not None and at <= self._lift_m else None
-
-
-def _roll(known: dict[int, Point], top: int) -> float:
-    """By how much (rad) a plate is off the line on which plates share the head's tilt evenly: the most of any."""
-    return max(dist(tilt, (plate / top * known[top][0], plate / top * known[top][1])) for plate, tilt in known.items())
-
-
-def _filled(known: dict[int, Point], top: int) -> list[Point]:
-    """The tilts of all plates; of one without a sensor, on the line between the nearest known ones."""
-    return [known[i] if i in known else _between(known, i) for i in range(top + 1)]
-
-
-def _between(known: dict[int, Point], plate: int) -> Point:
-    below, above = max(k for k in known if k < plate), min(k for k in known if k > plate)
-    share = (plate - below) / (above - below)
-    (x0, y0), (x1, y1) = known[below], known[above]
-    return atan(tan(x0) + share * (tan(x1) - tan(x0))), atan(tan(y0) + share * (tan(y1) - tan(y0)))
