@@ -44,8 +44,8 @@ class StackActivity:
     def __init__(self, stack: StackState, *, alone: bool = True) -> None:
         self._stack = stack
         self._carried = None if alone else Carried(stack)
-        names = self._names = [bag.name for bag in stack.stack.bag]
-        self._workings = [bag.working_pressure for bag in stack.stack.bag]
+        names = self._names = stack.names
+        self._workings = stack.workings
         self.doing = dict.fromkeys(names, UNKNOWN)
         self._candidate: dict[str, tuple[str, int]] = dict.fromkeys(names, (UNKNOWN, 0))
         self._moved_last: dict[str, str | None] = {FILLING: None, VENTING: None}
@@ -54,12 +54,20 @@ class StackActivity:
     def tick(
         self, now_ns: int, rise_rate: float | None, rise_rate_sd: float | None, named: str | None
     ) -> dict[str, str]:
-        """What each bag is doing now. `rise_rate` (m/s) at the stack head, None while unknown; `named`: the bag that the
-        plan's step names."""
-        pressures = [self._stack.pressure(i, now_ns) for i in range(len(self._names))]
-        seen = {name: self._by_pressure(i, pressures[i]) for i, name in enumerate(self._names)}
-        self._tell_apart(seen, pressures, named)
-        if FILLING in seen.values() or VENTING in seen.values():
+        """What each bag is doing now, once its stack has listened. `rise_rate` (m/s) at the stack head, None while unknown;
+        `named`: the bag that the plan's step names."""
+        pressures = [smoothed for smoothed, _, _, _ in self._stack.heard]
+        seen: dict[str, str] = {}
+        filling = venting = 0
+        for i, name in enumerate(self._names):
+            seen[name] = state = self._by_pressure(i, pressures[i])
+            if state == FILLING:
+                filling += 1
+            elif state == VENTING:
+                venting += 1
+        if filling > 1:
+            self._tell_apart(seen, pressures, named)
+        if filling or venting:
             self._ratio.clear()  # a pressure on its way says nothing about heights
         else:
             self._follow_ratios(now_ns, pressures)
@@ -71,9 +79,12 @@ class StackActivity:
                 self._place(FILLING, seen, pressures, named)
             elif rise_rate < -limit:
                 self._place(VENTING, seen, pressures, named)
+        doing = self.doing
         for name, state in seen.items():
-            self._settle(name, state, now_ns)
-        return dict(self.doing)
+            since = self._held_since(name, state, now_ns)
+            if state == UNKNOWN or doing[name] == UNKNOWN or now_ns - since >= _DWELL_NS:  # silence at once
+                doing[name] = state
+        return dict(doing)
 
     def _is_carried(
         self,
@@ -113,11 +124,13 @@ class StackActivity:
         if pressure is None:
             return UNKNOWN
         filtered = self._stack.pressures[i].filter
-        limit = max(_PRESSURE_RATE, 3.0 * filtered.rate_sd)
-        if filtered.rate > limit:
-            return FILLING
-        if filtered.rate < -limit:
-            return VENTING
+        rate = filtered.rate
+        if rate > _PRESSURE_RATE or rate < -_PRESSURE_RATE:
+            limit = 3.0 * filtered.rate_sd
+            if rate > limit:
+                return FILLING
+            if rate < -limit:
+                return VENTING
         return RESTING if pressure < _EMPTY * self._workings[i] else HOLDING
 
     def _tell_apart(self, seen: dict[str, str], pressures: list[float | None], named: str | None) -> None:
@@ -126,8 +139,6 @@ class StackActivity:
         The one that pushes hardest leads; the plan's own bag is believed to while it pushes about as hard.
         """
         rising = [name for name, state in seen.items() if state == FILLING]
-        if len(rising) < 2:
-            return
         pushes = {
             name: (pressures[i] or 0.0) * self._stack.tables[i].areas[0]
             for i, name in enumerate(self._names)
@@ -171,23 +182,26 @@ class StackActivity:
         if len(carry) < 2:
             self._ratio.clear()
             return
-        logs: dict[str, tuple[float, float]] = {}
+        logs = []
         for i, pressure in carry:
-            gauge = self._stack.pressures[i]
-            assert gauge.last is not None, "a gauge that has a pressure has read it"
-            logs[self._names[i]] = log(max(gauge.last.value, 0.5 * pressure)), gauge.noise / pressure
-        for name, (value, sd) in logs.items():
-            others = [other for key, other in logs.items() if key != name]
-            beside = value - added(other for other, _ in others) / len(others)
-            if name not in self._ratio:
-                noise = sqrt(sd**2 + added(s**2 for _, s in others) / len(others) ** 2)
-                self._ratio[name] = RateFilter(noise, _RATIO_AGILITY, _RATIO_RATE_SD)
-            self._ratio[name].update(now_ns, beside)
+            last = self._stack.pressures[i].last
+            assert last is not None, "a gauge that has a pressure has read it"
+            logs.append(log(max(last.value, 0.5 * pressure)))
+        others = len(logs) - 1
+        for k, value in enumerate(logs):
+            name = self._names[carry[k][0]]
+            beside = value - added(logs[:k] + logs[k + 1 :]) / others
+            ratio = self._ratio.get(name)
+            if ratio is None:
+                sds = [self._stack.pressures[i].noise / pressure for i, pressure in carry]
+                noise = sqrt(sds[k] ** 2 + added([sd**2 for sd in sds[:k] + sds[k + 1 :]]) / others**2)
+                ratio = self._ratio[name] = RateFilter(noise, _RATIO_AGILITY, _RATIO_RATE_SD)
+            ratio.update(now_ns, beside)
 
-    def _settle(self, name: str, state: str, now_ns: int) -> None:
-        """Take a new state once it has held for the dwell; silence at once."""
+    def _held_since(self, name: str, state: str, now_ns: int) -> int:
+        """Since when this state has held."""
         candidate, since = self._candidate[name]
         if state != candidate:
-            self._candidate[name] = candidate, since = state, now_ns
-        if state == UNKNOWN or self.doing[name] == UNKNOWN or now_ns - since >= _DWELL_NS:
-            self.doing[name] = state
+            self._candidate[name] = state, now_ns
+            return now_ns
+        return since

@@ -15,7 +15,7 @@ from monitor.engine.conditions import BOUND_SDS, Measured, Outcome, Scene, Suppr
 from monitor.engine.picture import BagPicture, SensorStatus, StackPicture
 from monitor.engine.planned import Planned
 from monitor.rig.air import bag_volume, carried_real, free_air, regulated
-from monitor.rig.schema import Bag, Rig, Stack
+from monitor.rig.schema import Bag, Stack
 
 _STILL_M_S = 0.0005
 """A stack head slower than this does not follow its bag (invented)."""
@@ -33,7 +33,7 @@ _LOW_M = 0.006
 
 def lean_ahead(scene: Scene, name: str) -> Outcome:
     """At the present trend the head leaves the footprint cone within the rise still planned, or the bags' own reach."""
-    stack, config = scene.stack(name), _config(scene.rig, name)
+    stack, config = scene.stack(name), scene.facts.stacks[name]
     if stack.lean_m is None or stack.rise_m is None:
         missing = scene.lean_missing[name]
         return Unknown("lean not known", missing) if missing else scene.no_pose()
@@ -53,7 +53,7 @@ def lean_ahead(scene: Scene, name: str) -> Outcome:
 
 def reach(scene: Scene, name: str) -> Outcome:
     """The stack runs out of lift before the greatest rise still planned."""
-    stack, config = scene.stack(name), _config(scene.rig, name)
+    stack, config = scene.stack(name), scene.facts.stacks[name]
     target = rise_to_come(scene, config)
     if target is None:
         return None
@@ -141,16 +141,7 @@ def sinking(scene: Scene, name: str) -> Outcome:
 def rise_to_come(scene: Scene, stack: Stack) -> float | None:
     """The greatest rise (m) at a stack's head that the steps still to come plan; None where they plan none."""
     now = scene.picture.step
-    if now is None:
-        return None
-    first, most = scene.rig.stack[0].name, None
-    for step in scene.rig.step[now.number - 1 :]:
-        until = step.until
-        if step.do != "fill" or until is None or until.rise is None or (until.at or first) != stack.name:
-            continue
-        if most is None or until.rise > most:
-            most = until.rise
-    return most
+    return None if now is None else scene.facts.rises_to_come[stack.name][now.number - 1]
 
 
 def _most_apart(planned: Planned, rises: Mapping[str, float]) -> tuple[float, tuple[str, str]]:
@@ -226,17 +217,10 @@ def _to_fill(scene: Scene) -> float | None:
     return need
 
 
-def _config(rig: Rig, name: str) -> Stack:
-    for it in rig.stack:
-        if it.name == name:
-            return it
-    raise KeyError(name)
-
-
 def _plate(scene: Scene, name: str) -> tuple[StackPicture, BagPicture, Bag]:
     """A bag with its stack, as they are, and as the rig file has it."""
-    for stack, config in zip(scene.picture.stacks, scene.rig.stack, strict=True):
-        for bag, plate in zip(stack.bags, config.bag, strict=True):
+    for i, stack in enumerate(scene.picture.stacks):
+        for k, bag in enumerate(stack.bags):
             if bag.name == name:
-                return stack, bag, plate
+                return stack, bag, scene.rig.stack[i].bag[k]
     raise KeyError(name)

@@ -14,7 +14,7 @@ from math import fsum
 from drivers.quick import quick
 from monitor.engine.estimate import PoseEstimate
 from monitor.engine.leak import P_ATM
-from monitor.engine.picture import BagPicture, Point, StackPicture
+from monitor.engine.picture import Point, StackPicture
 from monitor.rig.capacity import AreaTable
 from monitor.rig.schema import Rig
 
@@ -65,21 +65,15 @@ class Moved:
         return self.alone is True and abs(self.moved_m) > LEAST_M
 
 
-@quick
-@dataclass(frozen=True, slots=True)
-class _Bag:
-    """One bag at one moment: absolute pressure (Pa), volume (m^3), height over flat (m)."""
-
-    pressure: float | None
-    volume: float
-    up: float
+_Bag = tuple[float | None, float, float]
+"""One bag at one moment: absolute pressure (Pa), volume (m^3), height over flat (m)."""
 
 
 @quick
 @dataclass(frozen=True, slots=True)
 class _Moment:
     time_ns: int
-    rises: tuple[float, ...]
+    rises: list[float]
     extensions: tuple[float | None, ...]
     airs: tuple[float | None, ...]
     stacks: tuple[tuple[_Bag, ...], ...]
@@ -113,55 +107,62 @@ class Alone:
         if pose is None:
             self._past.clear()
             return None
+        (z, a, b), past = pose.x[:3], self._past
+        bags = tuple([self._bags(stack) for stack in stacks])
         now = _Moment(
             now_ns,
-            tuple([pose.rise(x, y) for x, y in self._at]),
+            [z + a * x + b * y for x, y in self._at],
             extensions,
             airs,
-            tuple([self._bags(stack) for stack in stacks]),
+            bags,
             all(self._pressures.values()),
         )
-        while self._past and now_ns - self._past[0].time_ns > WINDOW_NS:
-            self._past.popleft()
-        then = self._past[0] if self._past else now
-        if not self._past or now_ns - self._past[-1].time_ns >= _EVERY_NS:
-            self._past.append(now)
+        while past and now_ns - past[0].time_ns > WINDOW_NS:
+            past.popleft()
+        then = past[0] if past else now
+        if not past or now_ns - past[-1].time_ns >= _EVERY_NS:
+            past.append(now)
         return self._compared(then, now, pose)
 
     def _bags(self, stack: StackPicture) -> tuple[_Bag, ...]:
         """The air of one stack. Bags whose heights are not known yet lift nothing: they count as flat."""
         bags = []
         for bag in stack.bags:
-            table = self._tables[bag.name]
-            flat = table.heights[0]
-            height = max(flat, bag.height_m) if bag.height_m is not None else flat
-            bags.append(_Bag(self._pressure(bag), table.area(height) * (height - flat + _DEAD_M), height - flat))
+            table, past, height = self._tables[bag.name], self._pressures[bag.name], bag.height_m
+            flat, pressure = table.heights[0], bag.pressure_pa
+            if height is None or height < flat:
+                height = flat
+            if pressure is None:
+                past.clear()
+            else:  # the mean of the last few ticks
+                past.append(pressure)
+                pressure = fsum(past) / len(past) + P_ATM
+            bags.append((pressure, table.area(height) * (height - flat + _DEAD_M), height - flat))
         return tuple(bags)
 
-    def _pressure(self, bag: BagPicture) -> float | None:
-        """Absolute pressure (Pa), the mean of the last few ticks."""
-        past = self._pressures[bag.name]
-        if bag.pressure_pa is None:
-            past.clear()
-            return None
-        past.append(bag.pressure_pa)
-        return fsum(past) / len(past) + P_ATM
-
     def _compared(self, then: _Moment, now: _Moment, pose: PoseEstimate) -> Moved:
-        by = [after - before for before, after in zip(then.rises, now.rises, strict=True)]
-        furthest = max(range(len(by)), key=[abs(it) for it in by].__getitem__)
-        said = self._words(then, now)
+        before, by = then.rises, []
+        furthest, most = 0, -1.0
+        for i, after in enumerate(now.rises):
+            gone = after - before[i]
+            by.append(gone)
+            if abs(gone) > most:
+                furthest, most = i, abs(gone)
+        moved_by_air, by_air = self._words(then, now)
         unheard = () if then.heard and now.heard else self._unheard(then, now)
-        ends = zip(then.extensions, now.extensions, strict=True)
-        grown = [None if one is None or other is None else other - one for one, other in ends]
+        shores = []
+        for i, name in enumerate(self._shores):
+            one, other = then.extensions[i], now.extensions[i]
+            shores.append((name, by[len(now.stacks) + i], None if one is None or other is None else other - one))
+        x, y = self._at[furthest]
         return Moved(
             moved_m=by[furthest],
-            bound_m=pose.rise_bound(*self._at[furthest]),
-            alone=None if unheard and True not in said else True not in said,
-            by_air=bool(said),
+            bound_m=pose.rise_bound(x, y),
+            alone=None if unheard and not moved_by_air else not moved_by_air,
+            by_air=by_air,
             unheard=unheard,
             air_fell=self._fell(then, now),
-            shores=tuple(zip(self._shores, by[len(now.stacks) :], grown, strict=True)),
+            shores=tuple(shores),
         )
 
     def _unheard(self, then: _Moment, now: _Moment) -> tuple[str, ...]:
@@ -171,41 +172,51 @@ class Alone:
                 bag.name
                 for stack, before, after in zip(self._rig.stack, then.stacks, now.stacks, strict=True)
                 for bag, one, other in zip(stack.bag, before, after, strict=True)
-                if (one.pressure is None or other.pressure is None) and max(one.up, other.up) > _OPEN_M
+                if (one[0] is None or other[0] is None) and max(one[2], other[2]) > _OPEN_M
             ]
         )
 
     def _fell(self, then: _Moment, now: _Moment) -> bool:
         """Whether the air of a shore was let out."""
-        for least, one, other in zip(self._fells, then.airs, now.airs, strict=True):
-            if one is not None and other is not None and one - other > least:
+        airs = now.airs
+        for i, one in enumerate(then.airs):
+            other = airs[i]
+            if one is not None and other is not None and one - other > self._fells[i]:
                 return True
         return False
 
-    def _words(self, then: _Moment, now: _Moment) -> list[bool]:
-        """What the stacks' air says, over the window and over its later parts: air let in and out again leaves no trace."""
-        count = len(self._past)
-        words = [
-            _by_air(before, after, _LEAST_M, _LEAST_PA) for before, after in zip(then.stacks, now.stacks, strict=True)
-        ]
-        for part in (1, 3):
-            between = self._past[count * part // 4].stacks
-            words += [
-                _by_air(before, after, _CLEAR_M, _CLEAR_PA) for before, after in zip(between, now.stacks, strict=True)
-            ]
-        return [word for word in words if word is not None]
+    def _words(self, then: _Moment, now: _Moment) -> tuple[bool, bool]:
+        """What the stacks' air says, over the window and over its later parts: air let in and out again leaves no trace.
+
+        (whether air moved one, whether any has a word in it)."""
+        past, any_word = self._past, False
+        count = len(past)
+        parts = (
+            (then.stacks, _LEAST_M, _LEAST_PA),
+            (past[count // 4].stacks, _CLEAR_M, _CLEAR_PA),
+            (past[count * 3 // 4].stacks, _CLEAR_M, _CLEAR_PA),
+        )
+        for k, after in enumerate(now.stacks):
+            for stacks, least_m, least_pa in parts:
+                word = _by_air(stacks[k], after, least_m, least_pa)
+                if word:
+                    return True, True
+                any_word = any_word or word is not None
+        return False, any_word
 
 
 def _by_air(before: tuple[_Bag, ...], after: tuple[_Bag, ...], least_m: float, least_pa: float) -> bool | None:
     """Whether air let in or out has moved a stack's open bags; None where they have hardly changed or none is open."""
     swelled = pressed = 0.0
     changed = False
-    for one, other in zip(before, after, strict=True):
-        if (one.up <= _OPEN_M and other.up <= _OPEN_M) or one.pressure is None or other.pressure is None:
+    for i, (pressure, volume, up) in enumerate(after):
+        pressed_before, volume_before, up_before = before[i]
+        if (up_before <= _OPEN_M and up <= _OPEN_M) or pressed_before is None or pressure is None:
             continue
-        swelled += 0.5 * (one.pressure + other.pressure) * (other.volume - one.volume)
-        pressed += 0.5 * (one.volume + other.volume) * (other.pressure - one.pressure)
-        changed = changed or abs(other.up - one.up) > least_m or abs(other.pressure - one.pressure) > least_pa
+        grown = pressure - pressed_before
+        swelled += 0.5 * (pressed_before + pressure) * (volume - volume_before)
+        pressed += 0.5 * (volume_before + volume) * grown
+        changed = changed or abs(up - up_before) > least_m or abs(grown) > least_pa
     if not changed:
         return None
     greater = max(abs(swelled), abs(pressed))

@@ -24,9 +24,7 @@ _DOUBT_NS = 2_000_000_000
 """How long the air must contradict the plan: the rates of pressure and load lag behind each other by up to a second."""
 
 
-def air_moved(
-    stack: StackState, rise_rate: float, rise_rate_sd: float, now_ns: int
-) -> tuple[float, float, float] | None:
+def air_moved(stack: StackState, rise_rate: float, rise_rate_sd: float) -> tuple[float, float, float] | None:
     """(p dV, V dp, variance of their sum) a second (W, W^2) of a stack's open bags, whose head rises at a rate (m/s).
 
     None while heights or pressures are unknown or nothing is open."""
@@ -38,14 +36,15 @@ def air_moved(
         flat = stack.tables[i].heights[0]
         if height < flat + _OPEN_M:
             continue
-        pressure, rate = stack.pressure(i, now_ns), stack.pressures[i].rate(now_ns)
+        pressure, _, rate, _ = stack.heard[i]
         if pressure is None or rate is None:
             return None
         area = stack.tables[i].area(height)
         opened += 1
         push += (pressure + P_ATM) * area
-        by_pressure += rate * area * (height - flat + _DEAD_M)
-        variance += (stack.pressures[i].filter.rate_sd * area * (height - flat + _DEAD_M)) ** 2
+        high = height - flat + _DEAD_M
+        by_pressure += rate * area * high
+        variance += (stack.pressures[i].filter.rate_sd * area * high) ** 2
     if not opened:
         return None
     return push / opened * rise_rate, by_pressure, variance + (push / opened * rise_rate_sd) ** 2
@@ -64,7 +63,7 @@ class Carried:
         """True while the stack moves without air of its own, None where nothing can tell. `named`: the plan's step has one
         of its bags move it. What the plan says is believed until the air has contradicted it for a while.
         """
-        moved = air_moved(self._stack, rise_rate, rise_rate_sd, now_ns)
+        moved = air_moved(self._stack, rise_rate, rise_rate_sd)
         if moved is None:
             self._against_ns = self._then_ns = None
             return None if not named else False
@@ -81,7 +80,9 @@ class Carried:
         """(share, standard deviation) of the change that is the stack's own air's: from -1 (goes out) to 1 (comes in)."""
         gain = 1.0 if self._then_ns is None else min(1.0, (now_ns - self._then_ns) * 1e-9 / _MEAN_S)
         self._then_ns = now_ns
-        volume, pressure, variance = (old + gain * (new - old) for old, new in zip(self._mean, moved, strict=True))
+        (volume, pressure, variance), (by_volume, by_pressure, doubt) = self._mean, moved
+        volume, pressure = volume + gain * (by_volume - volume), pressure + gain * (by_pressure - pressure)
+        variance = variance + gain * (doubt - variance)
         self._mean = volume, pressure, variance
         greater = max(abs(volume), abs(pressure))
         return ((volume + pressure) / greater, sqrt(variance) / greater) if greater > 0.0 else (0.0, 1.0)

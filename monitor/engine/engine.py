@@ -210,16 +210,13 @@ class Engine:
         named = self.sequence.step.bag if self.sequence.step is not None else None
         doings = []
         for stack, activity in zip(self.stacks, self.activity, strict=True):
-            at = stack.stack.at
-            rate, sd = (pose.rate(*at), pose.rate_sd(*at)) if pose else (None, None)
+            x, y = stack.stack.at
+            rate, sd = (pose.rate(x, y), pose.rate_sd(x, y)) if pose else (None, None)
+            stack.listen(now_ns)
             doings.append(activity.tick(now_ns, rate, sd, named))
         moving = ["filling" in doing.values() or "venting" in doing.values() for doing in doings]
-        return tuple(
-            [
-                stack.picture(pose, doing, now_ns, moving.count(True) > moves)
-                for stack, doing, moves in zip(self.stacks, doings, moving, strict=True)
-            ]
-        )
+        count = moving.count(True)
+        return tuple([stack.picture(pose, doings[i], now_ns, count > moving[i]) for i, stack in enumerate(self.stacks)])
 
     def _load_picture(self, pose: PoseEstimate | None, stacks: tuple[StackPicture, ...]) -> LoadPicture:
         if pose is None:

@@ -1,8 +1,9 @@
 """How high each bag of a stack is, what force the stack carries, and which gauge contradicts the others.
 
-Known are the height of the whole stack and the pressures. What gives a bag its share is weighed in a small Kalman filter:
-its own height sensor; the equal force p_i*A_i(h_i) of all open bags, as sharp as the data plates are steep; and, where
-they are flat, who was being filled or vented while the stack rose. Where the total height comes from is not decided here.
+Known are the height of the whole stack and the pressures. What gives a bag its share is weighed in a small Kalman filter
+(bagfilter.py): its own height sensor; the equal force p_i*A_i(h_i) of all open bags, as sharp as the data plates are steep;
+and, where they are flat, who was being filled or vented while the stack rose. Where the total height comes from is not
+decided here.
 """
 
 from __future__ import annotations
@@ -14,8 +15,8 @@ from math import exp, hypot, log, sqrt
 
 from drivers.quick import quick
 from monitor.addition import added
+from monitor.engine.bagfilter import FLAT_M, GATE, LEAST, BagFilter, Matrix
 from monitor.engine.sharing import share_height
-from monitor.rig.capacity import AreaTable
 from monitor.rig.schema import Bag
 
 _NO_AIR = 0.02
@@ -23,8 +24,6 @@ _NO_AIR = 0.02
 _OPENS, _SHUTS = 2.0, 4.0
 """Standard deviations of the push at its flat height within which a bag is taken to be opening; and beyond which one that
 may be flat is taken to be flat again (common practice, no source)."""
-_FLAT_M = 0.002
-"""So near its flat height a bag may be flat, whatever its error (invented)."""
 _KNOWN_TAKER, _UNKNOWN_TAKER = 0.3, 0.5
 """Share of a rise that may have gone to another bag than the one given it: while one is being filled or vented, and while
 none or several are (invented)."""
@@ -36,18 +35,11 @@ _FLOWING = 0.02
 """Share by which a gauge may be off while air flows past it (common practice, no source)."""
 _FILL_TICKS = 100.0
 """It is off by the same share all through a fill: so many ticks together teach what one would (a fill of ten seconds)."""
-_WANDER = 1.0 / 16.0
-"""Variances of a height sensor by which a split may change between two looks: its mean errs as much as half a reading."""
-_FARTHEST_M = 0.03
-"""The stretch to either side over which a table's slope is taken at most (invented)."""
-_GATE = 4.0
-"""Standard deviations by which forces, or a height sensor, contradict what is known: then they teach it nothing."""
-_LEAST = 1e-9
-"""Nothing is divided by less, nor its logarithm taken (Pa, N, m^2)."""
+_GATE_SQUARED = GATE**2
+_SLOW = (0.0, 0.0 + _FLOWING**2, 0.0 + _FLOWING**2 + _FLOWING**2)
+"""Variance of the difference of two pushes for the air that flows: past no gauge, past one, past both."""
 _AT_ODDS_NS = 1_000_000_000
 """How long forces must contradict each other before it is said."""
-
-Matrix = list[list[float]]
 
 
 @quick
@@ -89,24 +81,16 @@ class Split:
         return hypot(sqrt(max(0.0, self.cov[i][i])), self.total_sd)
 
 
-class Heights:
+class Heights(BagFilter):
     """The bags of one stack, followed from tick to tick.
 
-    State: the heights h, and for each bag the share s by which its data plate and gauge are off, constant over the lift:
-    that is why a thousand looks at the same pressures do not make the split a thousand times surer. The heights' errors
-    cancel in their sum, which is known: every correction keeps to it. Forces are compared by their logarithms,
-    ln p + ln A(h) + s, so that what a correction does is not a matter of the noise it corrects for.
+    Forces are compared by their logarithms, ln p + ln A(h) + s, so that what a correction does is not a matter of the noise it
+    corrects for.
     """
 
     def __init__(self, bags: Sequence[Bag]) -> None:
-        self._bags = bags
-        self._tables = [AreaTable(bag) for bag in bags]
-        self.n = len(bags)
-        self.flat = [table.heights[0] for table in self._tables]
-        """The heights of the flat bags (m)."""
-        self.known: Matrix = [[0.0] * self.n for _ in bags]
-        """Their covariance: there is nothing uncertain in them."""
-        self.flat_m = added(self.flat)
+        super().__init__(bags)
+        self._no_air_pa = [_NO_AIR * bag.working_pressure for bag in bags]
         most = max(bag.capacity_error for bag in bags)
         self._plate_sds = [hypot(bag.capacity_error, most) for bag in bags]
         self._as_begun = False
@@ -117,15 +101,10 @@ class Heights:
         if self._as_begun:
             return
         self._as_begun = True
-        n = self.n
-        self.h, self.scale = list(self.flat), [0.0] * n
-        self.open = [False] * n
-        self.p = [[0.0] * (2 * n) for _ in range(2 * n)]
-        for i, bag in enumerate(self._bags):
-            self.p[n + i][n + i] = bag.capacity_error**2
+        self.begin()
         self._mark = added(self.h)
         self._gap = False
-        self._gauged = [False] * n
+        self._gauged = [False] * self.n
         self._odd_since: dict[tuple[int, int], int] = {}
 
     def lost(self) -> None:
@@ -135,19 +114,20 @@ class Heights:
     def tick(self, now_ns: int, total: float, total_sd: float, air: Sequence[Air]) -> Split | None:
         """The split now. `total`: height of all bags together (m). None while no bag can be what holds the stack up."""
         self._as_begun = False
-        started = any(self.open)
+        started = True in self.open
         self._open_and_shut(total, air)
-        if not any(self.open):
+        if True not in self.open:
             return None
         if not started:
             self._start(total, air)
-        self._doubt_gauges(air)
+        if False in self._gauged:
+            self._doubt_gauges(air)
         self._credit(total, total_sd, air)
         for i, it in enumerate(air):
             if it.height is not None and self.open[i] and self.open.count(True) > 1:
-                self._correct_by_sensor(i, it.height, max(it.height_sd, 1e-5))
+                self.correct_by_sensor(i, it.height, max(it.height_sd, 1e-5))
         at_odds = self._correct_by_pressures(now_ns, air)
-        self._keep_above_flat(total)
+        self.keep_above_flat(total)
         disagree = self._named(at_odds)
         force, force_sd, steady_sd, split_sd = self._force(air, disagree)
         cov = [row[: self.n] for row in self.p[: self.n]]
@@ -157,48 +137,49 @@ class Heights:
         """Which bags have left their flat height. One that pushes too weakly there for the force is a spacer, and so is
         one without air; one that nobody's gauge sees may be open, unless it was shut off while flat."""
         anew = None
-        if not any(self.open):  # the load has just left its rest, or was raised before anyone looked
+        if True not in self.open:  # the load has just left its rest, or was raised before anyone looked
             heard = self._heard(air, [i for i, it in enumerate(air) if self._has_air(i, it)])
-            anew = share_height(self._tables, heard, total)[0]  # so the pressures alone must say it
+            anew = share_height(self.tables, heard, total)[0]  # so the pressures alone must say it
         now = list(self.open)
         for i, it in enumerate(air):
             if it.pressure is None:
-                now[i] = self.open[i] or not it.isolated
-            elif not self._has_air(i, it):
+                now[i] = now[i] or not it.isolated
+            elif not it.pressure > self._no_air_pa[i]:
                 now[i] = False
-            elif not self.open[i]:
+            elif not now[i]:
                 now[i] = self._flat_push(i, it) >= self._needed(i, air, anew, -_OPENS)
             elif self._near_flat(i, it):
                 now[i] = not self._flat_push(i, it) < self._needed(i, air, anew, -_SHUTS)
-        for i in range(self.n):
-            if self.open[i] and not now[i]:
-                self._shut(i)
+        for i, is_open in enumerate(now):
+            if self.open[i] and not is_open:
+                self.shut(i)
         self.open = now
 
     def _flat_push(self, i: int, it: Air) -> float:
         """What a bag would push at its flat height (N)."""
-        return (it.pressure or 0.0) * self._tables[i].areas[0] * exp(self.scale[i])
+        return (it.pressure or 0.0) * self.tables[i].areas[0] * exp(self.scale[i])
 
     def _near_flat(self, i: int, it: Air) -> bool:
-        unsure = _GATE * sqrt(max(0.0, self.p[i][i])) if it.active else 0.0  # at rest none comes down
-        return self.h[i] - self._tables[i].heights[0] < _FLAT_M + unsure
+        unsure = GATE * sqrt(max(0.0, self.p[i][i])) if it.active else 0.0  # at rest none comes down
+        return self.h[i] - self.flat[i] < FLAT_M + unsure
 
     def _needed(self, i: int, air: Sequence[Air], anew: float | None, sds: float) -> float:
         """The force (N) that the other bags say there is, or what is `anew` taken for it, so many standard deviations aside."""
         force = anew
         if force is None:
-            others = [self._push(j, air[j], self._area(j)) for j in self._heard_open(air) if j != i]
+            others = [self.push(j, air[j].pressure, self.area(j)) for j in self._heard_open(air) if j != i]
             force = max(others) if others else 0.0
         it = air[i]
-        sd = hypot(force * self._plate_sds[i], self._tables[i].areas[0] * hypot(self._noise(it), it.off))
+        sd = hypot(force * self._plate_sds[i], self.tables[i].areas[0] * hypot(self._noise(it), it.off))
         return force + sds * sd
 
     def _doubt_gauges(self, air: Sequence[Air]) -> None:
         """What a gauge's calibration leaves uncertain is off by one share like its bag's plate: once known, part of that share."""
-        for i, it in enumerate(air):
-            if self.open[i] and it.pressure is not None and not self._gauged[i]:
+        for i, gauged in enumerate(self._gauged):
+            it = air[i]
+            if not gauged and self.open[i] and it.pressure is not None:
                 self._gauged[i] = True
-                self.p[self.n + i][self.n + i] += (it.off / max(_LEAST, it.pressure)) ** 2
+                self.p[self.n + i][self.n + i] += (it.off / max(LEAST, it.pressure)) ** 2
 
     @staticmethod
     def _heard(air: Sequence[Air], bags: Collection[int]) -> list[float | None]:
@@ -206,31 +187,26 @@ class Heights:
         return [it.pressure if i in bags else None for i, it in enumerate(air)]
 
     def _has_air(self, i: int, it: Air) -> bool:
-        return it.pressure is not None and it.pressure > _NO_AIR * self._bags[i].working_pressure
-
-    def _shut(self, i: int) -> None:
-        """It is flat for certain: what that says of the others, and nothing more is to be learnt of its height."""
-        flat = self._tables[i].heights[0]
-        h = [0.0] * (2 * self.n)
-        h[i] = 1.0
-        self._correct(h, 1e-12, flat - self.h[i])
-        self.h[i] = flat
-        for j in range(2 * self.n):
-            self.p[i][j] = self.p[j][i] = 0.0
+        return it.pressure is not None and it.pressure > self._no_air_pa[i]
 
     def _start(self, total: float, air: Sequence[Air]) -> None:
         """What the pressures alone say, unless some bag is not heard."""
         known = self._heard(air, [i for i in range(self.n) if self.open[i]])
         if all((p is not None) == is_open for p, is_open in zip(known, self.open, strict=True)):
-            self.h = share_height(self._tables, known, total)[1]
-        self._spread((_UNKNOWN_TAKER * (total - self.flat_m)) ** 2, None)
+            self.h = share_height(self.tables, known, total)[1]
+        self.spread((_UNKNOWN_TAKER * (total - self.flat_m)) ** 2, None)
         self._mark, self._gap = total, False
 
     def _credit(self, total: float, total_sd: float, air: Sequence[Air]) -> None:
         """Give what the stack has risen to the bag that takes or loses air, and let the doubt about that grow."""
-        up = [i for i in range(self.n) if self.open[i]]
-        active = [i for i in up if air[i].active]
-        unheard = any(air[i].pressure is None and not air[i].isolated for i in up)
+        up, active, unheard = [], [], False
+        for i, it in enumerate(air):
+            if self.open[i]:
+                up.append(i)
+                if it.active:
+                    active.append(i)
+                if it.pressure is None and not it.isolated:
+                    unheard = True
         taker = active[0] if len(active) == 1 and not unheard and not self._gap else None
         takers = [taker] if taker is not None else up if self._gap or unheard else active or up
         missing = (total - added(self.h)) / len(takers)
@@ -239,53 +215,36 @@ class Heights:
         path = abs(total - self._mark)
         if path > max(_STEP_M, _STEP_SDS * total_sd):
             doubt = _KNOWN_TAKER if taker is not None else _UNKNOWN_TAKER
-            self._spread(doubt**2 * path * max(path, _ANEW_M), taker)
+            self.spread(doubt**2 * path * max(path, _ANEW_M), taker)
             self._mark, self._gap = total, False
-
-    def _spread(self, variance: float, taker: int | None) -> None:
-        """Let height that one bag was given belong to another, from the taker or between any two."""
-        up = [i for i in range(self.n) if self.open[i]]
-        for i, j in combinations(up, 2):
-            if taker is None or taker in (i, j):
-                v = variance / (len(up) - 1)
-                self.p[i][i] += v
-                self.p[j][j] += v
-                self.p[i][j] -= v
-                self.p[j][i] -= v
-
-    def _correct_by_sensor(self, i: int, height: float, sd: float) -> None:
-        self._spread(_WANDER * sd * sd, i)
-        h = [0.0] * (2 * self.n)
-        h[i] = 1.0
-        off = height - self.h[i]
-        if off * off <= _GATE**2 * (self.p[i][i] + sd * sd):
-            self._correct(h, sd * sd, off)
 
     def _correct_by_pressures(self, now_ns: int, air: Sequence[Air]) -> list[tuple[int, int]]:
         """All open bags carry one force: take that in where it can be, and return the pairs that have contradicted it
         for a while."""
         seen = self._heard_open(air)
-        fused, at_odds = 0, []
+        fused, n = 0, self.n
+        at_odds: list[tuple[int, int]] = []
+        if len(seen) < 2 and not self._odd_since:
+            return at_odds
         for i, j in combinations(seen, 2):
-            area_i, area_j = self._area(i), self._area(j)
-            push_i, push_j = self._push(i, air[i], area_i), self._push(j, air[j], area_j)
+            area_i, area_j = self.area(i), self.area(j)
+            push_i, push_j = self.push(i, air[i].pressure, area_i), self.push(j, air[j].pressure, area_j)
             if self._may_be_flat(i if push_i < push_j else j):
                 continue  # the weaker one: what the plates carry past a flat bag, its pressure does not show
-            row = [0.0] * (2 * self.n)
-            row[i], row[j] = self._falls(i, area_i), 0.0 - self._falls(j, area_j)
-            row[self.n + i], row[self.n + j] = 1.0, -1.0
-            off = log(max(_LEAST, push_j) / max(_LEAST, push_i))
+            row = (i, self.falls(i, area_i)), (j, 0.0 - self.falls(j, area_j)), (n + i, 1.0), (n + j, -1.0)
+            off = log(max(LEAST, push_j) / max(LEAST, push_i))
             r = self._noise_share(air[i]) ** 2 + self._noise_share(air[j]) ** 2
-            slow = added([_FLOWING**2 for k in (i, j) if air[k].active])
-            if off * off > _GATE**2 * (self._variance(row) + r + slow):
+            slow = _SLOW[air[i].active + air[j].active]
+            if off * off > _GATE_SQUARED * (self.variance(row) + r + slow):
                 since = self._odd_since.setdefault((i, j), now_ns)
                 if now_ns - since >= _AT_ODDS_NS:
                     at_odds.append((i, j))
                 continue
-            self._odd_since.pop((i, j), None)
+            if self._odd_since:
+                self._odd_since.pop((i, j), None)
             if fused < len(seen) - 1:
                 fused += 1
-                self._correct(row, max(r + _FILL_TICKS * slow, 1e-12), off)
+                self.correct(row, max(r + _FILL_TICKS * slow, 1e-12), off)
         if self._odd_since:
             for pair in [pair for pair in self._odd_since if not set(pair) <= set(seen)]:
                 del self._odd_since[pair]
@@ -296,10 +255,12 @@ class Heights:
         return [i for i, it in enumerate(air) if self.open[i] and it.pressure is not None]
 
     def _may_be_flat(self, i: int) -> bool:
-        return self.h[i] - self._tables[i].heights[0] < _FLAT_M
+        return self.h[i] - self.flat[i] < FLAT_M
 
     def _named(self, at_odds: list[tuple[int, int]]) -> tuple[int, ...]:
         """Whose reading fits none: the one in every contradiction where the others agree, else all that are in one."""
+        if not at_odds:
+            return ()
         if len(at_odds) == 2:
             return tuple(set(at_odds[0]) & set(at_odds[1]))
         return tuple(sorted({i for pair in at_odds for i in pair}))
@@ -313,98 +274,37 @@ class Heights:
         usable = seen if len(disagree) != 1 else [i for i in seen if i not in disagree]
         if not usable:
             return None, None, None, None
-        n = self.n
+        n, p = self.n, self.p
         pushes, noises, falls, weights = [], [], [], []
         for i in usable:
-            it, area = air[i], self._area(i)
-            fall, noise = self._falls(i, area), self._noise(it) / max(_LEAST, it.pressure or 0.0)
-            row = [0.0] * (2 * n)
-            row[i], row[n + i] = fall, 1.0
-            pushes.append(self._push(i, it, area))
+            it, area = air[i], self.area(i)
+            fall, noise = self.falls(i, area), self._noise(it) / max(LEAST, it.pressure or 0.0)
+            pushes.append(self.push(i, it.pressure, area))
             noises.append(noise)
             falls.append(fall)
-            weights.append(1.0 / max(1e-9, self._variance(row) + noise**2))
+            of_height, of_scale = p[i], p[n + i]
+            known = fall * of_height[i] * fall + fall * of_height[n + i] + of_scale[i] * fall + of_scale[n + i]
+            weights.append(1.0 / max(1e-9, max(0.0, known) + noise**2))
         whole = added(weights)
-        weights = [weight / whole for weight in weights]
         force, noisy, flowing = 0.0, 0.0, 0.0
-        mean = [0.0] * (2 * n)
-        for i, w, push, noise, fall in zip(usable, weights, pushes, noises, falls, strict=True):
-            force += w * push
-            noisy += (w * noise) ** 2
+        by_height, by_scale = [], []
+        for k, i in enumerate(usable):
+            w = weights[k] / whole
+            force += w * pushes[k]
+            noisy += (w * noises[k]) ** 2
             if air[i].active:
                 flowing += (w * _FLOWING) ** 2
-            mean[i], mean[n + i] = w * fall, w
-        known = self._variance(mean)
+            by_height.append((i, w * falls[k]))
+            by_scale.append((n + i, w))
+        known = self.variance(by_height + by_scale)
         apart = (max(pushes) - min(pushes)) / 2.0 if len(disagree) > 1 else 0.0
         steady = force * sqrt(known + flowing)
-        split = force * sqrt(max(0.0, self._along(mean[:n] + [0.0] * n)[1]))
+        split = force * sqrt(self.along(by_height)[1])
         return force, max(force * sqrt(known + noisy), apart), max(steady, apart), split
-
-    def _area(self, i: int) -> float:
-        """The effective area of a bag (m^2) at its height."""
-        return self._tables[i].area(self.h[i])
-
-    def _push(self, i: int, it: Air, area: float) -> float:
-        """What a bag pushes with an area (N), its plate's known error allowed for."""
-        return (it.pressure or 0.0) * area * exp(self.scale[i])
-
-    def _falls(self, i: int, area: float) -> float:
-        """Derivative of that push's logarithm by the bag's height (by the error of its plate it is 1), over the stretch in which
-        the height may lie."""
-        table, reach = self._tables[i], min(_FARTHEST_M, max(_FLAT_M, sqrt(max(0.0, self.p[i][i]))))
-        low, high = max(table.heights[0], self.h[i] - reach), self.h[i] + reach
-        return (table.area(high) - table.area(low)) / max(_FLAT_M, high - low) / max(_LEAST, area)
 
     def _noise(self, it: Air) -> float:
         return hypot(it.noise, _FLOWING * (it.pressure or 0.0)) if it.active else abs(it.noise)
 
     @staticmethod
     def _noise_share(it: Air) -> float:
-        return it.noise / max(_LEAST, it.pressure or 0.0)
-
-    def _variance(self, h: list[float]) -> float:
-        """h' P h."""
-        used = [(k, value) for k, value in enumerate(h) if value]
-        p, total = self.p, 0.0
-        for k, a in used:
-            row = p[k]
-            for m, b in used:
-                total += a * row[m] * b
-        return max(0.0, total)
-
-    def _along(self, h: list[float]) -> tuple[list[float], float]:
-        """(P h, h' P h)."""
-        used = [(k, value) for k, value in enumerate(h) if value]
-        ph = []
-        for row in self.p:
-            total = 0.0
-            for k, value in used:
-                total += row[k] * value
-            ph.append(total)
-        return ph, max(0.0, added([ph[k] * value for k, value in used]))
-
-    def _correct(self, h: list[float], r: float, innovation: float) -> None:
-        """One scalar update; the covariance stays symmetric by construction."""
-        ph, variance = self._along(h)
-        s = variance + r
-        for i in range(self.n):
-            self.h[i] += ph[i] / s * innovation
-            self.scale[i] += ph[self.n + i] / s * innovation
-        for k, (row, a) in enumerate(zip(self.p, ph, strict=True)):
-            row[:] = [it - a * b / s for it, b in zip(row, ph, strict=True)]
-            row[k] = max(0.0, row[k])
-
-    def _keep_above_flat(self, total: float) -> None:
-        """No bag is lower than flat: what one would lack the other open ones give."""
-        for _ in range(self.n):
-            low = [i for i in range(self.n) if self.open[i] and self.h[i] < self.flat[i]]
-            if not low:
-                return
-            for i in low:
-                self.h[i] = self.flat[i]
-            room = [i for i in range(self.n) if self.open[i] and self.h[i] > self.flat[i]]
-            missing = total - added(self.h)
-            if not room:
-                return
-            for i in room:
-                self.h[i] += missing / len(room)
+        return it.noise / max(LEAST, it.pressure or 0.0)

@@ -11,7 +11,6 @@ sensor gives its temperature the first while after a fill is left out; slower co
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 from math import fsum, hypot, sqrt
 from operator import mul
@@ -40,6 +39,8 @@ _UNCORRECTED_S = 60.0
 down meanwhile (invented)."""
 _JOLT = 5.0
 """Standard deviations by which a mean off the line shows that something else has moved (invented)."""
+_SURELY = 1.0 - 1e-9
+"""Less than this share of a limit lies under it, whatever was rounded on the way."""
 _ROUNDING = 1e-9
 """Share of a reading that is nothing but rounding: readings without noise are no jolt to one another."""
 _CREDIBLE = 1e12
@@ -78,33 +79,33 @@ class LossPicture:
     significant: bool
 
 
-@quick
-@dataclass(frozen=True, slots=True)
 class _Line:
-    """A least-squares line through (t, y, square of its noise): about its mean point, slope up positive.
+    """A least-squares line through (t, y, square of its noise): about its mean point, slope up positive. Nobody changes one."""
 
-    `variance` of one point about it: what the residuals show, or what the noise says if that is more.
-    """
+    __slots__ = ("_residuals", "_variance", "n", "noise", "slope", "stt", "t", "y")
 
-    n: int
-    t: float
-    y: float
-    slope: float
-    stt: float
-    variance: float
-
-    @classmethod
-    def through(cls, points: Sequence[tuple[float, float, float]]) -> _Line:
-        """Fit it. `points`: at least three, at different times."""
-        n = len(points)
-        ts, ys, squares = zip(*points, strict=True)
+    def __init__(self, ts: list[float], ys: list[float], squares: list[float]) -> None:
+        """Fit it. At least three points, at different times."""
+        n = self.n = len(ts)
         t, y = fsum(ts) / n, fsum(ys) / n
         later, higher = [it - t for it in ts], [it - y for it in ys]
-        stt = fsum([it**2 for it in later])
-        slope = fsum(map(mul, later, higher)) / stt
-        left = fsum([(up - slope * on) ** 2 for on, up in zip(later, higher, strict=True)]) / (n - 2)
-        noise = fsum(squares) / n
-        return cls(n, t, y, slope, stt, max(left, noise) + (_ROUNDING * y) ** 2)
+        self.t, self.y = t, y
+        self.stt = fsum([it**2 for it in later])
+        self.slope = fsum(map(mul, later, higher)) / self.stt
+        self.noise = fsum(squares) / n
+        """Of one point: the mean square of what was said of it."""
+        self._residuals: tuple[list[float], list[float]] | None = (later, higher)
+        self._variance = 0.0
+
+    @property
+    def variance(self) -> float:
+        """Of one point about it: what the residuals show, or what the noise says if that is more. Worked out when first asked."""
+        if self._residuals is not None:
+            slope, (later, higher) = self.slope, self._residuals
+            left = fsum([(up - slope * on) ** 2 for on, up in zip(later, higher, strict=True)]) / (self.n - 2)
+            self._variance = max(left, self.noise) + (_ROUNDING * self.y) ** 2
+            self._residuals = None
+        return self._variance
 
     @property
     def slope_sd(self) -> float:
@@ -123,7 +124,10 @@ class _Line:
 
     def bends(self, after: _Line) -> bool:
         """Whether the line after it runs on at another slope, beyond chance."""
-        return abs(after.slope - self.slope) > _SIGNIFICANT * hypot(after.slope_sd, self.slope_sd)
+        apart = abs(after.slope - self.slope)
+        if apart < _SURELY * _SIGNIFICANT * hypot(sqrt(after.noise / after.stt), sqrt(self.noise / self.stt)):
+            return False  # by their noise alone: however they scatter, they are not known better
+        return apart > _SIGNIFICANT * hypot(after.slope_sd, self.slope_sd)
 
     def falls(self, limit: float) -> bool:
         """Whether it falls beyond doubt, and faster than `limit`."""
@@ -144,40 +148,52 @@ class _Trend:
     def restart(self) -> None:
         """Forget everything."""
         self.line: _Line | None = None
-        self._means: list[tuple[float, float, float]] = []
+        self._means: tuple[list[float], list[float], list[float]] = [], [], []
+        """Times, values, squares of their noises."""
         self._block: list[tuple[float, float, float]] = []
-        self._from_ns: int | None = None
+        self.from_ns: int | None = None
+        """When its first reading came; None while there is nothing to forget."""
         self._block_ns = 0
 
     def add(self, now_ns: int, value: float, noise: float) -> None:
         """Take one reading and its standard deviation; one that is not a number or goes back in time is left out."""
-        if not (abs(value) < _CREDIBLE and 0.0 <= noise < _CREDIBLE):
+        if not (-_CREDIBLE < value < _CREDIBLE and 0.0 <= noise < _CREDIBLE):
             return
-        if self._from_ns is None:
-            self._from_ns = self._block_ns = now_ns
-        t = (now_ns - self._from_ns) * 1e-9
-        if self._block and t < self._block[-1][0]:
+        if self.from_ns is None:
+            self.from_ns = self._block_ns = now_ns
+        t, block = (now_ns - self.from_ns) * 1e-9, self._block
+        if block and t < block[-1][0]:
             return
         if now_ns - self._block_ns >= _BLOCK_NS:
-            size = len(self._block)
-            mean_t, mean, mean_noise = (fsum(column) / size for column in zip(*self._block, strict=True))
-            self._take((mean_t, mean, mean_noise**2))
-            self._block, self._block_ns = [], now_ns
-        self._block.append((t, value, noise))
+            size = len(block)
+            mean_t, mean, mean_noise = (fsum(column) / size for column in zip(*block, strict=True))
+            self._take(mean_t, mean, mean_noise**2)
+            self._block, self._block_ns = [(t, value, noise)], now_ns
+        else:
+            block.append((t, value, noise))
 
-    def _take(self, mean: tuple[float, float, float]) -> None:
-        means = self._means
+    def _take(self, mean_t: float, mean: float, square: float) -> None:
+        ts, ys, squares = self._means
         half = _FEWEST // 2
-        if len(means) >= half and (self.line or _Line.through(means)).misses(mean[0], mean[1]):
-            means.clear()
-        means.append(mean)
-        del means[:-_MOST]
-        while len(means) > _FEWEST:
-            middle = len(means) // 2
-            if not _Line.through(means[:middle]).bends(_Line.through(means[middle:])):
+        if len(ts) >= half and (self.line or _Line(ts, ys, squares)).misses(mean_t, mean):
+            self._forget(len(ts))
+        ts.append(mean_t)
+        ys.append(mean)
+        squares.append(square)
+        self._forget(len(ts) - _MOST)
+        while len(ts) > _FEWEST:
+            middle = len(ts) // 2
+            older = _Line(ts[:middle], ys[:middle], squares[:middle])
+            if not older.bends(_Line(ts[middle:], ys[middle:], squares[middle:])):
                 break
-            del means[: min(middle, len(means) - _FEWEST)]
-        self.line = _Line.through(means) if len(means) >= _FEWEST else None
+            self._forget(min(middle, len(ts) - _FEWEST))
+        self.line = _Line(ts, ys, squares) if len(ts) >= _FEWEST else None
+
+    def _forget(self, count: int) -> None:
+        """Leave out so many of the oldest means."""
+        if count > 0:
+            for column in self._means:
+                del column[:count]
 
 
 class _Hold:
@@ -216,8 +232,10 @@ class Sinking:
         """
         quiet = self._hold.still_for_ns(now_ns, still)
         if quiet is None:
-            self._trend.restart()
-        if quiet is None or rise_m is None or quiet < _HOLD_OFF_NS:
+            if self._trend.from_ns is not None:
+                self._trend.restart()
+            return None
+        if rise_m is None or quiet < _HOLD_OFF_NS:
             return None
         self._trend.add(now_ns, rise_m, rise_sd_m)
         line = self._trend.line
@@ -256,10 +274,12 @@ class PressureLoss:
         is no loss. Without a temperature nothing is said within 20 s of a fill. None until there is a rate.
         """
         quiet = self._hold.still_for_ns(now_ns, still)
-        temperature, volume = _positive(temperature_k), _positive(volume_m3)
+        temperature = None if temperature_k is None else _positive(temperature_k)
+        volume = None if volume_m3 is None else _positive(volume_m3)
         before_t, before_v = self._reference
-        if quiet is None or (temperature is None, volume is None) != (before_t is None, before_v is None):
-            self._trend.restart()
+        if quiet is None or (temperature is None) != (before_t is None) or (volume is None) != (before_v is None):
+            if self._trend.from_ns is not None:
+                self._trend.restart()
             self._reference = before_t, before_v = temperature, volume
         if quiet is None or pressure_pa is None or (temperature is None and quiet < _HOLD_OFF_NS):
             return None
@@ -291,5 +311,5 @@ def at_reference(pressure_pa: float, warmer: float, larger: float, atmospheric_p
     return (pressure_pa + atmospheric_pa) * larger / warmer - atmospheric_pa if warmer > 0.0 else pressure_pa
 
 
-def _positive(value: float | None) -> float | None:
-    return value if value is not None and 0.0 < value < _CREDIBLE else None
+def _positive(value: float) -> float | None:
+    return value if 0.0 < value < _CREDIBLE else None

@@ -13,7 +13,6 @@ from math import cos, exp, hypot, log, sqrt, tan
 from drivers.quick import quick
 from monitor.engine.estimate import BOUND_SDS, PoseEstimate
 from monitor.engine.hinge import hinge_of
-from monitor.engine.kalman import Row
 from monitor.engine.mounts import sideways
 from monitor.engine.picture import Point
 from monitor.rig.schema import Load
@@ -34,6 +33,7 @@ _LOWERED_M = 0.002
 """A head that is lower by this than it was is being lowered."""
 _FEWEST_M = 0.004
 """Spread of rise (one standard deviation) that makes a trend."""
+_FEWEST_SQUARED = _FEWEST_M**2
 _RECENT_NS = 3_000_000_000
 """A rise that has stood still for so long has no trend (invented)."""
 
@@ -66,6 +66,17 @@ class Lean:
         return sqrt(max(0.0, (xx + yy) / 2.0 + hypot((xx - yy) / 2.0, xy)))
 
 
+@quick
+@dataclass(frozen=True, slots=True)
+class Axes:
+    """The bags' axes between their plates: `slopes`, how far each goes to the - side for its height (x, y); `reaches` (m), how
+    far the head goes for a turn of both plates of a bag; `bends` (m^2), the variance along x and y of those that are bent."""
+
+    slopes: list[Point]
+    reaches: list[float]
+    bends: list[Point]
+
+
 def slopes_of(tilts: Sequence[Point]) -> list[Point]:
     """How far each bag's axis goes to the - side for its height (x, y), by the tilts of the plates 0..n at its ends."""
     slopes = []
@@ -79,9 +90,9 @@ def slopes_of(tilts: Sequence[Point]) -> list[Point]:
 def head_of(heights: Sequence[float], slopes: Sequence[Point]) -> Point:
     """Where the head's centre stands over the foot's (m, x and y): `Lean` without its error."""
     x = y = 0.0
-    for height, (tx, ty) in zip(heights, slopes, strict=True):
-        x -= height * tx
-        y -= height * ty
+    for i, (tx, ty) in enumerate(slopes):
+        x -= heights[i] * tx
+        y -= heights[i] * ty
     return x, y
 
 
@@ -91,7 +102,7 @@ def lean_of(
     tilt_sds: Sequence[float],
     split: Sequence[Sequence[float]] | None = None,
     shear_sd: float = 0.0,
-    slopes: Sequence[Point] | None = None,
+    axes: Axes | None = None,
 ) -> Lean:
     """The lean that plate tilts give: each bag's axis is a circular arc whose chord points along the mean tilt.
 
@@ -99,58 +110,64 @@ def lean_of(
     plates 0..n against gravity, positive when the + side is up, with one standard deviation each; such a plate's normal
     leans to the - side, hence the sign. An arc that turns from t0 to t1 over the height h goes sideways by
     h*(cos t0 - cos t1)/(sin t1 - sin t0) = h*tan((t0 + t1)/2). `shear_sd` (m) is what parallel plates may have gone
-    sideways unseen. How an axis bends between its plates nobody sees either: see `_bend_sd`. `slopes`: where they are known.
+    sideways unseen. How an axis bends between its plates nobody sees either: see `_bend_sd`. `axes`: where they are known.
     """
-    if slopes is None:
-        slopes = slopes_of(tilts)
+    if axes is None:
+        axes = axes_of(heights, tilts, slopes_of(tilts))
+    slopes = axes.slopes
     x = y = z = 0.0
     plates = [(0.0, 0.0, 0.0)]
-    for height, (tx, ty) in zip(heights, slopes, strict=True):
-        x, y, z = x - height * tx, y - height * ty, z + height
+    for i, (tx, ty) in enumerate(slopes):
+        height = heights[i]
+        x -= height * tx
+        y -= height * ty
+        z += height
         plates.append((x, y, z))
-    xx, yy = _spread(heights, tilts, tilt_sds, slopes, shear_sd * shear_sd)
+    xx, yy = _spread(axes, tilt_sds, shear_sd * shear_sd)
     xy = 0.0
-    for row, (tx, ty) in zip(split or (), slopes, strict=False):
-        for v, (ux, uy) in zip(row, slopes, strict=True):
+    for k, row in enumerate(split or ()):
+        tx, ty = slopes[k]
+        for m, (ux, uy) in enumerate(slopes):
+            v = row[m]
             xx += v * tx * ux
             xy += v * (tx * uy + ty * ux) / 2.0
             yy += v * ty * uy
     return Lean(x, y, (xx if xx > 0.0 else 0.0, xy, yy if yy > 0.0 else 0.0), tuple(plates))
 
 
-def tremble_of(
-    heights: Sequence[float], tilts: Sequence[Point], tilt_sds: Sequence[float], slopes: Sequence[Point]
-) -> float:
+def tremble_of(axes: Axes, tilt_sds: Sequence[float]) -> float:
     """The standard deviation (m) of what `lean_of` gives, by the tilts' alone."""
-    xx, yy = _spread(heights, tilts, tilt_sds, slopes, 0.0)
+    xx, yy = _spread(axes, tilt_sds, 0.0)
     return sqrt((xx + yy) / 2.0 + abs(xx - yy) / 2.0)
 
 
-def _spread(
-    heights: Sequence[float],
-    tilts: Sequence[Point],
-    tilt_sds: Sequence[float],
-    slopes: Sequence[Point],
-    known: float,
-) -> tuple[float, float]:
+def axes_of(heights: Sequence[float], tilts: Sequence[Point], slopes: list[Point]) -> Axes:
+    """The axes of bags of these heights between plates 0..n of these tilts; `slopes` of the same tilts."""
+    reaches, bends = [], []
+    x0, y0 = tilts[0]
+    for i, (tx, ty) in enumerate(slopes):
+        height = heights[i]
+        x1, y1 = tilts[i + 1]
+        bent_x, bent_y = not -_STRAIGHT < x1 - x0 < _STRAIGHT, not -_STRAIGHT < y1 - y0 < _STRAIGHT
+        if bent_x or bent_y:
+            bend_x = _bend_sd(height, x0, x1) if bent_x else 0.0
+            bend_y = _bend_sd(height, y0, y1) if bent_y else 0.0
+            bends.append((bend_x * bend_x, bend_y * bend_y))
+        steep_x, steep_y = tx * tx, ty * ty  # a tangent grows faster than its angle where it is steep
+        reaches.append(height * (1.0 + (steep_y if steep_y > steep_x else steep_x)))
+        x0, y0 = x1, y1
+    return Axes(slopes, reaches, bends)
+
+
+def _spread(axes: Axes, tilt_sds: Sequence[float], known: float) -> tuple[float, float]:
     """Variance (m^2) of the head's place along x and along y: `known`, and what bends and tilts add to it."""
     xx = yy = known
-    reaches = []  # how far the head goes for a turn of both plates of a bag
-    x0, y0 = tilts[0]
-    for height, (x1, y1), (tx, ty) in zip(heights, tilts[1:], slopes, strict=True):
-        if not -_STRAIGHT < x1 - x0 < _STRAIGHT:
-            bend = _bend_sd(height, x0, x1)
-            xx += bend * bend
-        if not -_STRAIGHT < y1 - y0 < _STRAIGHT:
-            bend = _bend_sd(height, y0, y1)
-            yy += bend * bend
-        reaches.append(
-            height * (1.0 + max(tx * tx, ty * ty))
-        )  # a tangent grows faster than its angle where it is steep
-        x0, y0 = x1, y1
+    for bend_x, bend_y in axes.bends:
+        xx += bend_x
+        yy += bend_y
     below = 0.0
-    for above, sd in zip((*reaches, 0.0), tilt_sds, strict=True):
-        variance = ((below + above) / 2.0 * sd) ** 2
+    for i, above in enumerate((*axes.reaches, 0.0)):
+        variance = ((below + above) / 2.0 * tilt_sds[i]) ** 2
         xx += variance
         yy += variance
         below = above
@@ -189,10 +206,18 @@ class HeadOnLoad:
             arm, doubt = self._seen_arm(pose), _SEEN_HINGE
         if arm is None:
             return None
-        x, y, by_x, by_y = sideways(pose.level, pose.x[1], pose.x[2], (*arm, 0.0))
+        x, y, (_, xa, xb), (_, ya, yb) = sideways(pose.level, pose.x[1], pose.x[2], (arm[0], arm[1], 0.0))
         rest = (doubt * (_STILL_M + _STILL_SHARE * hypot(x, y))) ** 2
-        p = pose.p
-        return Lean(x, y, (_between(p, by_x, by_x) + rest, _between(p, by_x, by_y), _between(p, by_y, by_y) + rest))
+        (_, aa, ab, _, _, _), (_, ba, bb, _, _, _) = pose.p[1:3]
+        return Lean(
+            x,
+            y,
+            (
+                0.0 + xa * aa * xa + xa * ab * xb + xb * ba * xa + xb * bb * xb + rest,
+                0.0 + xa * aa * ya + xa * ab * yb + xb * ba * ya + xb * bb * yb,
+                0.0 + ya * aa * ya + ya * ab * yb + yb * ba * ya + yb * bb * yb + rest,
+            ),
+        )
 
     def _seen_arm(self, pose: PoseEstimate) -> Point | None:
         """From the nearest point of the line of no rise, z + a*x + b*y = 0, to it; None where no hinge can be there."""
@@ -222,13 +247,6 @@ def _planned_arm(load: Load, at: Point) -> Point | None:
     return off * uy / size, -off * ux / size
 
 
-def _between(p: list[list[float]], g: Row, h: Row) -> float:
-    """Covariance of two numbers that follow the pose, whose covariance is `p`, by the rows g and h: not by its rise."""
-    (_, g1, g2), (_, h1, h2) = g, h
-    a, b = p[1], p[2]
-    return 0.0 + g1 * a[1] * h1 + g1 * a[2] * h2 + g2 * b[1] * h1 + g2 * b[2] * h2
-
-
 def put_together(tilts: Lean | None, other: Lean | None) -> Lean | None:
     """One lean of what the tilts say and what the head's or the load's own motion says.
 
@@ -237,16 +255,21 @@ def put_together(tilts: Lean | None, other: Lean | None) -> Lean | None:
     """
     if tilts is None or other is None:
         return tilts or other
-    a, b = tilts.cov, other.cov
-    inverse = _inverse((a[0] + b[0], a[1] + b[1], a[2] + b[2]))
-    if inverse is None:
+    (axx, axy, ayy), (bxx, bxy, byy) = tilts.cov, other.cov
+    xx, xy, yy = axx + bxx, axy + bxy, ayy + byy
+    det = xx * yy - xy * xy
+    if not det > 0.0:
         return tilts
+    ixx, ixy, iyy = yy / det, -xy / det, xx / det  # (A + B)^-1
     dx, dy = other.x - tilts.x, other.y - tilts.y
-    wx, wy = _times(inverse, (dx, dy))
-    apart = sqrt(max(0.0, dx * wx + dy * wy))
-    gx, gy = _times(a, (wx, wy))  # A (A + B)^-1 of the way from the one to the other
-    (p0, p1), (q0, q1) = (_times(a, _times(inverse, column)) for column in ((a[0], a[1]), (a[1], a[2])))
-    both = Lean(tilts.x + gx, tilts.y + gy, (a[0] - p0, a[1] - (p1 + q0) / 2.0, a[2] - q1), tilts.plates)
+    wx, wy = ixx * dx + ixy * dy, ixy * dx + iyy * dy
+    apart = dx * wx + dy * wy
+    apart = sqrt(apart) if apart > 0.0 else 0.0
+    gx, gy = axx * wx + axy * wy, axy * wx + ayy * wy  # A (A + B)^-1 of the way from the one to the other
+    px, py = ixx * axx + ixy * axy, ixy * axx + iyy * axy
+    qx, qy = ixx * axy + ixy * ayy, ixy * axy + iyy * ayy
+    less = axx * px + axy * py, ((axy * px + ayy * py) + (axx * qx + axy * qy)) / 2.0, axy * qx + ayy * qy
+    both = Lean(tilts.x + gx, tilts.y + gy, (axx - less[0], axy - less[1], ayy - less[2]), tilts.plates)
     if apart <= _BOTH:
         return both
     larger = max(tilts, other, key=lambda it: it.length)
@@ -265,16 +288,6 @@ def carried_to(lean: Lean, plates: tuple[tuple[float, float, float], ...]) -> Le
     return Lean(lean.x, lean.y, lean.cov, tuple([(x + dx * z, y + dy * z, z) for x, y, z in plates]))
 
 
-def _inverse(m: Cov) -> Cov | None:
-    xx, xy, yy = m
-    det = xx * yy - xy * xy
-    return (yy / det, -xy / det, xx / det) if det > 0.0 else None
-
-
-def _times(m: Cov, v: Point) -> Point:
-    return m[0] * v[0] + m[1] * v[1], m[1] * v[0] + m[2] * v[1]
-
-
 class LeanTrend:
     """Lean against rise over the last two centimetres of rise, by recursive least squares with forgetting."""
 
@@ -288,11 +301,14 @@ class LeanTrend:
 
     def tick(self, now_ns: int, rise: float, lean: float) -> None:
         """Take the lean (m) at a rise (m); one at a rise that was just looked at adds nothing."""
-        if self._at is not None and rise < self._at[1] - _LOWERED_M:  # its way down is another story
-            self.reset()
-        step = 0.0 if self._at is None else rise - self._at[1]
-        if self._at is not None and step < _SAMPLE_M:
-            return
+        step = 0.0
+        if self._at is not None:
+            step = rise - self._at[1]
+            if rise < self._at[1] - _LOWERED_M:  # its way down is another story
+                self.reset()
+                step = 0.0
+            elif step < _SAMPLE_M:
+                return
         fade = exp(-step / _MEMORY_M)
         self._at = now_ns, rise
         weight = fade * self._weight + 1.0
@@ -305,7 +321,7 @@ class LeanTrend:
 
     def reaches(self, now_ns: int, rise: float, lean: float, limit: float) -> float | None:
         """The rise (m) at which the lean comes to `limit` at this trend; None unless it grows beyond doubt, and now."""
-        if self._at is None or now_ns - self._at[0] > _RECENT_NS or self._xx <= self._weight * _FEWEST_M**2:
+        if self._at is None or now_ns - self._at[0] > _RECENT_NS or self._xx <= self._weight * _FEWEST_SQUARED:
             return None
         slope = self._xy / self._xx
         left = max(0.0, self._yy - slope * self._xy) / max(1.0, self._weight - 2.0)

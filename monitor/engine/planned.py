@@ -80,6 +80,27 @@ class Facts:
         return {shore.name: shore for shore in self.rig.shore}
 
     @cached_property
+    def rises_to_come(self) -> dict[str, list[float | None]]:
+        """By stack, and by the step being worked: the greatest rise (m) at its head that this step and those after it plan, None
+        where they plan none."""
+        first, of = self.rig.stack[0].name, {}
+        for stack in self.rig.stack:
+            most: float | None = None
+            known: list[float | None] = []
+            for step in reversed(self.rig.step):
+                until = step.until
+                if (
+                    step.do == "fill"
+                    and until is not None
+                    and until.rise is not None
+                    and (until.at or first) == stack.name
+                ):
+                    most = until.rise if most is None else max(most, until.rise)
+                known.append(most)
+            of[stack.name] = known[::-1]
+        return of
+
+    @cached_property
     def gauges(self) -> dict[str, str]:
         """The channel of each bag's pressure."""
         return {bag.name: bag.pressure for stack in self.rig.stack for bag in stack.bag}

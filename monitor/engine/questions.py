@@ -8,9 +8,7 @@ believed: the bag's height stays what it was, and its pressure is not known.
 from __future__ import annotations
 
 from collections import deque
-from dataclasses import dataclass
 
-from drivers.quick import quick
 from monitor.engine.picture import Question
 from monitor.engine.stack import StackState
 
@@ -25,13 +23,8 @@ _OPEN_M = 0.005
 """A bag not higher than this over its flat height may well be emptied in a second (invented)."""
 
 
-@quick
-@dataclass(frozen=True, slots=True)
-class _Look:
-    """One look at a bag that carried and was open: when, and the rise at its stack (m)."""
-
-    time_ns: int
-    rise: float
+_Look = tuple[int, float]
+"""One look at a bag that carried and was open: when, and the rise at its stack (m)."""
 
 
 class Isolation:
@@ -39,40 +32,43 @@ class Isolation:
 
     def __init__(self, stack: StackState) -> None:
         self._stack = stack
+        self._names = stack.names
+        self._limits = [(_NOTHING * it, _CARRIED * it, _BACK * it) for it in stack.workings]
+        self._flat = [bag.height_flat for bag in stack.stack.bag]
         self._past: list[deque[_Look]] = [deque() for _ in stack.stack.bag]
         self._asked: dict[str, tuple[int, float]] = {}
 
     def tick(self, now_ns: int, rise: float | None) -> tuple[Question, ...]:
         """What is asked now. `rise` (m) at the stack's head, None while unknown."""
-        for i, bag in enumerate(self._stack.stack.bag):
-            pressure = self._stack.pressures[i].reading(now_ns)
-            if bag.name in self._asked and self._answered(i, pressure, rise):
-                del self._asked[bag.name]
+        asked = self._asked
+        for i, gauge in enumerate(self._stack.pressures):
+            name, pressure = self._names[i], gauge.reading(now_ns)
+            if asked and name in asked and self._answered(i, pressure, rise):
+                del asked[name]
             if pressure is None or rise is None:
                 self._past[i].clear()
-            elif bag.name not in self._asked and self._looks_taken_off(i, now_ns, pressure, rise):
-                self._asked[bag.name] = now_ns, rise
-        self._stack.asked = set(self._asked)
-        if not self._asked:
+            elif name not in asked and self._looks_taken_off(i, now_ns, pressure, rise):
+                asked[name] = now_ns, rise
+        self._stack.asked = set(asked)
+        if not asked:
             return ()
         return tuple(
             Question(name, f"{name}: isolated? press i, or look at its coupling", since_ns)
-            for name, (since_ns, _) in self._asked.items()
+            for name, (since_ns, _) in asked.items()
         )
 
     def _answered(self, i: int, pressure: float | None, rise: float | None) -> bool:
-        bag = self._stack.stack.bag[i]
-        back = pressure is not None and pressure > _BACK * bag.working_pressure
-        down = rise is not None and rise < self._asked[bag.name][1] - _CAME_DOWN_M
-        return bag.name in self._stack.isolated or back or down
+        name = self._names[i]
+        back = pressure is not None and pressure > self._limits[i][2]
+        down = rise is not None and rise < self._asked[name][1] - _CAME_DOWN_M
+        return name in self._stack.isolated or back or down
 
     def _looks_taken_off(self, i: int, now_ns: int, pressure: float, rise: float) -> bool:
-        bag, past, split = self._stack.stack.bag[i], self._past[i], self._stack.split
-        while past and now_ns - past[0].time_ns > _WITHIN_NS:
+        past, split, (nothing, carried, _) = self._past[i], self._stack.split, self._limits[i]
+        while past and now_ns - past[0][0] > _WITHIN_NS:
             past.popleft()
-        if pressure > _NOTHING * bag.working_pressure:
-            carries = pressure >= _CARRIED * bag.working_pressure
-            if carries and split is not None and split.heights[i] - bag.height_flat > _OPEN_M:
-                past.append(_Look(now_ns, rise))
+        if pressure > nothing:
+            if pressure >= carried and split is not None and split.heights[i] - self._flat[i] > _OPEN_M:
+                past.append((now_ns, rise))
             return False
-        return bag.name not in self._stack.isolated and any(abs(rise - look.rise) < _STOOD_M for look in past)
+        return self._names[i] not in self._stack.isolated and any(abs(rise - stood) < _STOOD_M for _, stood in past)

@@ -13,7 +13,7 @@ counts as a slip.
 from __future__ import annotations
 
 from collections import deque
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from math import hypot, sqrt
 
 from monitor.engine.lean import head_of, slopes_of
@@ -47,8 +47,9 @@ class Turning:
     def tick(self, heights: Sequence[float], tilts: Sequence[Point]) -> Point:
         """Take the bags' heights (m) and the plates' tilts (rad) now; returns how far it has come (m), from anywhere."""
         slopes = slopes_of(tilts)
-        if len(self._slopes) == len(slopes):
-            (x, y), (x0, y0) = head_of(heights, slopes), head_of(heights, self._slopes)
+        before = self._slopes
+        if len(before) == len(slopes):
+            (x, y), (x0, y0) = head_of(heights, slopes), head_of(heights, before)
             self.x, self.y = self.x + x - x0, self.y + y - y0
         self._slopes = slopes
         return self.x, self.y
@@ -73,11 +74,12 @@ class SlipWatch:
         now_ns: int,
         head: Point | None,
         explained: Point,
-        noise: float,
+        noise: float | Callable[[], float],
         lean: Point | None = None,
         height: float = 0.0,
     ) -> None:
-        """Take where the head is (m, x and y), where the load would have it, and one standard deviation of the first.
+        """Take where the head is (m, x and y), where the load would have it, and one standard deviation of the first, or what
+        makes it: it counts only for a head that has gone farther than bags roll.
 
         `head` may be measured from anywhere, as long as it is always from there; `lean` is its place over the foot, where
         that is not the same. None where nothing sees the head. `height` (m, from anywhere) is how high the head stands.
@@ -95,7 +97,9 @@ class SlipWatch:
         _, x0, y0, height0 = past[0]
         x, y = x - x0, y - y0
         self.slip_m = hypot(x, y)
-        limit = _ROLLS_M + _SURE * noise
+        limit = _ROLLS_M
+        if self.slip_m > limit:
+            limit += _SURE * (noise() if callable(noise) else noise)
         # A stack that leant comes upright when it is let down; one that stood where the load has it has nothing to come back
         # to, and one that is not let down slides, whichever way.
         back = False

@@ -6,10 +6,8 @@ and slip.py work on, and what they say becomes the picture; how they come to it 
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from math import atan, dist, hypot, radians, tan
+from math import hypot
 
-from drivers.quick import quick
 from monitor.addition import added
 from monitor.engine.channels import ChannelState
 from monitor.engine.estimate import BOUND_SDS, PoseEstimate
@@ -17,18 +15,20 @@ from monitor.engine.heights import Air, Heights, Split
 from monitor.engine.kalman import RateFilter
 from monitor.engine.leak import PressureLoss, Sinking
 from monitor.engine.lean import (
+    Axes,
     HeadOnLoad,
     Lean,
     LeanTrend,
+    axes_of,
     carried_to,
     head_of,
     lean_of,
     put_together,
-    slopes_of,
     tremble_of,
 )
 from monitor.engine.mounts import Level
 from monitor.engine.picture import BagPicture, Point, StackPicture
+from monitor.engine.plates import Plates, PlateTilts
 from monitor.engine.slip import SlipWatch, Turning
 from monitor.rig.capacity import AreaTable
 from monitor.rig.schema import Rig, Stack
@@ -37,30 +37,14 @@ _LIFTED_M = 0.001
 """The stack's force is known once it has lifted its load clear of rest by this much."""
 _SHEAR = 0.04
 """One standard deviation of the sideways shear that tilts do not see, as a share of the rise (common practice, no source)."""
-_FOOT_SD = radians(0.5)
-"""How level the foot is set (common practice, no source)."""
-_UNSEEN_SD = radians(2.0)
-"""How far a plate without a sensor may be off the line between its neighbours (common practice, no source)."""
-_DRAGGED = 0.25
-"""Share of the plates' roll by which an unmeasured head may turn on the load it carries, since what rolls below drags the head
-along: one standard deviation (invented)."""
 _LEAN_AGILITY, _LEAN_RATE_SD = 1e-5, 0.002
 """For the lean's trend: density of its acceleration (m^2/s^3), and its rate when first seen (m/s)."""
 
-
-@quick
-@dataclass(frozen=True, slots=True)
-class _Plates:
-    """Tilt (x, y, rad) of every plate from the foot up: smoothed, as just read, one standard deviation of a reading, and one
-    of all that is uncertain in it: what calibrations leave so at every reading alike is counted. `slopes`: of the smoothed."""
-
-    tilts: list[Point]
-    read: list[Point]
-    sds: list[float]
-    errors: list[float]
-    slopes: list[Point]
-
-
+Heard = tuple[float | None, float | None, float | None, bool]
+"""Of one bag's gauge: its smoothed pressure (Pa gauge), that as just read, its rate (Pa/s), all None where it does not see the
+bag; and whether the bag is off its hose, or was until a moment ago."""
+_UNHEARD: Heard = (None, None, None, False)
+_OFF: Heard = (None, None, None, True)
 _BACK_NS = 2_500_000_000
 """So long the smoothed pressure of a gauge that was put back on its bag is still on its way there."""
 
@@ -70,8 +54,12 @@ class StackState:
 
     def __init__(self, stack: Stack, rig: Rig, states: dict[str, ChannelState]) -> None:
         self.stack = stack
+        self.names = [bag.name for bag in stack.bag]
+        self.workings = [bag.working_pressure for bag in stack.bag]
         self.tables = [AreaTable(bag) for bag in stack.bag]
         self.pressures = [states[bag.pressure] for bag in stack.bag]
+        self.heard: list[Heard] = [_UNHEARD for _ in stack.bag]
+        """What each bag's gauge says, as the tick listened last."""
         self.isolated: set[str] = set()
         self.asked: set[str] = set()
         """Bags that look isolated though nobody has said so: their gauges are not believed meanwhile."""
@@ -86,12 +74,7 @@ class StackState:
         self._offset_states = (
             (states[stack.head_offset[0]], states[stack.head_offset[1]]) if stack.head_offset is not None else None
         )
-        self._tilted = [
-            (plate, states[pair[0]], states[pair[1]])
-            for plate, pair in enumerate([*(bag.plate_tilt for bag in stack.bag[:-1]), stack.head_tilt], 1)
-            if pair is not None
-        ]
-        """Every plate whose tilt is measured, and by what."""
+        self._plates = PlateTilts(stack, states)
         self._joined = any(bag.plate_tilt for bag in stack.bag[:-1])
         self._on_load = HeadOnLoad(rig.load, stack.at)
         self._heights = Heights(stack.bag)
@@ -110,11 +93,18 @@ class StackState:
         pairs = [bag.plate_tilt for bag in self.stack.bag[:-1]] + [self.stack.head_tilt]
         return tuple(name for pair in pairs if pair for name in pair)
 
-    def pressure(self, index: int, now_ns: int) -> float | None:
-        """The smoothed pressure in a bag (Pa gauge), None when its gauge does not see it."""
-        if self._off_its_hose(self.stack.bag[index].name, now_ns):
-            return None
-        return self.pressures[index].value(now_ns)
+    def listen(self, now_ns: int) -> None:
+        """Hear every bag's gauge once, for all that asks at this tick."""
+        heard = []
+        for i, gauge in enumerate(self.pressures):
+            if self._off_its_hose(self.names[i], now_ns):
+                heard.append(_OFF)
+            elif gauge.live(now_ns) and gauge.last is not None:
+                filtered = gauge.filter
+                heard.append((filtered.value, gauge.last.value, filtered.rate, False))
+            else:
+                heard.append(_UNHEARD)
+        self.heard = heard
 
     def _off_its_hose(self, bag: str, now_ns: int) -> bool:
         """Whether a bag is isolated, looks so, or was until a moment ago: its gauge jumps when it is put back."""
@@ -127,7 +117,7 @@ class StackState:
     def picture(
         self, pose: PoseEstimate | None, doing: dict[str, str], now_ns: int, others_move: bool = False
     ) -> StackPicture:
-        """This stack for the picture. `others_move`: another stack of the same load is filled or vented now."""
+        """This stack for the picture, once it has listened. `others_move`: another of the same load is filled or vented now."""
         stack = self.stack
         if pose is not None and pose.level is not self._level:  # every zero brings its own: the lift begins anew
             self._level = pose.level
@@ -141,6 +131,7 @@ class StackState:
         sink = self._sinking.tick(now_ns, still and self._same_witnesses(pose), rise, rise_sd)
         lean = self._lean(rise, pose, now_ns)
         length, lean_sd = (lean.length, lean.sd) if lean else (None, None)
+        bags = [self._bag(i, split, doing[name], still, now_ns) for i, name in enumerate(self.names)]
         return StackPicture(
             name=stack.name,
             at=stack.at,
@@ -157,11 +148,11 @@ class StackState:
             lean_rate_m_s=self._rate.rate if self._rate else None,
             plates=lean.plates if lean else (),
             sink_m_s=sink.sink_m_s if sink and sink.significant else None,
-            bags=tuple([self._bag(i, split, doing[bag.name], still, now_ns) for i, bag in enumerate(stack.bag)]),
+            bags=tuple(bags),
             force_sd_n=split.force_sd if split else None,
             force_steady_sd_n=split.steady_sd if split else None,
             force_split_sd_n=split.split_sd if split else None,
-            disagree=tuple(stack.bag[i].name for i in split.disagree) if split else (),
+            disagree=tuple([self.names[i] for i in split.disagree]) if split and split.disagree else (),
             lean_bound_m=None if lean_sd is None else BOUND_SDS * lean_sd,
             lean_at_rise_m=self._lean_at_rise(rise, length, now_ns),
             slip_m=self._slip.slip_m,
@@ -182,27 +173,27 @@ class StackState:
         self._rate, self._slipped = None, False
 
     def _bag(self, i: int, split: Split | None, doing: str, still: bool, now_ns: int) -> BagPicture:
-        bag, gauge = self.stack.bag[i], self.pressures[i]
-        reading = rate = None
-        if not self._off_its_hose(bag.name, now_ns) and gauge.live(now_ns) and gauge.last is not None:
-            reading, rate = gauge.last.value, gauge.filter.rate
-        warmth = self._warmths[i]
+        _, reading, rate, _ = self.heard[i]
+        warmth, working = self._warmths[i], self.workings[i]
         warm = None if warmth is None else warmth.value(now_ns)
-        loss = self._losses[i].tick(now_ns, still, reading, gauge.sd, warm)
-        height = split.heights[i] if split else None
-        force = split.force if split else None
+        loss = self._losses[i].tick(now_ns, still, reading, self.pressures[i].sd, warm)
+        height = needed = height_sd = None
+        if split is not None:
+            height, height_sd = split.heights[i], split.sd(i)
+            if split.force is not None:
+                needed = split.force / self.tables[i].area(height)
         return BagPicture(
-            name=bag.name,
+            name=self.names[i],
             pressure_pa=reading,
             rate_pa_s=rate,
             height_m=height,
-            use=None if reading is None else reading / bag.working_pressure,
-            needed_pa=None if force is None or height is None else force / self.tables[i].area(height),
+            use=None if reading is None else reading / working,
+            needed_pa=needed,
             supply_pa=self.stack.supply,
-            working_pa=bag.working_pressure,
+            working_pa=working,
             doing=doing,
             loss_pa_s=loss.loss_pa_s if loss and loss.significant else None,
-            height_sd_m=split.sd(i) if split else None,
+            height_sd_m=height_sd,
         )
 
     def _shared(self, rise: float | None, rise_sd: float, doing: dict[str, str], now_ns: int) -> Split | None:
@@ -218,18 +209,20 @@ class StackState:
         return it.tick(now_ns, it.flat_m + rise, rise_sd, air)
 
     def _air(self, i: int, doing: dict[str, str], now_ns: int) -> Air:
-        bag, gauge = self.stack.bag[i], self.pressures[i]
-        sensor = self._sensors[i]
-        grown = sensor.since_zero(now_ns) if sensor else None
-        isolated = self._off_its_hose(bag.name, now_ns)
+        gauge, sensor, what = self.pressures[i], self._sensors[i], doing[self.names[i]]
+        _, pressure, _, isolated = self.heard[i]
+        active = what == "filling" or what == "venting"
+        if sensor is None:
+            return Air(pressure, gauge.sd, isolated, active, None, 0.0, gauge.calibration_sd)
+        grown = sensor.since_zero(now_ns)
         return Air(
-            pressure=None if isolated else gauge.reading(now_ns),
+            pressure=pressure,
             noise=gauge.sd,
             off=gauge.calibration_sd,
             isolated=isolated,
-            active=doing[bag.name] in ("filling", "venting"),
+            active=active,
             height=None if grown is None else self.tables[i].heights[0] + grown,
-            height_sd=hypot(sensor.sd, sensor.calibration_sd_since_zero) if sensor else 0.0,
+            height_sd=hypot(sensor.sd, sensor.calibration_sd_since_zero),
         )
 
     def _reach(self, force: float | None) -> float | None:
@@ -246,16 +239,17 @@ class StackState:
         to say so; the head's own measured travel comes before it."""
         load = self._on_load.moved(pose) if pose else None
         offset = self._offset(now_ns)
-        plates = self._plates(pose, now_ns) if rise is not None else None
+        plates = self._plates.now(pose, now_ns) if rise is not None else None
         heights, split = self._heights_for_lean(rise)
-        tilts = None
+        tilts = axes = None
         if plates is not None and rise is not None:
             if pose and load:  # a head that rolled carries the load at another point, which stands higher or lower
                 x, y = head_of(heights, plates.slopes)
                 at_x, at_y = self.stack.at
                 heights[-1] += pose.rise(at_x + x - load.x, at_y + y - load.y) - rise
-            tilts = lean_of(heights, plates.tilts, plates.errors, split, _SHEAR * abs(rise), plates.slopes)
-        self._watch_slip(plates, heights, offset, tilts, load, now_ns)
+            axes = axes_of(heights, plates.tilts, plates.slopes)
+            tilts = lean_of(heights, plates.tilts, plates.errors, split, _SHEAR * abs(rise), axes)
+        self._watch_slip(plates, axes, heights, offset, tilts, load, now_ns)
         stands = offset or (None if self._slipped else load)
         self._acts_at = (stands.x, stands.y) if stands else None
         trusted = None if self._slipped or tilts is None else load
@@ -265,10 +259,11 @@ class StackState:
             self._trend.reset()
             return None
         if self._rate is None:
-            self._rate = RateFilter(max(1e-4, self._noise(plates, heights, offset)), _LEAN_AGILITY, _LEAN_RATE_SD)
-        self._rate.update(now_ns, lean.length)
+            self._rate = RateFilter(max(1e-4, self._noise(plates, axes, offset)), _LEAN_AGILITY, _LEAN_RATE_SD)
+        length = lean.length
+        self._rate.update(now_ns, length)
         if rise is not None:
-            self._trend.tick(now_ns, rise, lean.length)
+            self._trend.tick(now_ns, rise, length)
         return carried_to(lean, tilts.plates) if tilts else lean
 
     def _heights_for_lean(self, rise: float | None) -> tuple[list[float], list[list[float]]]:
@@ -283,7 +278,8 @@ class StackState:
 
     def _watch_slip(
         self,
-        plates: _Plates | None,
+        plates: Plates | None,
+        axes: Axes | None,
         heights: list[float],
         offset: Lean | None,
         tilts: Lean | None,
@@ -299,16 +295,19 @@ class StackState:
             head, lean = self._offset_read(now_ns), (offset.x, offset.y)
         elif plates is not None and tilts is not None and self._joined:
             head, lean = self._turning.tick(heights, plates.read), (tilts.x, tilts.y)
+        if head is None:
+            self._slip.reset()
+            return
         explained = (load.x, load.y) if load else (0.0, 0.0)
-        self._slip.tick(now_ns, head, explained, self._noise(plates, heights, offset), lean, added(heights))
+        self._slip.tick(now_ns, head, explained, lambda: self._noise(plates, axes, offset), lean, added(heights))
         self._slipped = self._slipped or self._slip.slipping is True
 
-    def _noise(self, plates: _Plates | None, heights: list[float], offset: Lean | None) -> float:
+    def _noise(self, plates: Plates | None, axes: Axes | None, offset: Lean | None) -> float:
         """How far the lean trembles (m, one standard deviation): the foot stands still."""
         if self._offset_states is not None and offset is not None:
             x, y = self._offset_states
             return Lean(offset.x, offset.y, (x.sd**2, 0.0, y.sd**2)).sd
-        return tremble_of(heights, plates.tilts, [0.0, *plates.sds[1:]], plates.slopes) if plates else 0.0
+        return tremble_of(axes, [0.0, *plates.sds[1:]]) if plates and axes else 0.0
 
     def _offset(self, now_ns: int) -> Lean | None:
         """The head's sideways travel since the zero, measured directly."""
@@ -326,49 +325,9 @@ class StackState:
         x, y = (it.reading(now_ns) for it in self._offset_states or ())
         return None if x is None or y is None else (x, y)
 
-    def _plates(self, pose: PoseEstimate | None, now_ns: int) -> _Plates | None:
-        """The tilt of every plate; one without a sensor is put between its neighbours, and the error says so. None while
-        a sensor of one is silent."""
-        tilts: dict[int, Point] = {0: (0.0, 0.0)}
-        read = dict(tilts)
-        top = len(self.tables)
-        sds, errors = [_FOOT_SD, *[_UNSEEN_SD] * top], [_FOOT_SD, *[_UNSEEN_SD] * top]
-        for plate, x, y in self._tilted:
-            rx, ry = x.reading(now_ns), y.reading(now_ns)
-            if rx is None or ry is None:
-                return None
-            tilts[plate], read[plate] = (x.filter.value, y.filter.value), (rx, ry)
-            sds[plate] = max(x.sd, y.sd)
-            errors[plate] = hypot(sds[plate], max(x.calibration_sd, y.calibration_sd))
-        if top not in tilts:  # no sensor on the top plate: it turns with the load it carries
-            if pose is None:
-                return None
-            tilts[top] = read[top] = pose.absolute
-            sds[top] = max(pose.tilt_sd(1.0, 0.0), pose.tilt_sd(0.0, 1.0))
-            errors[top] = hypot(sds[top], hypot(pose.level_sd, _DRAGGED * _roll(tilts, top)))
-        smooth = _filled(tilts, top)
-        return _Plates(smooth, _filled(read, top), sds, errors, slopes_of(smooth))
-
     def _lean_at_rise(self, rise: float | None, length: float | None, now_ns: int) -> float | None:
         """The rise at which the head's ring comes to the edge of the foot's; None where the bags do not reach so high."""
         if rise is None or length is None:
             return None
         at = self._trend.reaches(now_ns, rise, length, self.stack.ring - self.stack.head_ring)
         return at if at is not None and at <= self._lift_m else None
-
-
-def _roll(known: dict[int, Point], top: int) -> float:
-    """By how much (rad) a plate is off the line on which plates share the head's tilt evenly: the most of any."""
-    return max(dist(tilt, (plate / top * known[top][0], plate / top * known[top][1])) for plate, tilt in known.items())
-
-
-def _filled(known: dict[int, Point], top: int) -> list[Point]:
-    """The tilts of all plates; of one without a sensor, on the line between the nearest known ones."""
-    return [known[i] if i in known else _between(known, i) for i in range(top + 1)]
-
-
-def _between(known: dict[int, Point], plate: int) -> Point:
-    below, above = max(k for k in known if k < plate), min(k for k in known if k > plate)
-    share = (plate - below) / (above - below)
-    (x0, y0), (x1, y1) = known[below], known[above]
-    return atan(tan(x0) + share * (tan(x1) - tan(x0))), atan(tan(y0) + share * (tan(y1) - tan(y0)))

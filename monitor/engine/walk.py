@@ -30,6 +30,7 @@ _SWIFT_NS = 300_000_000
 _MEMORY_S = 600.0
 _BESIDE_M = 0.5
 """How far the hinge may lie from the plan's, before anything is learned (one standard deviation)."""
+_BESIDE_VARIANCE = _BESIDE_M**2
 _BEYOND_SDS = 4.5
 """A shift of so many standard deviations is no chance (invented; how often it is one all the same: tests/bench/bench_lift.py)."""
 _LEAST_WALK_M, _LEAST_RISE_M = 0.012, 0.0006
@@ -73,18 +74,27 @@ class HingePoint:
 
     def see(self, pose: PoseEstimate, gone: int) -> tuple[float, float]:
         """Take the pose of this moment, after which so many of the last second's are too old; (rise, its variance)."""
-        rise = pose.rise(*self.row[1:])
+        (_, x, y), at = self.row, pose.x
+        rise = at[0] + at[1] * x + at[2] * y
         self._rises.append(rise)
         for _ in range(gone):
             self._rises.popleft()
-        return rise, max(1e-12, variance_along(pose.p, self.row))
+        variance = variance_along(pose.p, self.row)
+        return rise, variance if variance > 1e-12 else 1e-12
 
     def learn(self, rise: float, variance: float, turned: float, fade: float, alike: float) -> None:
         """One step of recursive least squares. `fade`: by what doubt has grown meanwhile; `alike`: how many poses say the same."""
-        cc, cd, dd = (v * fade for v in self._p or (variance, 0.0, _BESIDE_M**2))
-        cc, dd = min(cc, variance), min(dd, _BESIDE_M**2)  # what is known beforehand is not forgotten
+        cc, cd, dd = self._p or (variance, 0.0, _BESIDE_VARIANCE)
+        cc, cd, dd = cc * fade, cd * fade, dd * fade
+        if cc > variance:  # what is known beforehand is not forgotten
+            cc = variance
+        if dd > _BESIDE_VARIANCE:
+            dd = _BESIDE_VARIANCE
         most = sqrt(cc * dd)
-        cd = max(-most, min(most, cd))
+        if cd > most:
+            cd = most
+        elif cd < -most:
+            cd = -most
         pc, pd = cc + cd * turned, cd + dd * turned
         s = pc + pd * turned + variance * alike
         kc, kd = pc / s, pd / s
@@ -101,11 +111,12 @@ class HingePoint:
         line = max(0.0, cc + 2.0 * at * cd + at * at * dd)
         sd = sqrt(self._scattered(now_ns, shift, variance) + line)
         limit = max(_BEYOND_SDS * sd, _LEAST_WALK_M * at, _LEAST_RISE_M) + _LAG_S * turn.spread
-        rises = islice(self._rises, len(self._rises) - turn.swift, None)
-        swift = added(rises) / turn.swift - self._c - self._d * turn.swift_mean
-        wider = max(_SWIFT_SDS * limit, _SWIFT_RISE_M)
-        if abs(swift) > wider and abs(shift) <= limit:
-            return Shift(swift, sd, wider, -swift / turn.swift_mean)
+        if abs(shift) <= limit:
+            rises = islice(self._rises, len(self._rises) - turn.swift, None)
+            swift = added(rises) / turn.swift - self._c - self._d * turn.swift_mean
+            wider = max(_SWIFT_SDS * limit, _SWIFT_RISE_M)
+            if abs(swift) > wider:
+                return Shift(swift, sd, wider, -swift / turn.swift_mean)
         return Shift(shift, sd, limit, -shift / at)
 
     def _scattered(self, now_ns: int, shift: float, variance: float) -> float:
@@ -169,12 +180,21 @@ class HingeWatch:
         if self._learned_s < _LEARN_S or turned < _TURNED:
             return None
         turn = self._turn(now_ns)
-        shifts = [it.judge(now_ns, variance, turn) for it, (_, variance) in zip(self._points, seen, strict=True)]
-        return max(shifts, key=lambda it: abs(it.rise_m) / it.sd_m)
+        farthest, most = None, -1.0
+        for i, point in enumerate(self._points):
+            shift = point.judge(now_ns, seen[i][1], turn)
+            if (beyond := abs(shift.rise_m) / shift.sd_m) > most:
+                farthest, most = shift, beyond
+        return farthest
 
     def _turn(self, now_ns: int) -> _Turn:
         turns, rates = [turned for _, turned in self._turns], self._rates
-        swift = [turned for then_ns, turned in self._turns if now_ns - then_ns <= _SWIFT_NS]
+        count = 0
+        for then_ns, _ in reversed(self._turns):
+            if now_ns - then_ns > _SWIFT_NS:
+                break
+            count += 1
+        swift = turns[-count:]
         return _Turn(added(turns) / len(turns), len(swift), added(swift) / len(swift), max(rates) - min(rates))
 
     def _learn(self, time_ns: int, turned: float, seen: list[tuple[float, float]]) -> None:
@@ -183,6 +203,7 @@ class HingeWatch:
         self._then_ns = time_ns
         if turned >= _TURNED:
             self._learned_s += min(dt, 0.2)
-        fade, alike = exp(min(dt, 1.0) / _MEMORY_S), max(1.0, _TOGETHER_S / max(dt, 1e-3))
-        for point, (rise, variance) in zip(self._points, seen, strict=True):
+        fade, alike = exp((dt if dt < 1.0 else 1.0) / _MEMORY_S), max(1.0, _TOGETHER_S / max(dt, 1e-3))
+        for i, point in enumerate(self._points):
+            rise, variance = seen[i]
             point.learn(rise, variance, turned, fade, alike)

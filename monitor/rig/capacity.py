@@ -11,28 +11,28 @@ class AreaTable:
     def __init__(self, bag: Bag) -> None:
         self.heights = [height for height, _ in bag.capacity]
         self.areas = [force / bag.working_pressure for _, force in bag.capacity]
+        self._pieces = [
+            (low, high, high - low, most, least, most - least)
+            for low, high, most, least in zip(self.heights, self.heights[1:], self.areas, self.areas[1:], strict=False)
+        ]
 
     def area(self, height: float) -> float:
         """Effective area (m^2) at a height (m); the ends of the table hold beyond it."""
-        heights, areas = self.heights, self.areas
-        if height <= heights[0]:
-            return areas[0]
-        for k in range(1, len(heights)):
-            if height <= heights[k]:
-                share = (height - heights[k - 1]) / (heights[k] - heights[k - 1])
-                return areas[k - 1] + share * (areas[k] - areas[k - 1])
-        return areas[-1]
+        if height <= self.heights[0]:
+            return self.areas[0]
+        for low, high, length, most, _, less in self._pieces:
+            if height <= high:
+                return most - (height - low) / length * less
+        return self.areas[-1]
 
     def height_at(self, area: float, highest: bool = False) -> float:
         """The height (m) at which the area is `area`; the ends of the table bound it.
 
         Where the table is flat, the lowest such height, or with `highest` the highest.
         """
-        heights, areas = self.heights, self.areas
-        if area > areas[0] or (area == areas[0] and not highest):
-            return heights[0]
-        for k in range(1, len(heights)):
-            if area > areas[k] or (area == areas[k] and not highest):
-                share = (areas[k - 1] - area) / (areas[k - 1] - areas[k])
-                return heights[k - 1] + share * (heights[k] - heights[k - 1])
-        return heights[-1]
+        if area > self.areas[0] or (area == self.areas[0] and not highest):
+            return self.heights[0]
+        for low, _, length, most, least, less in self._pieces:
+            if area > least or (area == least and not highest):
+                return low + (most - area) / less * length
+        return self.heights[-1]
