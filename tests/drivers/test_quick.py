@@ -74,7 +74,7 @@ def test_a_field_with_a_factory_is_not_for_it():
 def test_a_record_made_of_another_is_not_for_it():
     @dataclass(frozen=True, slots=True)
     class Longer(Plain):
-        again: str
+        again: str = ""
 
     with pytest.raises(TypeError, match="Longer is made of another class"):
         quick(Longer)
