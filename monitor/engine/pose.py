@@ -372,8 +372,9 @@ class PoseFilter:
             return None
         ahead = self.filter.copy()
         ahead.predict(min(_LONGEST_S, (now_ns - self.time_ns) * 1e-9))
+        p = ahead.p
         for shared in (self._zero_error, *self._calibration_error(rows)):
-            for row, (z, a, b) in zip(ahead.p, shared, strict=False):
+            for row, (z, a, b) in zip(p, shared, strict=False):
                 row[0] += z
                 row[1] += a
                 row[2] += b
@@ -386,7 +387,7 @@ class PoseFilter:
         level_sd = 0.0
         if self._calibrated:
             level_sd = max((s.state.calibration_sd for s in rows if isinstance(s.mount, TiltMount)), default=0.0)
-        return PoseEstimate(tuple(ahead.x), ahead.p, self.level, self._faults, left_out, disputed, level_sd)
+        return PoseEstimate(tuple(ahead.x), p, self.level, self._faults, left_out, disputed, level_sd)
 
     def _calibration_error(self, rows: list[_Sensor]) -> tuple[Matrix, ...]:
         """What the calibrations leave uncertain of [z, a, b], the same at every reading; nothing where none is uncertain."""
