@@ -267,6 +267,23 @@ def parse(line: bytes) -> dict[str, Any]:
     raise CodecError("no kind 'k' or no time 't'")
 
 
+def usual(line: bytes) -> Reading | Tick | dict[str, Any]:
+    """The same where a line says something unusual; of a usual reading or tick, as nearly all are, what it holds. CodecError."""
+    try:
+        found = orjson.loads(line)
+        kind, time_ns = found["k"], found["t"]
+        if type(time_ns) is int:
+            if kind == "reading":
+                value, number, channel = found["v"], found["n"], found["c"]
+                if type(value) is float and type(number) is int and type(channel) is str and len(found) == _PLAIN:
+                    return Reading(channel, number, time_ns, None, value) if isfinite(value) else parse(line)
+            elif kind == "tick":
+                return Tick(time_ns)
+    except (orjson.JSONDecodeError, KeyError, TypeError):
+        pass
+    return parse(line)
+
+
 def entry_of(found: dict[str, Any]) -> Entry | AlarmLine | None:
     """The entry (or alarm line) that an object holds; None for a kind that this program does not know. CodecError."""
     made = _MADE.get(found["k"])
@@ -279,14 +296,12 @@ def entry_of(found: dict[str, Any]) -> Entry | AlarmLine | None:
 
 
 def _reading(found: dict[str, Any], time_ns: int) -> Reading:
-    value, number = found["v"], found["n"]
-    if len(found) == _PLAIN and type(value) is float and type(number) is int and isfinite(value):
-        channel = found["c"]
-        return Reading(channel if type(channel) is str else _text(channel), number, time_ns, None, value)
-    device = found.get("d", 0)
+    value, number, device = found["v"], found["n"], found.get("d", 0)
     if not (_whole(number) and _whole(device) and (_whole(value) or isinstance(value, float)) and isfinite(value)):
         raise CodecError("a reading whose number, value or device's time is not one")
-    return Reading(_text(found["c"]), number, time_ns, found.get("d"), float(value), Quality(found.get("q", "good")))
+    channel = _text(found["c"])
+    quality = Quality(found["q"]) if "q" in found else Quality.GOOD
+    return Reading(channel, number, time_ns, found.get("d"), float(value), quality)
 
 
 def _tick(_: dict[str, Any], time_ns: int) -> Tick:

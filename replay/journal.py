@@ -7,7 +7,7 @@ A file may be whole, torn at its end, or changed somewhere. Everything up to the
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -25,9 +25,10 @@ from replay.codec import (
     parse,
     read_header,
     seal_line,
+    usual,
 )
 from replay.entries import Entry
-from replay.migrations import VERSION, migrated
+from replay.migrations import VERSION, changes, migrated
 from replay.writer import JournalWriter
 
 __all__ = ["Journal", "JournalError", "JournalWriter", "NotBegun", "read_journal"]
@@ -35,8 +36,8 @@ __all__ = ["Journal", "JournalError", "JournalWriter", "NotBegun", "read_journal
 LONGEST_LINE = 4 * 1024 * 1024
 """No line is longer; a file that has one is no journal."""
 _NEWLINE = ord("\n")
-_Line = tuple[int, dict[str, Any]]
-"""Where a line begins in the file (bytes), and its object."""
+_Line = tuple[int, Entry | dict[str, Any]]
+"""Where a line begins in the file (bytes), and its object, or what a usual one holds."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -100,6 +101,9 @@ class Journal:
         for begun, block in self._blocks():
             try:
                 for self.at, line in block:
+                    if not isinstance(line, dict):
+                        yield line
+                        continue
                     found = line if version == VERSION else migrated(line, version)
                     entry = entry_of(found)
                     if entry is not None:
@@ -118,21 +122,24 @@ class Journal:
         """What stands before each seal, once that has proven it, and at last what none has: the number of its first line, and
         its lines. Whoever takes one and finds damage in it gets no other."""
         block: list[_Line] = []
+        other = changes(self.header.version, "reading", "tick")
+        read: Callable[[bytes], Entry | dict[str, Any]] = parse if other else usual
         unsealed: list[bytes] = []
         begun, at, number, last = 2, 0, 1, ""
         try:
             with self.path.open("rb") as file:
-                at = len(file.readline(LONGEST_LINE))
+                readline = file.readline
+                at = len(readline(LONGEST_LINE))
                 self.stop = begun, at
-                while line := file.readline(LONGEST_LINE):
+                while line := readline(LONGEST_LINE):
                     number += 1
                     if line[-1] != _NEWLINE:
                         self.damage = f"torn: it ends in the middle of line {number}; all before that was played"
                         break
-                    found = parse(line)
-                    kind = found["k"]
+                    found = read(line)
                     self.complete = self.goes_on = False
-                    if kind == "seal":
+                    kind = found["k"] if isinstance(found, dict) else ""
+                    if kind == "seal" and isinstance(found, dict):
                         self._hash.update(b"".join(unsealed))
                         unsealed.clear()
                         if line != seal_line(found["t"], number - 1, self._hash):

@@ -37,6 +37,11 @@ def readable(version: object) -> TypeGuard[int]:
     return isinstance(version, int) and not isinstance(version, bool) and min(STEPS) <= version <= VERSION
 
 
+def changes(version: int, *kinds: str) -> bool:
+    """Whether lines of one of these kinds are another in a file of a version that is `readable`."""
+    return any(kind in STEPS[older] for older in range(version, VERSION) for kind in kinds)
+
+
 def migrated(line: Line, version: int) -> Line:
     """A line of a file of a version that is `readable`, as this version has it."""
     for older in range(version, VERSION):

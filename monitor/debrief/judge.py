@@ -19,7 +19,7 @@ from monitor.engine.picture import Picture, Priority
 from monitor.rig.load import RigFaults, parse_rig, read_text
 from monitor.rig.schema import Limits, Rig
 from replay.codec import AlarmLine, Gap
-from replay.entries import Entry, Notice
+from replay.entries import Entry, Notice, Tick
 from replay.journal import JournalError
 from replay.recording import Recording, read_recording, recordings
 
@@ -133,12 +133,15 @@ class Rerun:
         if isinstance(line, AlarmLine):
             self._live.append((line.time_ns, line.alarm))
             return None
-        self.late += isinstance(line, Notice) and line.late
-        picture = self.engine.feed(line)
-        self.last_ns = max(self.last_ns, line.time_ns)
-        if picture is not None:
+        if line.time_ns > self.last_ns:
+            self.last_ns = line.time_ns
+        if isinstance(line, Tick):
+            picture = self.engine.tick(line)
             self.verdict.take(picture)
-        return picture
+            return picture
+        self.late += isinstance(line, Notice) and line.late
+        self.engine.feed(line)
+        return None
 
     def same_as_live(self, complete: bool) -> bool:
         """Whether the engine said the same alarms at the same times, to the bit.

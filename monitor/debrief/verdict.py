@@ -30,15 +30,19 @@ class Verdict:
             self.transitions.append(it)
             if it.alarm.raised_ns is not None:
                 self._log(it)
-        load = picture.load
+        load, balance = picture.load, picture.balance
         self._rise = _greatest(self._rise, load.rise_m)
-        if load.tilt_x_rad is not None and load.tilt_y_rad is not None:
-            self._tilt = _greatest(self._tilt, hypot(load.tilt_x_rad, load.tilt_y_rad))
+        tilt_x, tilt_y = load.tilt_x_rad, load.tilt_y_rad
+        if tilt_x is not None and tilt_y is not None:
+            self._tilt = _greatest(self._tilt, hypot(tilt_x, tilt_y))
         self._fall = _greatest(self._fall, picture.fall_m)
-        for name in self._load:  # the last that was known: it is the surest
-            value = getattr(picture.balance, name)
-            if value is not None:
-                self._load[name] = value
+        known = self._load  # the last that was: it is the surest
+        if balance.weight_n is not None:
+            known["weight_n"] = balance.weight_n
+        if balance.moment_nm is not None:
+            known["moment_nm"] = balance.moment_nm
+        if balance.tip_rad is not None:
+            known["tip_rad"] = balance.tip_rad
         for stack in picture.stacks:
             _keep_greatest(self._lean, stack.name, stack.lean_use)
         for shore in picture.shores:

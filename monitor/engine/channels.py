@@ -65,6 +65,8 @@ _SAID = {
 """What a device or its loop says of itself, as the status it makes: there is no value, or none to compute with."""
 _OK, _MAINTENANCE, _STALE = SensorStatus.OK, SensorStatus.MAINTENANCE, SensorStatus.STALE
 _GOOD, _OLD, _ASKS = Quality.GOOD, Quality.OLD, Quality.MAINTENANCE
+_NEVER_NS = -(1 << 63)
+"""Before anything: a channel that is not live, whatever the time."""
 _OWN_WORDS = {
     Quality.FAILURE: "says failed",
     Quality.CHECK: "under check",
@@ -104,21 +106,26 @@ class ChannelState:
         self._low, self._high = max(low, -credible), min(high, credible)
         self.in_range = True
         self.excluded = False
-        """The other sensors agree that this one is lying."""
+        """The other sensors agree that this one is lying. Set by `leave_out`."""
         self.disputed: tuple[str, ...] = ()
         """One of these and this one is lying, and nobody can say which."""
         self.unzeroed = False
-        """It came alive after the zero, so that nothing can be measured from there."""
+        """It came alive after the zero, so that nothing can be measured from there. Set by `measure`."""
         self.gone = False
-        """Its sender was said to be gone: it is silent from then on, however short a time."""
+        """Its sender was said to be gone: it is silent from then on, however short a time. Set by `went`."""
         self.frozen = self.noisy = False
+        self.variance = self._usual_variance = self.noise**2
+        """`sd` squared."""
         self._usual_sd = self.noise
-        self._usual_variance = self.noise**2
+        self._barred = False  # one of the three above
+        self._live_until_ns = _NEVER_NS
+        """Until when it is live if it says nothing more. A reading makes this stale, and so does what is said of its channel."""
         self._rough: float | None = None
         self._run = 1
         self._run_since_ns = 0
         self._finest = inf  # the least step it was seen to take
         self._recent: deque[tuple[int, float]] = deque()
+        self._before = 0.0, 0.0, 0.0  # the three values before the last, where there are as many
         self._live_since_ns: int | None = None
         self._as_read = self._as_read_at_zero = 0.0
 
@@ -133,34 +140,67 @@ class ChannelState:
             reading = Reading(reading.channel, reading.sequence, reading.time_ns, reading.device_time_ns, true, quality)
         last, self.last = self.last, reading
         if quality is not _GOOD and not quality.valid:
-            self._live_since_ns, self.frozen = None, False
+            self._live_since_ns, self.frozen, self._live_until_ns = None, False, _NEVER_NS
             return False
         time_ns, recent = reading.time_ns, self._recent
-        if last is None or time_ns - last.time_ns > self.stale_after_ns:
+        if last is None:
             self._live_since_ns = time_ns
-            recent.clear()
-        if last is not None and value == last.value:
-            self._stands(time_ns)
-        else:
-            if last is not None and (step := abs(value - last.value)) < self._finest:
-                self._finest = step
             self._run, self._run_since_ns, self.frozen = 1, time_ns, False
-        self.in_range = self._low <= value <= self._high
-        if not self.in_range:
-            self._live_since_ns = None
+        else:
+            if time_ns - last.time_ns > self.stale_after_ns:
+                self._live_since_ns = time_ns
+                recent.clear()
+            step = value - last.value
+            if step == 0.0:
+                self._stands(time_ns)
+            else:
+                if step < 0.0:
+                    step = -step
+                if step < self._finest:
+                    self._finest = step
+                self._run, self._run_since_ns, self.frozen = 1, time_ns, False
+        if not self._low <= value <= self._high:
+            self._live_since_ns, self.in_range, self._live_until_ns = None, False, _NEVER_NS
             return False
-        self._as_read = as_read
+        self.in_range, self._as_read = True, as_read
         if self._live_since_ns is None:
             self._live_since_ns = time_ns
         recent.append((time_ns, value))
-        while time_ns - recent[0][0] > ZERO_WINDOW_NS:
+        oldest = time_ns - ZERO_WINDOW_NS
+        while recent[0][0] < oldest:
             recent.popleft()
+        v0, v1, v2 = self._before
+        self._before = v1, v2, value
         if self.baseline is not None and len(recent) > 3:
-            self._listen()
+            self._listen(value - 3.0 * v2 + 3.0 * v1 - v0)
         if self.frozen:
+            self._live_until_ns = _NEVER_NS
             return False
+        self._live_until_ns = _NEVER_NS if self._barred else time_ns + self.stale_after_ns
         self.filter.update(time_ns, value)
         return True
+
+    def leave_out(self, out: bool) -> None:
+        """Compute nothing from it, or do so again: the other sensors agree that it is lying, or that it no longer is."""
+        self.excluded = out
+        self._until()
+
+    def measure(self, measured: bool) -> None:
+        """Whether anything can be measured from it since the zero."""
+        self.unzeroed = not measured
+        self._until()
+
+    def went(self, gone: bool) -> None:
+        """Its sender was said to be gone, or to be back."""
+        self.gone = gone
+        self._until()
+
+    def _until(self) -> None:
+        """Find anew until when it is live."""
+        last = self.last
+        self._barred = self.excluded or self.unzeroed or self.gone
+        sound = last is not None and last.quality.valid and self.in_range and not self.frozen and not self._barred
+        self._live_until_ns = last.time_ns + self.stale_after_ns if sound and last is not None else _NEVER_NS
 
     @property
     def sd(self) -> float:
@@ -168,11 +208,6 @@ class ChannelState:
         if not self.noisy or self._rough is None:
             return self._usual_sd
         return max(self._usual_sd, sqrt(self._rough))
-
-    @property
-    def variance(self) -> float:
-        """`sd` squared."""
-        return self.sd**2 if self.noisy else self._usual_variance
 
     @property
     def calibration_sd(self) -> float:
@@ -206,16 +241,16 @@ class ChannelState:
         coarse = _COARSE_SDS * self.noise < self._finest < inf
         self.frozen = still and not coarse and self.baseline is not None and self.baseline.longest_run < _COARSE_RUN
 
-    def _listen(self) -> None:
+    def _listen(self, third: float) -> None:
         """Follow the noise by third differences, which a smooth motion hardly touches (of white noise: 20 variances)."""
-        recent = self._recent
-        v0, v1, v2, v3 = recent[-4][1], recent[-3][1], recent[-2][1], recent[-1][1]
         usual, rough = self._usual_variance, self._rough
-        seen, most = (v3 - 3.0 * v2 + 3.0 * v1 - v0) ** 2 / 20.0, _ROUGHEST * usual
+        seen, most = third**2 / 20.0, _ROUGHEST * usual
         if seen > most:
             seen = most
         self._rough = rough = usual if rough is None else rough + _ROUGH_MEMORY * (seen - rough)
-        self.noisy = rough > (_QUIET_SQUARED if self.noisy else _NOISY_SQUARED) * usual
+        if self.noisy or rough > _NOISY_SQUARED * usual:
+            self.noisy = rough > (_QUIET_SQUARED if self.noisy else _NOISY_SQUARED) * usual
+            self.variance = self.sd**2 if self.noisy else usual
 
     def status(self, now_ns: int) -> SensorStatus:
         """How far this channel may be believed now."""
@@ -248,26 +283,23 @@ class ChannelState:
 
     def live(self, now_ns: int) -> bool:
         """Whether what it reads now may be computed with: heard, and neither left out nor without a zero."""
-        last = self.last
-        if last is None or self.excluded or self.unzeroed or self.gone or self.frozen or not self.in_range:
-            return False
-        return now_ns - last.time_ns <= self.stale_after_ns and (last.quality is _GOOD or last.quality.valid)
+        return now_ns <= self._live_until_ns
 
     def value(self, now_ns: int) -> float | None:
         """The smoothed value while live, else None."""
-        return self.filter.value if self.live(now_ns) else None
+        return self.filter.value if now_ns <= self._live_until_ns else None
 
     def reading(self, now_ns: int) -> float | None:
         """The last reading itself while live, else None: what the gauge says, without the smoothing's lag."""
-        return self.last.value if self.last is not None and self.live(now_ns) else None
+        return self.last.value if now_ns <= self._live_until_ns and self.last is not None else None
 
     def rate(self, now_ns: int) -> float | None:
         """The rate of change, per second, while live, else None."""
-        return self.filter.rate if self.live(now_ns) else None
+        return self.filter.rate if now_ns <= self._live_until_ns else None
 
     def since_zero(self, now_ns: int) -> float | None:
         """The smoothed value less its value at the zero, while live and zeroed, else None."""
-        if self.baseline is None or not self.live(now_ns):
+        if now_ns > self._live_until_ns or self.baseline is None:
             return None
         return self.filter.value - self.baseline.mean
 
@@ -289,7 +321,7 @@ class ChannelState:
         self.baseline = Baseline(mean, sd, len(values), max(runs))
         self._as_read_at_zero = self._as_read
         self._usual_sd = self._credible_sd(self.baseline)
-        self._usual_variance = self._usual_sd**2
+        self.variance = self._usual_variance = self._usual_sd**2
         self._rough, self.noisy = None, False
 
     def _moving(self) -> bool:
@@ -314,6 +346,13 @@ class ChannelState:
         if last is None:
             return SensorPicture(name, quantity, port, self.status(now_ns), None, None, "", self.gone)
         age_ns = now_ns - last.time_ns
+        if (
+            now_ns <= self._live_until_ns
+            and last.quality is _GOOD
+            and curve is None
+            and not (self.noisy or self.disputed)
+        ):
+            return SensorPicture(name, quantity, port, _OK, age_ns * 1e-9 if age_ns > 0 else 0.0, last.value)
         return SensorPicture(
             name,
             quantity,

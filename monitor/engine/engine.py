@@ -108,7 +108,7 @@ class Engine:
             self._links[notice.about] = PortPicture(notice.about, up, notice.text, since_ns)
         elif notice.kind == "node":
             if (state := self.channels.get(notice.about)) is not None:
-                state.gone = notice.active
+                state.went(notice.active)
         elif notice.kind == "calibration":
             if notice.active:
                 self._out_of_date[notice.about] = notice.text
@@ -136,7 +136,7 @@ class Engine:
             state.baseline = None
             if not state.why_not_zero(now_ns):
                 state.take_zero()
-            state.unzeroed = name in measured_from_zero and state.baseline is None
+            state.measure(name not in measured_from_zero or state.baseline is not None)
         self.pose.zero(now_ns)
         self.pivot = Pivot(self.rig, self.pose.size_m, self.pose.heads)
         for shore in self.shores:

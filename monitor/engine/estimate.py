@@ -10,7 +10,7 @@ from math import inf, sqrt
 
 from drivers.quick import quick
 from monitor.engine.integrity import shift
-from monitor.engine.kalman import Row, variance_along
+from monitor.engine.kalman import Row
 from monitor.engine.mounts import Level, asin_clipped
 
 BOUND_SDS = 3.0
@@ -39,11 +39,16 @@ class PoseEstimate:
 
     def rise_sd(self, x_m: float, y_m: float) -> float:
         """One standard deviation of `rise`."""
-        return sqrt(max(0.0, variance_along(self.p, (1.0, x_m, y_m))))
+        z, a, b, _, _, _ = (
+            self.p
+        )  # kalman.variance_along (1, x, y), the factors of one left out: it is asked at every turn
+        variance = z[0] + 2.0 * (z[1] * x_m + z[2] * y_m) + x_m * (a[1] * x_m + 2.0 * a[2] * y_m) + y_m * b[2] * y_m
+        return sqrt(variance) if variance > 0.0 else 0.0
 
     def rise_bound(self, x_m: float, y_m: float) -> float | None:
         """How far `rise` may be off (m), one sensor lying unseen included; None where a lie of one would go unseen."""
-        return self._bound((1.0, x_m, y_m))
+        unseen = shift(self.faults, (1.0, x_m, y_m))
+        return None if unseen == inf else BOUND_SDS * self.rise_sd(x_m, y_m) + unseen
 
     def rate(self, x_m: float, y_m: float) -> float:
         """Rise rate (m/s) of the load-fixed point (x, y)."""
@@ -51,9 +56,10 @@ class PoseEstimate:
 
     def rate_sd(self, x_m: float, y_m: float) -> float:
         """One standard deviation of `rate`."""
-        z, a, b = self.p[3:]
+        _, _, _, z, a, b = self.p
         along_z, along_a = z[3] + 2.0 * (z[4] * x_m + z[5] * y_m), x_m * (a[4] * x_m + 2.0 * a[5] * y_m)
-        return sqrt(max(0.0, along_z + along_a + y_m * b[5] * y_m))
+        variance = along_z + along_a + y_m * b[5] * y_m
+        return sqrt(variance) if variance > 0.0 else 0.0
 
     def tilt(self, ux: float, uy: float) -> float:
         """Tilt (rad) since the zero along the unit axis (ux, uy) of the load, positive when its + end has gone up."""
@@ -63,15 +69,14 @@ class PoseEstimate:
 
     def tilt_sd(self, ux: float, uy: float) -> float:
         """One standard deviation of `tilt` (small-angle: the cosine's own)."""
-        return sqrt(max(0.0, variance_along(self.p, (0.0, ux, uy))))
+        _, a, b, _, _, _ = self.p  # kalman.variance_along (0, ux, uy)
+        variance = ux * (a[1] * ux + 2.0 * a[2] * uy) + uy * b[2] * uy
+        return sqrt(variance) if variance > 0.0 else 0.0
 
     def tilt_bound(self, ux: float, uy: float) -> float | None:
         """How far `tilt` may be off (rad), one sensor lying unseen included; None where a lie of one would go unseen."""
-        return self._bound((0.0, ux, uy))
-
-    def _bound(self, g: Row) -> float | None:
-        unseen = shift(self.faults, g)
-        return None if unseen == inf else BOUND_SDS * sqrt(max(0.0, variance_along(self.p, g))) + unseen
+        unseen = shift(self.faults, (0.0, ux, uy))
+        return None if unseen == inf else BOUND_SDS * self.tilt_sd(ux, uy) + unseen
 
     @property
     def a0(self) -> float:

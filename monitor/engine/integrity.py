@@ -45,16 +45,22 @@ class Seen:
 
 @dataclass(frozen=True, slots=True)
 class Parity:
-    """What the residual test says. `without[i]` is chi-square with row i left out, None where the rest sees too little."""
+    """What the residual test says of some rows."""
 
     spare: int
     chi_square: float
-    without: tuple[float | None, ...]
+    rows: tuple[Seen, ...]
 
     @property
     def at_odds(self) -> bool:
         """Whether the rows contradict each other beyond chance."""
         return self.spare > 0 and self.chi_square > limit(self.spare)
+
+    @property
+    def without(self) -> tuple[float | None, ...]:
+        """Chi-square with each row left out, None where the rest sees too little: worked out where rows are at odds."""
+        rows, seen = self.rows, self.spare > 0 or self.chi_square > 0.0
+        return tuple([_misfit([*rows[:i], *rows[i + 1 :]]) if seen else None for i in range(len(rows))])
 
     def explained_without(self, row: int) -> bool:
         """Whether leaving out this one row makes the others agree."""
@@ -103,9 +109,8 @@ def judge(rows: Sequence[Seen]) -> Parity:
     """The residual test over these rows: a motion common to all of them is fitted, never blamed."""
     chi_square = _misfit(rows)
     if chi_square is None:
-        return Parity(0, 0.0, (None,) * len(rows))
-    without = tuple(_misfit([*rows[:i], *rows[i + 1 :]]) for i in range(len(rows)))
-    return Parity(len(rows) - 3, chi_square, without)
+        return Parity(0, 0.0, tuple(rows))
+    return Parity(len(rows) - 3, chi_square, tuple(rows))
 
 
 def apart(rows: Sequence[Seen], row: int) -> float:

@@ -11,6 +11,7 @@ from __future__ import annotations
 from math import sqrt
 
 Row = tuple[float, float, float]
+Row6 = tuple[float, float, float, float, float, float]
 
 
 class RateFilter:
@@ -41,11 +42,11 @@ class RateFilter:
         if time_ns > self.time_ns:
             dt = (time_ns - self.time_ns) * 1e-9
             self.time_ns = time_ns
-            q = self.q
+            faster, later = self.q * dt, dt * p11
             value += rate * dt
-            p00 += dt * (2.0 * p01 + dt * p11) + q * dt * dt * dt / 3.0
-            p01 += dt * p11 + q * dt * dt / 2.0
-            p11 += q * dt
+            p00 += dt * (2.0 * p01 + later) + faster * dt * dt / 3.0
+            p01 += later + faster * dt / 2.0
+            p11 += faster
         s = p00 + r
         k0, k1 = p00 / s, p01 / s
         innovation = measured - value
@@ -54,7 +55,7 @@ class RateFilter:
         g = 1.0 - k0
         self.p00 = g * g * p00 + k0 * k0 * r
         self.p01 = g * (p01 - k1 * p00) + k0 * k1 * r
-        self.p11 = p11 - 2.0 * k1 * p01 + k1 * k1 * (p00 + r)
+        self.p11 = p11 - 2.0 * k1 * p01 + k1 * k1 * s
 
     @property
     def rate_sd(self) -> float:
@@ -66,101 +67,163 @@ class TripleFilter:
     """Three numbers and their rates: x = [z, a, b, dz, da, db], covariance `p` (6 rows of 6).
 
     A reading touches the three positions only: h = (hz, ha, hb). `q` holds the acceleration densities of the three.
+
+    The covariance is kept as plain tuples: `_at`, the positions' block, whole, since looking ahead rounds its halves apart;
+    `_across`, positions with rates, by rows, which is rates with positions by columns; `_rates`, the upper half of their block.
     """
 
-    __slots__ = ("p", "q", "x")
+    __slots__ = ("_across", "_at", "_rates", "q", "x")
 
     def __init__(self, q: Row, variance: Row, rate_variance: Row) -> None:
         self.q = q
         self.x = [0.0] * 6
-        self.p = [[0.0] * 6 for _ in range(6)]
-        for i in range(3):
-            self.p[i][i] = variance[i]
-            self.p[i + 3][i + 3] = rate_variance[i]
+        (z, a, b), (dz, da, db) = variance, rate_variance
+        self._at = z, 0.0, 0.0, 0.0, a, 0.0, 0.0, 0.0, b
+        self._across = (0.0,) * 9
+        self._rates = dz, 0.0, 0.0, da, 0.0, db
+
+    @property
+    def p(self) -> list[list[float]]:
+        """The covariance, its rows made anew."""
+        p00, p01, p02, p10, p11, p12, p20, p21, p22 = self._at
+        p03, p04, p05, p13, p14, p15, p23, p24, p25 = self._across
+        p33, p34, p35, p44, p45, p55 = self._rates
+        return [
+            [p00, p01, p02, p03, p04, p05],
+            [p10, p11, p12, p13, p14, p15],
+            [p20, p21, p22, p23, p24, p25],
+            [p03, p13, p23, p33, p34, p35],
+            [p04, p14, p24, p34, p44, p45],
+            [p05, p15, p25, p35, p45, p55],
+        ]
 
     def predict(self, dt: float) -> None:
-        """Let `dt` seconds pass."""
+        """Let `dt` seconds pass: P <- F P F' + Q with F = [[I, dt I], [0, I]]. Written out, as it is done at most readings."""
         if dt <= 0.0:
             return
-        x, p = self.x, self.p
+        z, a, b, dz, da, db = self.x
+        self.x = [z + dt * dz, a + dt * da, b + dt * db, dz, da, db]
+        qz, qa, qb = self.q
         half, third = dt * dt / 2.0, dt * dt * dt / 3.0
-        for i, q in enumerate(self.q):  # P <- F P F' + Q with F = [[I, dt I], [0, I]], two rows at a time
-            x[i] += dt * x[i + 3]
-            z, a, b, dz, da, db = p[i]
-            lz, la, lb, ldz, lda, ldb = p[i + 3]
-            dz, da, db = dz + dt * ldz, da + dt * lda, db + dt * ldb
-            p[i] = above = [z + dt * lz + dt * dz, a + dt * la + dt * da, b + dt * lb + dt * db, dz, da, db]
-            p[i + 3] = below = [lz + dt * ldz, la + dt * lda, lb + dt * ldb, ldz, lda, ldb]
-            above[i] += q * third
-            above[i + 3] += q * half
-            below[i] += q * half
-            below[i + 3] += q * dt
+        p00, p01, p02, p10, p11, p12, p20, p21, p22 = self._at
+        p03, p04, p05, p13, p14, p15, p23, p24, p25 = self._across
+        p33, p34, p35, p44, p45, p55 = self._rates
+        n03, n04, n05 = p03 + dt * p33, p04 + dt * p34, p05 + dt * p35
+        n13, n14, n15 = p13 + dt * p34, p14 + dt * p44, p15 + dt * p45
+        n23, n24, n25 = p23 + dt * p35, p24 + dt * p45, p25 + dt * p55
+        self._at = (
+            p00 + dt * p03 + dt * n03 + qz * third,
+            p01 + dt * p13 + dt * n04,
+            p02 + dt * p23 + dt * n05,
+            p10 + dt * p04 + dt * n13,
+            p11 + dt * p14 + dt * n14 + qa * third,
+            p12 + dt * p24 + dt * n15,
+            p20 + dt * p05 + dt * n23,
+            p21 + dt * p15 + dt * n24,
+            p22 + dt * p25 + dt * n25 + qb * third,
+        )
+        self._across = (
+            n03 + qz * half,
+            n04,
+            n05,
+            n13,
+            n14 + qa * half,
+            n15,
+            n23,
+            n24,
+            n25 + qb * half,
+        )
+        self._rates = (
+            p33 + qz * dt,
+            p34,
+            p35,
+            p44 + qa * dt,
+            p45,
+            p55 + qb * dt,
+        )
 
-    def along(self, h: Row) -> tuple[list[float], float]:
+    def along(self, h: Row) -> tuple[Row6, float]:
         """(P h', h P h') for a reading with row `h`."""
         hz, ha, hb = h
-        ph = [z * hz + a * ha + b * hb for z, a, b, _, _, _ in self.p]
-        return ph, ph[0] * hz + ph[1] * ha + ph[2] * hb
+        p00, p01, p02, p10, p11, p12, p20, p21, p22 = self._at
+        p03, p04, p05, p13, p14, p15, p23, p24, p25 = self._across
+        h0 = p00 * hz + p01 * ha + p02 * hb
+        h1 = p10 * hz + p11 * ha + p12 * hb
+        h2 = p20 * hz + p21 * ha + p22 * hb
+        h3 = p03 * hz + p13 * ha + p23 * hb
+        h4 = p04 * hz + p14 * ha + p24 * hb
+        h5 = p05 * hz + p15 * ha + p25 * hb
+        return (h0, h1, h2, h3, h4, h5), h0 * hz + h1 * ha + h2 * hb
 
     def update(self, h: Row, innovation: float, r: float) -> None:
         """Take one reading, of variance `r`, that differs by `innovation` from what was predicted."""
         ph, spread = self.along(h)
         self.correct(ph, spread + r, innovation)
 
-    def correct(self, ph: list[float], s: float, innovation: float) -> None:
+    def correct(self, ph: Row6, s: float, innovation: float) -> None:
         """The update itself: `ph` from `along`, `s` the variance of the innovation. Joseph form, symmetric by
         construction: each off-diagonal pair is computed once. Written out, since it is done at every reading."""
-        x, p = self.x, self.p
+        z, a, b, dz, da, db = self.x
         h0, h1, h2, h3, h4, h5 = ph
         k0, k1, k2, k3, k4, k5 = h0 / s, h1 / s, h2 / s, h3 / s, h4 / s, h5 / s
-        x[0] += k0 * innovation
-        x[1] += k1 * innovation
-        x[2] += k2 * innovation
-        x[3] += k3 * innovation
-        x[4] += k4 * innovation
-        x[5] += k5 * innovation
-        (p00, p01, p02, p03, p04, p05), (_, p11, p12, p13, p14, p15), (_, _, p22, p23, p24, p25) = p[:3]
-        (_, _, _, p33, p34, p35), (_, _, _, _, p44, p45), (_, _, _, _, _, p55) = p[3:]
-        p00 = p00 - k0 * h0 - h0 * k0 + k0 * k0 * s
+        self.x = [
+            z + k0 * innovation,
+            a + k1 * innovation,
+            b + k2 * innovation,
+            dz + k3 * innovation,
+            da + k4 * innovation,
+            db + k5 * innovation,
+        ]
+        p00, p01, p02, _, p11, p12, _, _, p22 = self._at
+        p03, p04, p05, p13, p14, p15, p23, p24, p25 = self._across
+        p33, p34, p35, p44, p45, p55 = self._rates
         p01 = p01 - k0 * h1 - h0 * k1 + k0 * k1 * s
         p02 = p02 - k0 * h2 - h0 * k2 + k0 * k2 * s
-        p03 = p03 - k0 * h3 - h0 * k3 + k0 * k3 * s
-        p04 = p04 - k0 * h4 - h0 * k4 + k0 * k4 * s
-        p05 = p05 - k0 * h5 - h0 * k5 + k0 * k5 * s
-        p11 = p11 - k1 * h1 - h1 * k1 + k1 * k1 * s
         p12 = p12 - k1 * h2 - h1 * k2 + k1 * k2 * s
-        p13 = p13 - k1 * h3 - h1 * k3 + k1 * k3 * s
-        p14 = p14 - k1 * h4 - h1 * k4 + k1 * k4 * s
-        p15 = p15 - k1 * h5 - h1 * k5 + k1 * k5 * s
-        p22 = p22 - k2 * h2 - h2 * k2 + k2 * k2 * s
-        p23 = p23 - k2 * h3 - h2 * k3 + k2 * k3 * s
-        p24 = p24 - k2 * h4 - h2 * k4 + k2 * k4 * s
-        p25 = p25 - k2 * h5 - h2 * k5 + k2 * k5 * s
-        p33 = p33 - k3 * h3 - h3 * k3 + k3 * k3 * s
-        p34 = p34 - k3 * h4 - h3 * k4 + k3 * k4 * s
-        p35 = p35 - k3 * h5 - h3 * k5 + k3 * k5 * s
-        p44 = p44 - k4 * h4 - h4 * k4 + k4 * k4 * s
-        p45 = p45 - k4 * h5 - h4 * k5 + k4 * k5 * s
-        p55 = p55 - k5 * h5 - h5 * k5 + k5 * k5 * s
-        p[:] = (
-            [p00, p01, p02, p03, p04, p05],
-            [p01, p11, p12, p13, p14, p15],
-            [p02, p12, p22, p23, p24, p25],
-            [p03, p13, p23, p33, p34, p35],
-            [p04, p14, p24, p34, p44, p45],
-            [p05, p15, p25, p35, p45, p55],
+        self._at = (
+            p00 - k0 * h0 - h0 * k0 + k0 * k0 * s,
+            p01,
+            p02,
+            p01,
+            p11 - k1 * h1 - h1 * k1 + k1 * k1 * s,
+            p12,
+            p02,
+            p12,
+            p22 - k2 * h2 - h2 * k2 + k2 * k2 * s,
+        )
+        self._across = (
+            p03 - k0 * h3 - h0 * k3 + k0 * k3 * s,
+            p04 - k0 * h4 - h0 * k4 + k0 * k4 * s,
+            p05 - k0 * h5 - h0 * k5 + k0 * k5 * s,
+            p13 - k1 * h3 - h1 * k3 + k1 * k3 * s,
+            p14 - k1 * h4 - h1 * k4 + k1 * k4 * s,
+            p15 - k1 * h5 - h1 * k5 + k1 * k5 * s,
+            p23 - k2 * h3 - h2 * k3 + k2 * k3 * s,
+            p24 - k2 * h4 - h2 * k4 + k2 * k4 * s,
+            p25 - k2 * h5 - h2 * k5 + k2 * k5 * s,
+        )
+        self._rates = (
+            p33 - k3 * h3 - h3 * k3 + k3 * k3 * s,
+            p34 - k3 * h4 - h3 * k4 + k3 * k4 * s,
+            p35 - k3 * h5 - h3 * k5 + k3 * k5 * s,
+            p44 - k4 * h4 - h4 * k4 + k4 * k4 * s,
+            p45 - k4 * h5 - h4 * k5 + k4 * k5 * s,
+            p55 - k5 * h5 - h5 * k5 + k5 * k5 * s,
         )
 
     def open_up(self, variance: Row, rate_variance: Row) -> None:
         """Widen the covariance: the load has moved in a way the model did not expect."""
-        for i in range(3):
-            self.p[i][i] += variance[i]
-            self.p[i + 3][i + 3] += rate_variance[i]
+        (z, a, b), (dz, da, db) = variance, rate_variance
+        p00, p01, p02, p10, p11, p12, p20, p21, p22 = self._at
+        p33, p34, p35, p44, p45, p55 = self._rates
+        self._at = p00 + z, p01, p02, p10, p11 + a, p12, p20, p21, p22 + b
+        self._rates = p33 + dz, p34, p35, p44 + da, p45, p55 + db
 
     def copy(self) -> TripleFilter:
         """An independent copy, to look ahead with."""
         other = TripleFilter.__new__(TripleFilter)
-        other.q, other.x, other.p = self.q, self.x[:], [row[:] for row in self.p]
+        other.q, other.x = self.q, self.x[:]
+        other._at, other._across, other._rates = self._at, self._across, self._rates
         return other
 
 

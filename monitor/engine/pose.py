@@ -159,7 +159,8 @@ class PoseFilter:
         self._consistent_since_ns, self._odd_blocks, self._in_zero, self._faults = None, 0, (), ()
         for sensor in self._all:
             sensor.held, sensor.accepted_ns, sensor.agrees_since_ns, sensor.doubt = 0, -1, None, 0.0
-            sensor.state.excluded, sensor.state.disputed = False, ()
+            sensor.state.leave_out(False)
+            sensor.state.disputed = ()
             sensor.mount.set_level(self.level)
         self._new_block(now_ns)
         self._share_zero_error(self._speaking(now_ns))
@@ -194,16 +195,17 @@ class PoseFilter:
         if base is None:
             return
         if time_ns > self.time_ns:
-            it.predict(min(_LONGEST_S, (time_ns - self.time_ns) * 1e-9))
+            dt = (time_ns - self.time_ns) * 1e-9
+            it.predict(dt if dt < _LONGEST_S else _LONGEST_S)
             self.time_ns = time_ns
-        x = it.x
-        h, predicted = mount.see(x[0], x[1], x[2])
+        z, a, b, _, _, _ = it.x
+        h, predicted = mount.see(z, a, b)
         innovation = mount.change(value, base.mean) - predicted
         if state.excluded:
             sensor.count, sensor.total = sensor.count + 1, sensor.total + innovation
             return
         ph, spread = it.along(h)
-        r = sensor.variance + sensor.zero_variance
+        r = (state.variance + sensor.doubt if state.curve is None else sensor.variance) + sensor.zero_variance
         if innovation * innovation > (_BACK if sensor.held else _GATE) * (spread + r):
             self._hold_back(sensor, time_ns, innovation)
             if not self._load_has_moved(sensor, time_ns):
@@ -307,7 +309,8 @@ class PoseFilter:
             self._faults = tuple(fault for fault in self._faults if inf not in map(abs, fault)) or (_NO_FAULT,)
 
     def _exclude(self, sensor: _Sensor) -> None:
-        sensor.state.excluded, sensor.state.disputed = True, ()
+        sensor.state.leave_out(True)
+        sensor.state.disputed = ()
         sensor.agrees_since_ns, sensor.held, sensor.doubt = None, 0, 0.0
         for other in self._all:
             other.state.disputed, other.doubt = (), 0.0
@@ -343,7 +346,8 @@ class PoseFilter:
             elif sensor.agrees_since_ns is None:
                 sensor.agrees_since_ns = now_ns
             elif now_ns - sensor.agrees_since_ns >= _AGREED_NS:
-                sensor.state.excluded, sensor.agrees_since_ns = False, None
+                sensor.state.leave_out(False)
+                sensor.agrees_since_ns = None
                 self._in_zero = ()
 
     def _speaking(self, now_ns: int) -> list[_Sensor]:
@@ -372,8 +376,9 @@ class PoseFilter:
             return None
         ahead = self.filter.copy()
         ahead.predict(min(_LONGEST_S, (now_ns - self.time_ns) * 1e-9))
+        p = ahead.p
         for shared in (self._zero_error, *self._calibration_error(rows)):
-            for row, (z, a, b) in zip(ahead.p, shared, strict=False):
+            for row, (z, a, b) in zip(p, shared, strict=False):
                 row[0] += z
                 row[1] += a
                 row[2] += b
@@ -386,7 +391,7 @@ class PoseFilter:
         level_sd = 0.0
         if self._calibrated:
             level_sd = max((s.state.calibration_sd for s in rows if isinstance(s.mount, TiltMount)), default=0.0)
-        return PoseEstimate(tuple(ahead.x), ahead.p, self.level, self._faults, left_out, disputed, level_sd)
+        return PoseEstimate(tuple(ahead.x), p, self.level, self._faults, left_out, disputed, level_sd)
 
     def _calibration_error(self, rows: list[_Sensor]) -> tuple[Matrix, ...]:
         """What the calibrations leave uncertain of [z, a, b], the same at every reading; nothing where none is uncertain."""

@@ -42,6 +42,7 @@ def test_it_holds_and_says_what_the_plain_one_does(given_):
     assert repr(made) == repr(plain).replace("Plain", "Quick")
     assert made == Quick(**given_)
     assert hash(made) == hash(plain)
+    assert type(made) is Quick
     for again in (pickle.loads(pickle.dumps(made)), copy.deepcopy(made), replace(made)):
         assert again == made
     assert replace(made, name="other") == Quick(**given_ | {"name": "other"})
@@ -68,3 +69,12 @@ def test_a_field_with_a_factory_is_not_for_it():
 
     with pytest.raises(TypeError, match=r"Listed\.it is not simply given"):
         quick(Listed)
+
+
+def test_a_record_made_of_another_is_not_for_it():
+    @dataclass(frozen=True, slots=True)
+    class Longer(Plain):
+        again: str = ""
+
+    with pytest.raises(TypeError, match="Longer is made of another class"):
+        quick(Longer)
