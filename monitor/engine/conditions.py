@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
-from math import asin, hypot
+from math import asin, hypot, inf
 
 from monitor import quantities as show
 from monitor.engine.alone import Moved
@@ -88,6 +88,7 @@ class Scene:
     `next_fill`, `next_vent`: the next step that fills, and that lets a named bag down. `moved`: how far the load has gone
     over the last seconds, and by whose doing; `descent`: the venting that goes on. `planned`: what the plan comes to;
     `facts`: what else is asked of the rig file; `cribs`: what is marked as packed.
+    `above`: a share up to this interests nobody now, and a condition may say None instead of it.
     `raises`: how many alarms rose in the last ten minutes. `out_of_date`: channels whose calibration no longer holds, and why.
     """
 
@@ -114,6 +115,7 @@ class Scene:
     out_of_date: Mapping[str, str] = field(default_factory=dict)
     odd: frozenset[str] = frozenset()
     dark: dict[str, list[str]] = field(default_factory=dict)
+    above: float = field(default=-inf, init=False)
     by_name: dict[str, SensorPicture] = field(default_factory=dict, init=False)
 
     def __post_init__(self) -> None:
@@ -180,7 +182,7 @@ class Scene:
 _WIDEST = 0.2
 """Share of a limit that a lie may hide: where it could hide more, it is the sensors that are too few (invented)."""
 
-_WORKS = {"fill": "filling", "lower": "venting", "vent": "venting"}
+WORKS = {"fill": "filling", "lower": "venting", "vent": "venting"}
 """What the bag that a step names does in it."""
 
 
@@ -190,12 +192,12 @@ def bag_order(scene: Scene, bag: str) -> Outcome:
     On the way down the same of a bag that is vented: which bag comes out first matters as much as which goes in first.
     """
     step = scene.step
-    if step is None or step.do not in _WORKS or step.bag is None or step.bag == bag:
+    if step is None or step.do not in WORKS or step.bag is None or step.bag == bag:
         return None
     doing = scene.bag(bag).doing
     if doing == "unknown":
         return Unknown(f"pressure in {bag} not known", (scene.facts.gauges[bag],))
-    works = _WORKS[step.do]
+    works = WORKS[step.do]
     wrong = doing == works and bag not in scene.carried_over and not _early(scene, bag) and not no_air(scene)
     key = "filled" if works == "filling" else "vented"
     return Measured(float(wrong) * 2.0, lambda: f"{works}, the step names {step.bag}", {"named": step.bag, key: bag})
@@ -203,12 +205,12 @@ def bag_order(scene: Scene, bag: str) -> Outcome:
 
 def bag_early(scene: Scene, bag: str) -> Outcome:
     """The next bag of the plan is filled (vented) while the one before it, begun already, is short of its stop."""
-    if scene.step is None or scene.step.do not in _WORKS or scene.step.bag == bag:
+    if scene.step is None or scene.step.do not in WORKS or scene.step.bag == bag:
         return None
     doing = scene.bag(bag).doing
     if doing == "unknown":
         return Unknown(f"pressure in {bag} not known", (scene.facts.gauges[bag],))
-    works = _WORKS[scene.step.do]
+    works = WORKS[scene.step.do]
     early = doing == works and bag not in scene.carried_over and _early(scene, bag) and not no_air(scene)
     now, named = scene.picture.step, scene.step.bag
     progress = now.progress if now else None

@@ -80,6 +80,21 @@ class Facts:
         return {shore.name: shore for shore in self.rig.shore}
 
     @cached_property
+    def hinged(self) -> bool:
+        """Whether the plan names a hinge."""
+        return self.rig.load.hinge is not None
+
+    @cached_property
+    def grounded(self) -> bool:
+        """Whether the file says what the ground bears."""
+        return self.rig.ground is not None
+
+    @cached_property
+    def gauged(self) -> bool:
+        """Whether there are cylinders, and each has a gauge."""
+        return bool(self.rig.supply) and all(supply.pressure is not None for supply in self.rig.supply)
+
+    @cached_property
     def gauges(self) -> dict[str, str]:
         """The channel of each bag's pressure."""
         return {bag.name: bag.pressure for stack in self.rig.stack for bag in stack.bag}
