@@ -15,7 +15,7 @@ from monitor.engine.conditions import BOUND_SDS, Measured, Outcome, Scene, Suppr
 from monitor.engine.picture import BagPicture, SensorStatus, StackPicture
 from monitor.engine.planned import Planned
 from monitor.rig.air import bag_volume, carried_real, free_air, regulated
-from monitor.rig.schema import Bag, Rig, Stack
+from monitor.rig.schema import Bag, Stack
 
 _STILL_M_S = 0.0005
 """A stack head slower than this does not follow its bag (invented)."""
@@ -25,6 +25,7 @@ _PUSHES = 1.15
 """Times the pressure that would carry its load: a bag so full and no higher does not lift (invented)."""
 _SINKS_M_S, _LOSES_PA_S = 0.05e-3, 10.0
 """From where the estimator speaks of sinking and of loss (common practice, no source)."""
+_FINE = Measured(0.0, "", {})
 _REGULATED = 0.95
 """Share of its supply at which a bag has all the air that it gets."""
 _LOW_M = 0.006
@@ -33,14 +34,17 @@ _LOW_M = 0.006
 
 def lean_ahead(scene: Scene, name: str) -> Outcome:
     """At the present trend the head leaves the footprint cone within the rise still planned, or the bags' own reach."""
-    stack, config = scene.stack(name), _config(scene.rig, name)
+    stack = scene.stack(name)
     if stack.lean_m is None or stack.rise_m is None:
         missing = scene.lean_missing[name]
         return Unknown("lean not known", missing) if missing else scene.no_pose()
+    at = stack.lean_at_rise_m
+    if at is None and scene.above >= 0.0:
+        return None
+    config = scene.facts.stacks[name]
     target = rise_to_come(scene, config)
     if target is None:
         target = added(bag.capacity[-1][0] - bag.capacity[0][0] for bag in config.bag)
-    at = stack.lean_at_rise_m
     left = target - stack.rise_m
     if at is None or left <= 0.0:
         return Measured(0.0, "", {"at_rise_m": at, "planned_m": target})
@@ -53,16 +57,20 @@ def lean_ahead(scene: Scene, name: str) -> Outcome:
 
 def reach(scene: Scene, name: str) -> Outcome:
     """The stack runs out of lift before the greatest rise still planned."""
-    stack, config = scene.stack(name), _config(scene.rig, name)
+    config = scene.facts.stacks[name]
     target = rise_to_come(scene, config)
     if target is None:
         return None
+    stack = scene.stack(name)
     if stack.reach_m is None:
         resting = stack.rise_m is None or stack.rise_m < _LOW_M
         return None if resting else Unknown(f"force of {name} not known", tuple(bag.pressure for bag in config.bag))
     needs = config.height_at_zero + target
+    share = needs / stack.reach_m
+    if share <= scene.above:
+        return None
     return Measured(
-        needs / stack.reach_m,
+        share,
         lambda: f"lifts to {show.length(stack.reach_m, scene.units)}, {show.length(needs, scene.units)} planned",
         {"reach_m": stack.reach_m, "limit_m": needs},
     )
@@ -91,17 +99,20 @@ def no_lift(scene: Scene, bag: str) -> Outcome:
     if scene.pose is None:
         return scene.no_pose()
     resting = stack.rise_m is not None and stack.rise_m < _LOW_M  # what flat bags push with says nothing of the load
-    known = stack.force_n is not None and not resting
-    force = stack.force_n if known else scene.planned.forces.get(stack.name)
-    limit = full = _REGULATED * it.supply_pa
-    if force is not None and force > 0.0:
-        area = scene.planned.tables[bag].area(it.height_m if it.height_m is not None else config.height_flat)
-        margin = _PUSHES if known else _PUSHES * (1.0 + scene.rig.limits.weight_margin)
-        limit = min(limit, margin * force / area)
+    full = _REGULATED * it.supply_pa
     rising, rate = it.rate_pa_s > _TAKES, scene.pose.rate(*stack.at)
     stuck = (rising or (resting and it.pressure_pa >= full)) and (
         rate < _STILL_M_S + BOUND_SDS * scene.pose.rate_sd(*stack.at)
     )
+    if not stuck and scene.above >= 0.0:
+        return None
+    known = stack.force_n is not None and not resting
+    force = stack.force_n if known else scene.planned.forces.get(stack.name)
+    limit = full
+    if force is not None and force > 0.0:
+        area = scene.planned.tables[bag].area(it.height_m if it.height_m is not None else config.height_flat)
+        margin = _PUSHES if known else _PUSHES * (1.0 + scene.rig.limits.weight_margin)
+        limit = min(limit, margin * force / area)
     named = scene.step.bag if scene.step is not None and scene.step.do == "fill" else None
     instead = f", not {named}" if named not in (None, bag) else ""
     return Measured(
@@ -129,7 +140,7 @@ def sinking(scene: Scene, name: str) -> Outcome:
         )
     losses = {bag.name: bag.loss_pa_s for bag in stack.bags if bag.loss_pa_s is not None}
     if not losses:
-        return Measured(0.0, "", {})
+        return _FINE
     worst = max(losses, key=losses.__getitem__)
     return Measured(
         max(1.2, losses[worst] / _LOSES_PA_S),
@@ -141,16 +152,7 @@ def sinking(scene: Scene, name: str) -> Outcome:
 def rise_to_come(scene: Scene, stack: Stack) -> float | None:
     """The greatest rise (m) at a stack's head that the steps still to come plan; None where they plan none."""
     now = scene.picture.step
-    if now is None:
-        return None
-    first, most = scene.rig.stack[0].name, None
-    for step in scene.rig.step[now.number - 1 :]:
-        until = step.until
-        if step.do != "fill" or until is None or until.rise is None or (until.at or first) != stack.name:
-            continue
-        if most is None or until.rise > most:
-            most = until.rise
-    return most
+    return None if now is None else scene.facts.to_come(now.number, stack.name)
 
 
 def _most_apart(planned: Planned, rises: Mapping[str, float]) -> tuple[float, tuple[str, str]]:
@@ -226,17 +228,10 @@ def _to_fill(scene: Scene) -> float | None:
     return need
 
 
-def _config(rig: Rig, name: str) -> Stack:
-    for it in rig.stack:
-        if it.name == name:
-            return it
-    raise KeyError(name)
-
-
 def _plate(scene: Scene, name: str) -> tuple[StackPicture, BagPicture, Bag]:
     """A bag with its stack, as they are, and as the rig file has it."""
-    for stack, config in zip(scene.picture.stacks, scene.rig.stack, strict=True):
-        for bag, plate in zip(stack.bags, config.bag, strict=True):
+    for stack in scene.picture.stacks:
+        for bag in stack.bags:
             if bag.name == name:
-                return stack, bag, plate
+                return stack, bag, scene.facts.bags[name]
     raise KeyError(name)

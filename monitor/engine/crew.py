@@ -62,6 +62,8 @@ def out_of_step(scene: Scene, bag: str) -> Outcome:
     doing = scene.bag(bag).doing
     if doing == "unknown":
         return Unknown(f"pressure in {bag} not known", (scene.facts.gauges[bag],))
+    if doing not in _MOVES and scene.above >= 0.0:
+        return None
     where = "plan ended" if step is None else f"in {step.do}"
     moved = doing in _MOVES and not no_air(scene)
     wrong = moved and bag not in scene.moving_over and not _fits(scene, bag, doing)

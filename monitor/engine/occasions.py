@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 
-from monitor.engine import ahead, conditions, crew, instrument, lowering, resting
+from monitor.engine import ahead, conditions, crew, instrument, lowering, resting, turning
 from monitor.engine.conditions import WORKS, Outcome, Scene
 
 
@@ -29,10 +29,8 @@ def alarms_rose(scene: Scene) -> bool:
 
 def ports_are_down(scene: Scene) -> bool:
     """Not every port is known to be up."""
-    for port in scene.picture.ports:
-        if port.up is not True:
-            return True
-    return False
+    ports = scene.picture.ports
+    return [port.up for port in ports].count(True) < len(ports)
 
 
 def hinged(scene: Scene) -> bool:
@@ -91,8 +89,8 @@ OCCASIONS: Mapping[Callable[[Scene, str], Outcome], Callable[[Scene], bool]] = {
     instrument.behind_time: troubled,
     instrument.flood: alarms_rose,
     instrument.link_lost: ports_are_down,
-    conditions.cross_tilt: hinged,
-    conditions.cross_tilt_with_bound: hinged,
+    turning.cross_tilt: hinged,
+    turning.cross_tilt_with_bound: hinged,
     conditions.bag_order: bags_are_worked,
     conditions.bag_early: bags_are_worked,
     conditions.shore_air_low: lifting,

@@ -11,7 +11,7 @@ from monitor.engine.picture import Point
 from monitor.rig.capacity import AreaTable
 from monitor.rig.parts import centre_of_gravity, total_weight
 from monitor.rig.profile import height, shares, stop_stack, top_rise
-from monitor.rig.schema import Rig, Shore, Stack
+from monitor.rig.schema import Bag, Limits, Rig, Shore, Stack
 from monitor.rig.statics import lever, rise_ratio, stack_forces
 
 _APART_M = 0.025
@@ -68,11 +68,47 @@ class Facts:
 
     def __init__(self, rig: Rig) -> None:
         self.rig = rig
+        self._to_come: dict[tuple[int, str], float | None] = {}
+        """By step and stack, as far as it was asked for."""
+
+    def to_come(self, number: int, stack: str) -> float | None:
+        """The greatest rise (m) at a stack's head that the steps from this one on plan; None where they plan none."""
+        asked = number, stack
+        if asked not in self._to_come:
+            first, rises = self.rig.stack[0].name, list[float]()
+            for step in self.rig.step[number - 1 :]:
+                until = step.until
+                if step.do != "fill" or until is None or until.rise is None:
+                    continue
+                if (until.at or first) == stack:
+                    rises.append(until.rise)
+            self._to_come[asked] = max(rises, default=None)
+        return self._to_come[asked]
 
     @cached_property
     def stacks(self) -> dict[str, Stack]:
         """Stacks by name."""
         return {stack.name: stack for stack in self.rig.stack}
+
+    @cached_property
+    def bags(self) -> dict[str, Bag]:
+        """Bags by name."""
+        return {bag.name: bag for stack in self.rig.stack for bag in stack.bag}
+
+    @cached_property
+    def heads(self) -> tuple[Point, ...]:
+        """Where each stack's head stands under the load."""
+        return tuple(stack.at for stack in self.rig.stack)
+
+    @cached_property
+    def head_rings(self) -> dict[str, float]:
+        """What of each head must stay inside besides its centre (m)."""
+        return {stack.name: stack.head_ring for stack in self.rig.stack}
+
+    @cached_property
+    def limits(self) -> Limits:
+        """What the plan allows."""
+        return self.rig.limits
 
     @cached_property
     def shores(self) -> dict[str, Shore]:
@@ -111,6 +147,12 @@ class Facts:
         (x0, y0), (x1, y1) = self.rig.load.hinge
         length = hypot(x1 - x0, y1 - y0)
         return (x1 - x0) / length, (y1 - y0) / length
+
+    @cached_property
+    def across(self) -> Point:
+        """The unit vector across it."""
+        ux, uy = self.along
+        return -uy, ux
 
     @cached_property
     def pistons(self) -> tuple[tuple[float, float], ...]:

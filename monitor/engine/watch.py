@@ -64,8 +64,8 @@ class Watch:
         now_ns = scene.picture.time_ns
         blind: dict[tuple[str, str], Blind] = {}
         shared: dict[int, Outcome] = {}
-        for about, look, deaf, scene.above, like, rule, broken in self._watched if failed else self._rows(scene):
-            failure = None
+        for about, look, deaf, above, like, rule, broken in self._watched if failed else self._rows(scene):
+            failure, scene.above = None, above
             try:
                 if like < 0:
                     outcome = look(scene, about)
