@@ -25,6 +25,7 @@ _OUT_PITCHES = 2.0
 """A shore that has come out by no more of its lock pitches holds nothing up that has to be walked down."""
 _CARRY_OVER_NS = 5_000_000_000
 """A stack that was already going up when a step began may take this long to be stopped."""
+_RESTING: dict[str, frozenset[str]] = {"filling": frozenset(), "venting": frozenset()}
 
 
 @dataclass(slots=True)
@@ -56,14 +57,18 @@ class Sequence:
         self.steps = rig.step
         self._runs = [_Run() for _ in rig.step]
         self.index: int | None = None
+        self._step: Step | None = None
+        """The step at `index`."""
         self.done = False
         self._from_m: float | None = None
         self._from_pa: float | None = None
         self._fill = _Fill()
-        self._doing: dict[str, frozenset[str]] = {"filling": frozenset(), "venting": frozenset()}
+        self._doing: dict[str, frozenset[str]] = _RESTING
         self._left: int | None = None
         self._bags = [frozenset(bag.name for bag in stack.bag) for stack in rig.stack]
         self._pitches = {shore.name: shore.lock_pitch for shore in rig.shore}
+        self._fills = [it if it.do == "fill" else None for it in rig.step]
+        self._vents = [it if it.do in _LOWERS and it.bag is not None else None for it in rig.step]
         self._heads = [stack.name for stack in rig.stack]
         self._stops = [self._stop(step) for step in rig.step]
         self._pictures: tuple[StepPicture, ...] | None = None
@@ -72,7 +77,7 @@ class Sequence:
     @property
     def step(self) -> Step | None:
         """The step being worked, or None before the zero and after the last."""
-        return None if self.index is None else self.steps[self.index]
+        return self._step
 
     @property
     def carried_over(self) -> frozenset[str]:
@@ -86,17 +91,17 @@ class Sequence:
 
     def next_fill(self) -> Step | None:
         """The fill step after this one."""
-        if self.index is not None:
-            for step in self.steps[self.index + 1 :]:
-                if step.do == "fill":
-                    return step
-        return None
+        return self._after(self._fills)
 
     def next_vent(self) -> Step | None:
         """The next step that lets a named bag down."""
+        return self._after(self._vents)
+
+    def _after(self, steps: list[Step | None]) -> Step | None:
+        """The first of them after the step being worked."""
         if self.index is not None:
-            for step in self.steps[self.index + 1 :]:
-                if step.do in _LOWERS and step.bag is not None:
+            for step in steps[self.index + 1 :]:
+                if step is not None:
                     return step
         return None
 
@@ -153,6 +158,7 @@ class Sequence:
 
     def _enter(self, index: int | None, now_ns: int) -> None:
         self.index, self.done, self._left, self._pictures = index, False, None, None
+        self._step = None if index is None else self.steps[index]
         self._from_m = self._from_pa = None
         moving = self._doing[self._works()]
         self._fill = _Fill(carried_over={bag for bags in self._bags for bag in bags if moving & bags})
@@ -173,12 +179,14 @@ class Sequence:
     ) -> NowPicture | None:
         """Where this step stands. `cribbed_ns`: when cribbing was last marked as packed."""
         self._follow_bags(now_ns, stacks)
-        if self.step is not None and self.step.do == "hold" and self._held(now_ns) >= (self.step.for_ or 0.0):
+        step = self.step
+        if step is not None and step.do == "hold" and self._held(now_ns) >= (step.for_ or 0.0):
             self.done = True
             self.forward(now_ns)
-        if self.index is None or self.step is None:
+            step = self.step
+        if self.index is None or step is None:
             return None
-        progress, left, self.done = self._progress(self.step, now_ns, stacks, shores, cribbed_ns)
+        progress, left, self.done = self._progress(step, now_ns, stacks, shores, cribbed_ns)
         return NowPicture(self.index + 1, progress, left, self.done)
 
     def _follow_bags(self, now_ns: int, stacks: tuple[StackPicture, ...]) -> None:
@@ -189,6 +197,9 @@ class Sequence:
                     filling.append(bag.name)
                 elif bag.doing == "venting":
                     venting.append(bag.name)
+        if not filling and not venting and not self._fill.carried_over:
+            self._doing = _RESTING
+            return
         self._doing = {"filling": frozenset(filling), "venting": frozenset(venting)}
         moving, fill = self._doing[self._works()], self._fill
         if fill.carried_over:
@@ -233,11 +244,10 @@ class Sequence:
             return None, "until you press next", False
         if step.until is None:
             return self._to_empty(step, stacks)
-        stops = [self._to_rise(step, stacks), self._to_pressure(step, stacks)]
-        known = [stop for stop in stops if stop is not None]
-        if known:
-            return max(known, key=lambda stop: (stop[2], stop[0]))
-        return None, "not known how far", False
+        rise, pressure = self._to_rise(step, stacks), self._to_pressure(step, stacks)
+        if rise is None or pressure is None:
+            return rise or pressure or (None, "not known how far", False)
+        return rise if (rise[2], rise[0]) >= (pressure[2], pressure[0]) else pressure
 
     def _to_empty(self, step: Step, stacks: tuple[StackPicture, ...]) -> tuple[float | None, str, bool]:
         """A bag is vented for good: how much air is left in it. It waits for a person all the same."""
@@ -285,15 +295,18 @@ class Sequence:
         until = step.until
         if until is None or until.rise is None:
             return None
-        stack = next((s for s in stacks if s.name == (until.at or self._heads[0])), None)
-        if stack is None or stack.rise_m is None:
+        top, at, rise = until.rise, until.at or self._heads[0], None
+        for stack in stacks:
+            if stack.name == at:
+                rise = stack.rise_m
+        if rise is None:
             return None
         if self._from_m is None:
-            self._from_m = stack.rise_m
+            self._from_m = rise
         sign = 1.0 if step.do == "fill" else -1.0
-        left = sign * (until.rise - stack.rise_m)
+        left = sign * (top - rise)
         words = f"{quantities.length(max(left, 0.0), self._units)} to go"
-        return _share(left, sign * (until.rise - self._from_m)), words, left <= _REACHED_M
+        return _share(left, sign * (top - self._from_m)), words, left <= _REACHED_M
 
     def _to_pressure(self, step: Step, stacks: tuple[StackPicture, ...]) -> tuple[float, str, bool] | None:
         until = step.until
