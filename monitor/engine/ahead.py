@@ -57,8 +57,8 @@ def lean_ahead(scene: Scene, name: str) -> Outcome:
 
 def reach(scene: Scene, name: str) -> Outcome:
     """The stack runs out of lift before the greatest rise still planned."""
-    config = scene.facts.stacks[name]
-    target = rise_to_come(scene, config)
+    config, now = scene.facts.stacks[name], scene.picture.step
+    target = None if now is None else scene.facts.to_come(now.number, name)
     if target is None:
         return None
     stack = scene.stack(name)
@@ -100,10 +100,11 @@ def no_lift(scene: Scene, bag: str) -> Outcome:
         return scene.no_pose()
     resting = stack.rise_m is not None and stack.rise_m < _LOW_M  # what flat bags push with says nothing of the load
     full = _REGULATED * it.supply_pa
-    rising, rate = it.rate_pa_s > _TAKES, scene.pose.rate(*stack.at)
-    stuck = (rising or (resting and it.pressure_pa >= full)) and (
-        rate < _STILL_M_S + BOUND_SDS * scene.pose.rate_sd(*stack.at)
-    )
+    stuck = it.rate_pa_s > _TAKES or (resting and it.pressure_pa >= full)
+    if not stuck and scene.above >= 0.0:
+        return None
+    rate = scene.pose.rate(*stack.at)
+    stuck = stuck and rate < _STILL_M_S + BOUND_SDS * scene.pose.rate_sd(*stack.at)
     if not stuck and scene.above >= 0.0:
         return None
     known = stack.force_n is not None and not resting

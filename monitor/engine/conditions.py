@@ -84,8 +84,8 @@ class Scene:
     `notices`: troubles of the monitor itself that stand now, kind to one sentence. `unzeroed`: channels that were
     silent at the zero; `disputed`: those of which one of a pair lies. `moving_over`: bags of stacks that were being filled
     or vented when this step began and have not been shut since. `dark` maps a channel to the danger rules its
-    silence blinds; it fills while the danger rules are judged. `turned` (along an axis: the tilt, BOUND_SDS standard
-    deviations of it, its bound) and `lifts` (see `lifting`) are worked out once.
+    silence blinds; it fills while the danger rules are judged. `turned` (along an axis: the tilt
+    and its standard deviation) and `lifts` (see `lifting`) are worked out once.
     `odd`: channels whose status is not "ok", or whose calibration no longer holds.
     `next_fill`, `next_vent`: the next step that fills, and that lets a named bag down. `moved`: how far the load has gone
     over the last seconds, and by whose doing; `descent`: the venting that goes on. `planned`: what the plan comes to;
@@ -118,7 +118,7 @@ class Scene:
     odd: frozenset[str] = frozenset()
     dark: dict[str, list[str]] = field(default_factory=dict)
     above: float = field(default=-inf, init=False)
-    turned: dict[Point, tuple[float, float, float | None]] = field(default_factory=dict, init=False)
+    turned: dict[Point, tuple[float, float]] = field(default_factory=dict, init=False)
     lifts: bool | None = field(default=None, init=False)
 
     def __post_init__(self) -> None:

@@ -29,10 +29,10 @@ def unticked(scene: Scene, _: str) -> Outcome:
     paper is not told that it has none. The usual list is shown in either case.
     """
     items = scene.picture.checklist
-    still = [it for it in items if it.ticked_ns is None]
-    if scene.picture.zero.taken_ns is None or (len(still) == len(items) and not scene.rig.checklist):
+    count = [it.ticked_ns for it in items].count(None)
+    if scene.picture.zero.taken_ns is None or (count == len(items) and not scene.rig.checklist):
         return None
-    if not still:
+    if not count:
         return Measured(0.0, "", {"open": 0.0})
     bags = [bag for stack in scene.picture.stacks for bag in stack.bags]
     rise = scene.picture.load.rise_m
@@ -40,6 +40,7 @@ def unticked(scene: Scene, _: str) -> Outcome:
     if rise is None and not filled:
         return scene.no_pose()
     begun = filled or (rise or 0.0) > _RISEN_M
+    still = [it for it in items if it.ticked_ns is None]
     return Measured(
         2.0 * begun,
         lambda: f"{len(still)} of {len(items)} open, first: {still[0].item}",

@@ -39,6 +39,7 @@ from monitor.rig.schema import Rig
 from replay.entries import Action, Entry, Notice, Tick
 
 _OK = SensorStatus.OK
+_NOBODY: frozenset[str] = frozenset()
 
 
 class Engine:
@@ -51,6 +52,7 @@ class Engine:
         self.pose = PoseFilter(rig, self.channels)
         self._in_pose = frozenset(self.pose.channels)
         self.stacks = [StackState(stack, rig, self.channels) for stack in rig.stack]
+        self._lean_seen: dict[str, tuple[str, ...]] = {stack.stack.name: () for stack in self.stacks}
         self._lean_needs = [(stack.stack.name, stack.lean_channels()) for stack in self.stacks]
         self.activity = [StackActivity(stack, alone=len(self.stacks) == 1) for stack in self.stacks]
         self.shores = [ShoreState(shore, self.channels) for shore in rig.shore]
@@ -270,8 +272,10 @@ class Engine:
             picture=draft,
             pose=pose,
             pose_missing=() if well else self.pose.missing(now_ns),
-            lean_missing={
-                name: tuple([it for it in needs if it in unwell and not states[it].live(now_ns)]) if unwell else ()
+            lean_missing=self._lean_seen
+            if well
+            else {
+                name: tuple([it for it in needs if it in unwell and not states[it].live(now_ns)])
                 for name, needs in self._lean_needs
             },
             step=sequence.step,
@@ -284,11 +288,11 @@ class Engine:
             notices=dict(self._notices),
             planned=self.planned,
             facts=self.facts,
-            odd=frozenset([*unwell, *self._out_of_date]),
+            odd=frozenset([*unwell, *self._out_of_date]) if unwell or self._out_of_date else _NOBODY,
             cribs=tuple(self.cribs),
             moving_over=self.moving_over.tick(now_ns, draft.step.number if draft.step else None, draft.stacks),
-            unzeroed=frozenset([name for name in unwell if states[name].unzeroed]),
-            disputed={name: states[name].disputed for name in unwell if states[name].disputed},
+            unzeroed=frozenset([name for name in unwell if states[name].unzeroed]) if unwell else _NOBODY,
+            disputed={name: states[name].disputed for name in unwell if states[name].disputed} if unwell else {},
             raises=self.watch.book.raises(now_ns),
             out_of_date=dict(self._out_of_date),
         )

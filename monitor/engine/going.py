@@ -5,14 +5,13 @@ Conditions like those of conditions.py, drawn from what the estimator makes of f
 
 from __future__ import annotations
 
-from functools import lru_cache
 from math import atan2, hypot
 
 from monitor import quantities as show
-from monitor.addition import added
+from monitor.engine import turning
 from monitor.engine.conditions import BOUND_SDS, Evidence, Measured, Outcome, Scene, Unknown
 from monitor.engine.mounts import asin_clipped
-from monitor.engine.picture import Point
+from monitor.engine.planned import across
 
 _HEAVIER_SDS = 2.0
 """Standard deviations by which a load must be heavier than planned and its margin."""
@@ -68,7 +67,7 @@ def over_centre(scene: Scene, _: str) -> Outcome:
         return None
     line = picture.hinge.line
     x0, y0 = line[0]
-    nx, ny = _across(line, scene.facts.heads)
+    nx, ny = scene.facts.across if line == scene.facts.hinge else across(line, scene.facts.heads)
     tip, least, by = picture.balance.tip_rad, picture.balance.tip_least_rad, "forces"
     if tip is not None:
         least = tip - BOUND_SDS * (picture.balance.tip_sd_rad or 0.0)
@@ -81,7 +80,8 @@ def over_centre(scene: Scene, _: str) -> Outcome:
         return Unknown("where it goes over is not known: no centre of gravity is planned")
     tip = least if tip is None else tip
     # The plan's angle is one against gravity; what the forces say was measured with the same inclinometers.
-    turned, sd = pose.tilt(nx, ny), hypot(pose.tilt_sd(nx, ny), pose.level_sd if by == "plan" else 0.0)
+    turned, sd = turning.turned(scene, (nx, ny))
+    sd = hypot(sd, pose.level_sd if by == "plan" else 0.0)
     share = 2.0 if least <= 0.0 else (turned + BOUND_SDS * sd) / least
     if share <= scene.above:
         return None
@@ -89,16 +89,6 @@ def over_centre(scene: Scene, _: str) -> Outcome:
     if least <= 0.0:
         return Measured(share, "it stands over centre", evidence)
     return Measured(share, lambda: f"{show.angle(turned)}, goes over at {show.angle(tip)}", evidence)
-
-
-@lru_cache(maxsize=16)
-def _across(line: tuple[Point, Point], heads: tuple[Point, ...]) -> Point:
-    """The unit vector across a hinge line, toward the side of the stacks' heads."""
-    (x0, y0), (x1, y1) = line
-    length = hypot(x1 - x0, y1 - y0)
-    nx, ny = (y0 - y1) / length, (x1 - x0) / length
-    side = added((x - x0) * nx + (y - y0) * ny for x, y in heads)
-    return (nx, ny) if side >= 0.0 else (-nx, -ny)
 
 
 def overload(scene: Scene, _: str) -> Outcome:

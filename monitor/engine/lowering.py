@@ -79,9 +79,8 @@ def lower_not_freed(scene: Scene, name: str) -> Outcome:
         return _no_gap(scene, name)
     if shore.extension_m <= _OUT_M:
         return None
-    config = scene.facts.shores[name]
-    pitch = config.lock_pitch
-    walked = shore.shortened_m > max(0.5 * pitch, _noise(scene, config.extension)) or not _holds_up(scene, shore)
+    _, pitch, noise = scene.facts.lengths[name]
+    walked = shore.shortened_m > max(0.5 * pitch, _noise(noise)) or not _holds_up(scene, shore)
     slack = descent.push is None or descent.push < 1.0 - _LOST
     touched = shore.touch_m is None or shore.touch_m >= pitch
     evidence: Evidence = {"touch_m": shore.touch_m, "limit_m": pitch, "gap_m": shore.gap_m, "push": descent.push}
@@ -95,15 +94,15 @@ def lower_not_freed(scene: Scene, name: str) -> Outcome:
 
 def shore_drop(scene: Scene, name: str) -> Outcome:
     """How much a shore that should be locked has shortened, beyond seating and beyond walking down with its load."""
-    shore, config = scene.shore(name), scene.facts.shores[name]
+    shore, (extension, pitch, noise) = scene.shore(name), scene.facts.lengths[name]
     if scene.picture.zero.taken_ns is None:
         return Unknown("no zero taken yet")
     if shore.told_released:
         return None
     if shore.dropped_m is None:
-        return Unknown(f"length of {name} not known", (config.extension,))
-    limit = config.lock_pitch + _SEATS_M
-    share = (shore.dropped_m + BOUND_SDS * _noise(scene, config.extension) / 3.0) / limit
+        return Unknown(f"length of {name} not known", (extension,))
+    limit = pitch + _SEATS_M
+    share = (shore.dropped_m + BOUND_SDS * _noise(noise) / 3.0) / limit
     if share <= scene.above:
         return None
     return Measured(
@@ -267,9 +266,8 @@ def _said_better(scene: Scene, moved: float) -> str:
     return "the hinge shifts" if isinstance(seen, Measured) and seen.share > 1.0 else ""
 
 
-def _noise(scene: Scene, channel: str) -> float:
-    """How far (m) a smoothed length may be off."""
-    noise = scene.facts.noises.get(channel)
+def _noise(noise: float | None) -> float:
+    """How far (m) a smoothed length may be off, by the noise (m) of its channel."""
     return BOUND_SDS * _EXTENSION_SDS * (noise if noise is not None else 0.0005)
 
 

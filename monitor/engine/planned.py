@@ -7,6 +7,7 @@ from functools import cached_property
 from itertools import combinations
 from math import hypot
 
+from monitor.addition import added
 from monitor.engine.picture import Point
 from monitor.rig.capacity import AreaTable
 from monitor.rig.parts import centre_of_gravity, total_weight
@@ -63,6 +64,15 @@ def _planned_apart(rig: Rig) -> float:
     return most
 
 
+def across(line: tuple[Point, Point], heads: tuple[Point, ...]) -> Point:
+    """The unit vector across a hinge line, toward the side of the stacks' heads."""
+    (x0, y0), (x1, y1) = line
+    length = hypot(x1 - x0, y1 - y0)
+    nx, ny = (y0 - y1) / length, (x1 - x0) / length
+    side = added((x - x0) * nx + (y - y0) * ny for x, y in heads)
+    return (nx, ny) if side >= 0.0 else (-nx, -ny)
+
+
 class Facts:
     """What conditions ask a rig file for at every tick, each worked out when it is first asked for: a rig never changes."""
 
@@ -116,9 +126,14 @@ class Facts:
         return {shore.name: shore for shore in self.rig.shore}
 
     @cached_property
+    def hinge(self) -> tuple[Point, Point] | None:
+        """The planned hinge."""
+        return self.rig.load.hinge
+
+    @cached_property
     def hinged(self) -> bool:
-        """Whether the plan names a hinge."""
-        return self.rig.load.hinge is not None
+        """Whether the plan names one."""
+        return self.hinge is not None
 
     @cached_property
     def grounded(self) -> bool:
@@ -141,18 +156,23 @@ class Facts:
         return {channel.name: channel.noise for channel in self.rig.channel}
 
     @cached_property
+    def lengths(self) -> dict[str, tuple[str, float, float | None]]:
+        """Of each shore: the channel of its length, its lock pitch (m), what that channel's noise is given as (m)."""
+        return {it.name: (it.extension, it.lock_pitch, self.noises.get(it.extension)) for it in self.rig.shore}
+
+    @cached_property
     def along(self) -> Point:
         """The unit vector along the planned hinge."""
-        assert self.rig.load.hinge is not None, "asked only where the plan names a hinge"
-        (x0, y0), (x1, y1) = self.rig.load.hinge
+        assert self.hinge is not None, "asked only where the plan names a hinge"
+        (x0, y0), (x1, y1) = self.hinge
         length = hypot(x1 - x0, y1 - y0)
         return (x1 - x0) / length, (y1 - y0) / length
 
     @cached_property
     def across(self) -> Point:
-        """The unit vector across it."""
-        ux, uy = self.along
-        return -uy, ux
+        """The unit vector across it, toward the stacks' heads."""
+        assert self.hinge is not None, "asked only where the plan names a hinge"
+        return across(self.hinge, self.heads)
 
     @cached_property
     def pistons(self) -> tuple[tuple[float, float], ...]:

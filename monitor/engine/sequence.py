@@ -6,7 +6,7 @@ when its time is up. The sequence says when a stop is reached; it never decides 
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
 from monitor import quantities
 from monitor.engine.picture import NowPicture, ShorePicture, StackPicture, StepPicture
@@ -45,8 +45,8 @@ class _Fill:
     All bags of such a stack: which of them took the air may only come out a moment later.
     """
 
-    begun: set[str] = field(default_factory=set)
-    carried_over: set[str] = field(default_factory=set)
+    begun: frozenset[str] = frozenset()
+    carried_over: frozenset[str] = frozenset()
 
 
 class Sequence:
@@ -82,12 +82,12 @@ class Sequence:
     @property
     def carried_over(self) -> frozenset[str]:
         """Bags of stacks that were being filled (or vented, as this step does) when it began and have not been shut since."""
-        return frozenset(self._fill.carried_over)
+        return self._fill.carried_over
 
     @property
     def begun(self) -> frozenset[str]:
         """Bags that have taken air since this step began; let it out, in a step that lowers."""
-        return frozenset(self._fill.begun)
+        return self._fill.begun
 
     def next_fill(self) -> Step | None:
         """The fill step after this one."""
@@ -161,7 +161,7 @@ class Sequence:
         self._step = None if index is None else self.steps[index]
         self._from_m = self._from_pa = None
         moving = self._doing[self._works()]
-        self._fill = _Fill(carried_over={bag for bags in self._bags for bag in bags if moving & bags})
+        self._fill = _Fill(carried_over=frozenset(bag for bags in self._bags for bag in bags if moving & bags))
         if index is not None:
             self._runs[index] = _Run(started_ns=now_ns)
 
@@ -208,7 +208,7 @@ class Sequence:
                     fill.carried_over -= bags
             started = self._started_ns()
             if started is None or now_ns - started > _CARRY_OVER_NS:
-                fill.carried_over.clear()
+                fill.carried_over = frozenset()
         if moving:
             fill.begun |= moving - fill.carried_over
 

@@ -54,16 +54,27 @@ def _cross_tilt(scene: Scene, with_lie: bool) -> Outcome:
     return _angle(scene, scene.facts.along, None, scene.facts.limits.cross_tilt, with_lie)
 
 
+def turned(scene: Scene, axis: Point) -> tuple[float, float]:
+    """(the tilt (rad) along a unit axis, its standard deviation), worked out once a tick. Asked only where the pose is known."""
+    seen = scene.turned.get(axis)
+    if seen is None:
+        pose, (x, y) = scene.pose, axis
+        assert pose is not None, "asked only where the pose is known"
+        seen = scene.turned[axis] = pose.tilt(x, y), pose.tilt_sd(x, y)
+    return seen
+
+
 def _angle(scene: Scene, axis: Point, steep: float | None, limit: float, with_lie: bool) -> Outcome:
     """An angle (`steep`, else the tilt along the axis) and how far it may be off. Where too few sensors speak, if only while one
     is held back, noise alone counts."""
-    pose, seen = scene.pose, scene.turned.get(axis)
-    assert pose is not None, "asked only where the pose is known"
-    if seen is None:
-        sds = BOUND_SDS * pose.tilt_sd(*axis)
-        seen = scene.turned[axis] = abs(pose.tilt(*axis)) if steep is None else steep, sds, pose.tilt_bound(*axis)
-    angle, sds, lie = seen
-    bound = sds if not with_lie or lie is None or lie > _WIDEST * limit else lie
+    tilt, sd = turned(scene, axis)
+    angle, bound, widest = abs(tilt) if steep is None else steep, BOUND_SDS * sd, _WIDEST * limit
+    if with_lie:
+        if (angle + (bound if bound > widest else widest)) / limit <= scene.above:
+            return None  # no lie that counts makes it more
+        assert scene.pose is not None, "asked only where the pose is known"
+        lie = scene.pose.tilt_bound(*axis)
+        bound = bound if lie is None or lie > widest else lie
     share = (angle + bound) / limit
     if share <= scene.above:
         return None
