@@ -28,8 +28,8 @@ _RECENT_NS, _GUARD_NS = 1_000_000_000, 2_500_000_000
 _SWIFT_NS = 300_000_000
 """The short mean, for what slides at once."""
 _MEMORY_S = 600.0
-_BESIDE_M = 0.5
-"""How far the hinge may lie from the plan's, before anything is learned (one standard deviation)."""
+_BESIDE = 0.5**2
+"""How far the hinge may lie from the plan's, before anything is learned (m^2, the square of one standard deviation)."""
 _BEYOND_SDS = 4.5
 """A shift of so many standard deviations is no chance (invented; how often it is one all the same: tests/bench/bench_lift.py)."""
 _LEAST_WALK_M, _LEAST_RISE_M = 0.012, 0.0006
@@ -73,18 +73,27 @@ class HingePoint:
 
     def see(self, pose: PoseEstimate, gone: int) -> tuple[float, float]:
         """Take the pose of this moment, after which so many of the last second's are too old; (rise, its variance)."""
-        rise = pose.rise(*self.row[1:])
-        self._rises.append(rise)
+        (_, x, y), at, rises = self.row, pose.x, self._rises
+        rise = at[0] + at[1] * x + at[2] * y
+        rises.append(rise)
         for _ in range(gone):
-            self._rises.popleft()
-        return rise, max(1e-12, variance_along(pose.p, self.row))
+            rises.popleft()
+        variance = variance_along(pose.p, self.row)
+        return rise, variance if variance > 1e-12 else 1e-12
 
     def learn(self, rise: float, variance: float, turned: float, fade: float, alike: float) -> None:
         """One step of recursive least squares. `fade`: by what doubt has grown meanwhile; `alike`: how many poses say the same."""
-        cc, cd, dd = (v * fade for v in self._p or (variance, 0.0, _BESIDE_M**2))
-        cc, dd = min(cc, variance), min(dd, _BESIDE_M**2)  # what is known beforehand is not forgotten
+        cc, cd, dd = self._p or (variance, 0.0, _BESIDE)
+        cc, cd, dd = cc * fade, cd * fade, dd * fade
+        if variance < cc:
+            cc = variance  # what is known beforehand is not forgotten
+        if dd > _BESIDE:
+            dd = _BESIDE
         most = sqrt(cc * dd)
-        cd = max(-most, min(most, cd))
+        if cd > most:
+            cd = most
+        elif cd < -most:
+            cd = -most
         pc, pd = cc + cd * turned, cd + dd * turned
         s = pc + pd * turned + variance * alike
         kc, kd = pc / s, pd / s
@@ -184,5 +193,6 @@ class HingeWatch:
         if turned >= _TURNED:
             self._learned_s += min(dt, 0.2)
         fade, alike = exp(min(dt, 1.0) / _MEMORY_S), max(1.0, _TOGETHER_S / max(dt, 1e-3))
-        for point, (rise, variance) in zip(self._points, seen, strict=True):
+        for i, point in enumerate(self._points):
+            rise, variance = seen[i]
             point.learn(rise, variance, turned, fade, alike)
