@@ -238,7 +238,7 @@ class Engine:
             if (rise := stack.rise_m or 0.0) > most:
                 highest, most = stack, rise
         x, y = highest.at
-        across, along = pose.tilt_sd(1.0, 0.0), pose.tilt_sd(0.0, 1.0)
+        across, along = pose.p[1][1], pose.p[2][2]
         z, a, b, *_ = pose.x
         return LoadPicture(
             highest.rise_m,
@@ -247,7 +247,7 @@ class Engine:
             pose.rate_sd(x, y),
             pose.tilt(1.0, 0.0),
             pose.tilt(0.0, 1.0),
-            across if across >= along else along,
+            pose.tilt_sd(1.0, 0.0) if across >= along else pose.tilt_sd(0.0, 1.0),
             pose.rise_bound(x, y),
             z,
             a,

@@ -49,7 +49,11 @@ def hinge_of(pose: PoseEstimate, size_m: float, heads: list[tuple[float, float]]
 
 
 def _risen(pose: PoseEstimate, heads: list[tuple[float, float]]) -> bool:
-    return all(pose.rise(*head) > _RISEN_SDS * pose.rise_sd(*head) for head in heads)
+    for x, y in heads:
+        rise = pose.rise(x, y)
+        if rise <= 0.0 or not rise > _RISEN_SDS * pose.rise_sd(x, y):
+            return False
+    return True
 
 
 def _folded(direction: float) -> float:

@@ -82,10 +82,10 @@ class ShoreState:
         rate = self.extension.rate(now_ns)
         if rate is None:
             return "unknown"
-        least = max(_FOLLOWING_M_S, 2.5 * self.extension.filter.rate_sd)
-        if rate > least:
+        moves = abs(rate) > _FOLLOWING_M_S and abs(rate) > 2.5 * self.extension.filter.rate_sd
+        if moves and rate > 0.0:
             self._grew_ns, self._shrank_ns = now_ns, None
-        elif rate < -least and shortened is not None and shortened > self.walks_m:
+        elif moves and shortened is not None and shortened > self.walks_m:
             self._shrank_ns = now_ns
         if self._shrank_ns is not None and now_ns - self._shrank_ns < _DWELL_NS:
             return "released"
