@@ -11,7 +11,7 @@ from typing import Any
 from monitor.engine.alarms import AlarmBook
 from monitor.engine.causes import wider_places
 from monitor.engine.conditions import Measured, Outcome, Scene, Unknown
-from monitor.engine.occasions import OCCASIONS
+from monitor.engine.occasions import WAITS_FOR, Occasions, given
 from monitor.engine.picture import Blind, Priority
 from monitor.engine.rules import RULES, Rule
 
@@ -37,10 +37,6 @@ _ALL = -inf
 """Where an alarm ever sounded, every share is listened to: it is to clear, and its words follow."""
 
 
-def _always(_: Scene) -> bool:
-    return True
-
-
 class Watch:
     """A rule table and the alarms that come of it."""
 
@@ -52,8 +48,7 @@ class Watch:
         self._watched: list[_Row] = []
         """Every rule at every place. Asked once, since it depends on the rig alone."""
         self._called_for: list[_Row] = []
-        self._occasions = tuple(dict.fromkeys(OCCASIONS[rule.look] for rule in rules if rule.look in OCCASIONS))
-        self._for: tuple[frozenset[str], int, list[bool]] | None = None
+        self._for: tuple[frozenset[str], int, Occasions] | None = None
 
     def look(self, scene: Scene) -> tuple[Blind, ...]:
         """Judge every rule at every place; returns those that could not be judged, each once."""
@@ -108,14 +103,15 @@ class Watch:
         that are about channels, the rows of an odd one; of the others, those whose occasion is given; and all that ever sounded.
         Asked anew when any of this has changed."""
         known, odd = self.book.known, scene.odd
-        now = odd, len(known), [given(scene) for given in self._occasions]
+        now = odd, len(known), given(scene)
         if now != self._for:
-            self._for, rank = now, self.book.rank
+            self._for, rank, occasions = now, self.book.rank, now[2]
             rows, least = [], dict[int, float]()
             for about, look, _, _, like, rule, broken in self._watched:
+                occasion = WAITS_FOR.get(look)
                 if (rank(rule), about) in known:
                     deaf = _ALL
-                elif (rule.odd_only and about not in odd) or not OCCASIONS.get(look, _always)(scene):
+                elif (rule.odd_only and about not in odd) or (occasion and not getattr(occasions, occasion)):
                     continue
                 else:
                     deaf = rule.set_at
