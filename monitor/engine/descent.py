@@ -146,6 +146,8 @@ class Lowering:
         for stack, arm in zip(stacks, self._arms, strict=True):
             if stack.force_n is not None:
                 total += stack.force_n * arm
-            elif not all(bag.doing == "resting" for bag in stack.bags):
-                return None
+            else:
+                for bag in stack.bags:
+                    if bag.doing != "resting":
+                        return None
         return total

@@ -67,8 +67,8 @@ class Sequence:
         self._left: int | None = None
         self._bags = [frozenset(bag.name for bag in stack.bag) for stack in rig.stack]
         self._pitches = {shore.name: shore.lock_pitch for shore in rig.shore}
-        self._fills = [it if it.do == "fill" else None for it in rig.step]
-        self._vents = [it if it.do in _LOWERS and it.bag is not None else None for it in rig.step]
+        self._next_fill = _next_of([it.do == "fill" for it in rig.step], rig.step)
+        self._next_vent = _next_of([it.do in _LOWERS and it.bag is not None for it in rig.step], rig.step)
         self._heads = [stack.name for stack in rig.stack]
         self._stops = [self._stop(step) for step in rig.step]
         self._pictures: tuple[StepPicture, ...] | None = None
@@ -91,19 +91,11 @@ class Sequence:
 
     def next_fill(self) -> Step | None:
         """The fill step after this one."""
-        return self._after(self._fills)
+        return None if self.index is None else self._next_fill[self.index]
 
     def next_vent(self) -> Step | None:
         """The next step that lets a named bag down."""
-        return self._after(self._vents)
-
-    def _after(self, steps: list[Step | None]) -> Step | None:
-        """The first of them after the step being worked."""
-        if self.index is not None:
-            for step in steps[self.index + 1 :]:
-                if step is not None:
-                    return step
-        return None
+        return None if self.index is None else self._next_vent[self.index]
 
     @property
     def lowering(self) -> int | None:
@@ -345,6 +337,11 @@ class Sequence:
         if step.until is not None and step.until.pressure is not None:
             parts.append(f"{quantities.pressure(step.until.pressure, self._units)} in {step.bag}")
         return " or ".join(parts) or "until you press next"
+
+
+def _next_of(kind: list[bool], steps: list[Step]) -> list[Step | None]:
+    """Of each step, the first after it that is of a kind."""
+    return [next((steps[i] for i in range(now + 1, len(steps)) if kind[i]), None) for now in range(len(steps))]
 
 
 def _share(left: float, whole: float) -> float:
