@@ -168,7 +168,7 @@ class Engine:
         moved = self._moved = self._alone.tick(now_ns, pose, stacks, grown, airs)
         self._descent = self._lowering.tick(now_ns, stacks)
         alone = moved is not None and moved.by_itself
-        shores = tuple([shore.picture(pose, now_ns, alone) for shore in self.shores])
+        shores = tuple([it.picture(pose, now_ns, grown[i], airs[i], alone) for i, it in enumerate(self.shores)])
         shores = self._lowering.touched(now_ns, self.sequence.lowering, shores)
         if pose is not None and self.cribs:
             self.cribs = [crib for crib in self.cribs if crib.stands(pose)]

@@ -130,10 +130,11 @@ class ShoreState:
                 self._longest = stood, rise
         return shortened, dropped
 
-    def picture(self, pose: PoseEstimate | None, now_ns: int, alone: bool = False) -> ShorePicture:
-        """This shore for the picture. `alone`: the load moves, and no air does it."""
+    def picture(
+        self, pose: PoseEstimate | None, now_ns: int, grown: float | None, air_pa: float | None, alone: bool
+    ) -> ShorePicture:
+        """This shore for the picture. `grown`: how far it is out (m); `alone`: the load moves, and no air does it."""
         name, (x, y), allowed, follows = self._given
-        grown = self.extension.since_zero(now_ns)
         rise = pose.rise(x, y) if pose is not None else None
         shortened, dropped = self._shortened(now_ns, grown, rise, alone) or _UNKNOWN
         gap = sd = None
@@ -151,7 +152,7 @@ class ShoreState:
             sd,
             allowed,
             grown,
-            self.air.reading(now_ns) if self.air else None,
+            air_pa,
             follows,
             None if felt is None else abs(felt),  # pressed reads negative on some wires (NMEA 0183 XDR, type N)
             self._doing(now_ns, shortened),
