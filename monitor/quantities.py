@@ -28,7 +28,7 @@ def length(m: float | None, units: str = "metric", bound_m: float | None = None)
         return _tape(_inch_steps(m, bound_m))
     step = _step(_MILLIMETRES, bound_m, 1e-3)
     if abs(m) < 0.9995:
-        return f"{_plain(round(m * 1e3 / step) * step, 0)} mm"
+        return f"{round(m * 1e3 / step) * step} mm"
     return f"{m:.2f} m"
 
 

@@ -25,6 +25,7 @@ _PUSHES = 1.15
 """Times the pressure that would carry its load: a bag so full and no higher does not lift (invented)."""
 _SINKS_M_S, _LOSES_PA_S = 0.05e-3, 10.0
 """From where the estimator speaks of sinking and of loss (common practice, no source)."""
+_FINE = Measured(0.0, "", {})
 _REGULATED = 0.95
 """Share of its supply at which a bag has all the air that it gets."""
 _LOW_M = 0.006
@@ -33,14 +34,17 @@ _LOW_M = 0.006
 
 def lean_ahead(scene: Scene, name: str) -> Outcome:
     """At the present trend the head leaves the footprint cone within the rise still planned, or the bags' own reach."""
-    stack, config = scene.stack(name), scene.facts.stacks[name]
+    stack = scene.stack(name)
     if stack.lean_m is None or stack.rise_m is None:
         missing = scene.lean_missing[name]
         return Unknown("lean not known", missing) if missing else scene.no_pose()
+    at = stack.lean_at_rise_m
+    if at is None and scene.above >= 0.0:
+        return None
+    config = scene.facts.stacks[name]
     target = rise_to_come(scene, config)
     if target is None:
         target = added(bag.capacity[-1][0] - bag.capacity[0][0] for bag in config.bag)
-    at = stack.lean_at_rise_m
     left = target - stack.rise_m
     if at is None or left <= 0.0:
         return Measured(0.0, "", {"at_rise_m": at, "planned_m": target})
@@ -53,16 +57,20 @@ def lean_ahead(scene: Scene, name: str) -> Outcome:
 
 def reach(scene: Scene, name: str) -> Outcome:
     """The stack runs out of lift before the greatest rise still planned."""
-    stack, config = scene.stack(name), scene.facts.stacks[name]
-    target = rise_to_come(scene, config)
+    config, now = scene.facts.stacks[name], scene.picture.step
+    target = None if now is None else scene.facts.to_come(now.number, name)
     if target is None:
         return None
+    stack = scene.stack(name)
     if stack.reach_m is None:
         resting = stack.rise_m is None or stack.rise_m < _LOW_M
         return None if resting else Unknown(f"force of {name} not known", tuple(bag.pressure for bag in config.bag))
     needs = config.height_at_zero + target
+    share = needs / stack.reach_m
+    if share <= scene.above:
+        return None
     return Measured(
-        needs / stack.reach_m,
+        share,
         lambda: f"lifts to {show.length(stack.reach_m, scene.units)}, {show.length(needs, scene.units)} planned",
         {"reach_m": stack.reach_m, "limit_m": needs},
     )
@@ -91,17 +99,21 @@ def no_lift(scene: Scene, bag: str) -> Outcome:
     if scene.pose is None:
         return scene.no_pose()
     resting = stack.rise_m is not None and stack.rise_m < _LOW_M  # what flat bags push with says nothing of the load
+    full = _REGULATED * it.supply_pa
+    stuck = it.rate_pa_s > _TAKES or (resting and it.pressure_pa >= full)
+    if not stuck and scene.above >= 0.0:
+        return None
+    rate = scene.pose.rate(*stack.at)
+    stuck = stuck and rate < _STILL_M_S + BOUND_SDS * scene.pose.rate_sd(*stack.at)
+    if not stuck and scene.above >= 0.0:
+        return None
     known = stack.force_n is not None and not resting
     force = stack.force_n if known else scene.planned.forces.get(stack.name)
-    limit = full = _REGULATED * it.supply_pa
+    limit = full
     if force is not None and force > 0.0:
         area = scene.planned.tables[bag].area(it.height_m if it.height_m is not None else config.height_flat)
         margin = _PUSHES if known else _PUSHES * (1.0 + scene.rig.limits.weight_margin)
         limit = min(limit, margin * force / area)
-    rising, rate = it.rate_pa_s > _TAKES, scene.pose.rate(*stack.at)
-    stuck = (rising or (resting and it.pressure_pa >= full)) and (
-        rate < _STILL_M_S + BOUND_SDS * scene.pose.rate_sd(*stack.at)
-    )
     named = scene.step.bag if scene.step is not None and scene.step.do == "fill" else None
     instead = f", not {named}" if named not in (None, bag) else ""
     return Measured(
@@ -129,7 +141,7 @@ def sinking(scene: Scene, name: str) -> Outcome:
         )
     losses = {bag.name: bag.loss_pa_s for bag in stack.bags if bag.loss_pa_s is not None}
     if not losses:
-        return Measured(0.0, "", {})
+        return _FINE
     worst = max(losses, key=losses.__getitem__)
     return Measured(
         max(1.2, losses[worst] / _LOSES_PA_S),
@@ -141,7 +153,7 @@ def sinking(scene: Scene, name: str) -> Outcome:
 def rise_to_come(scene: Scene, stack: Stack) -> float | None:
     """The greatest rise (m) at a stack's head that the steps still to come plan; None where they plan none."""
     now = scene.picture.step
-    return None if now is None else scene.facts.rises_to_come[stack.name][now.number - 1]
+    return None if now is None else scene.facts.to_come(now.number, stack.name)
 
 
 def _most_apart(planned: Planned, rises: Mapping[str, float]) -> tuple[float, tuple[str, str]]:
@@ -219,8 +231,8 @@ def _to_fill(scene: Scene) -> float | None:
 
 def _plate(scene: Scene, name: str) -> tuple[StackPicture, BagPicture, Bag]:
     """A bag with its stack, as they are, and as the rig file has it."""
-    for i, stack in enumerate(scene.picture.stacks):
-        for k, bag in enumerate(stack.bags):
+    for stack in scene.picture.stacks:
+        for bag in stack.bags:
             if bag.name == name:
-                return stack, bag, scene.rig.stack[i].bag[k]
+                return stack, bag, scene.facts.bags[name]
     raise KeyError(name)

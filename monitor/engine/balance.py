@@ -201,10 +201,15 @@ class Balance:
 
     def _how(self, now_ns: int, pose: PoseEstimate, stacks: tuple[StackPicture, ...]) -> str:
         """Whether the load rises, hangs still on its bags, or neither can be said ("")."""
-        rates = [(pose.rate(*s.at), pose.rate_sd(*s.at)) for s in stacks]
-        if all(rate > max(_RISING_M_S, 3.0 * sd) for rate, sd in rates):
+        up = rising = True
+        for s in stacks:
+            x, y = s.at
+            rate = pose.rate(x, y)
+            up = up and rate > 0.0
+            rising = rising and rate > _RISING_M_S and rate > 3.0 * pose.rate_sd(x, y)
+        if rising:
             self._rose_ns, self._top = now_ns, None
-        if self._rose_ns is not None and now_ns - self._rose_ns < _SETTLE_NS and all(r > 0.0 for r, _ in rates):
+        if self._rose_ns is not None and now_ns - self._rose_ns < _SETTLE_NS and up:
             return "rising"
         if self._rose_ns is None or not _SETTLE_NS <= now_ns - self._rose_ns <= _STILL_NS:
             return ""

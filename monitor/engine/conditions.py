@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
-from math import asin, hypot
+from math import inf
 
 from monitor import quantities as show
 from monitor.engine.alone import Moved
@@ -18,6 +18,7 @@ from monitor.engine.estimate import PoseEstimate
 from monitor.engine.picture import (
     BagPicture,
     Picture,
+    Point,
     PortPicture,
     SensorPicture,
     ShorePicture,
@@ -83,11 +84,13 @@ class Scene:
     `notices`: troubles of the monitor itself that stand now, kind to one sentence. `unzeroed`: channels that were
     silent at the zero; `disputed`: those of which one of a pair lies. `moving_over`: bags of stacks that were being filled
     or vented when this step began and have not been shut since. `dark` maps a channel to the danger rules its
-    silence blinds; it fills while the danger rules are judged, as does `by_name`, the channels once one was asked for.
+    silence blinds; it fills while the danger rules are judged. `turned` (along an axis: the tilt
+    and its standard deviation) and `lifts` (see `lifting`) are worked out once.
     `odd`: channels whose status is not "ok", or whose calibration no longer holds.
     `next_fill`, `next_vent`: the next step that fills, and that lets a named bag down. `moved`: how far the load has gone
     over the last seconds, and by whose doing; `descent`: the venting that goes on. `planned`: what the plan comes to;
     `facts`: what else is asked of the rig file; `cribs`: what is marked as packed.
+    `above`: a share up to this interests nobody now, and a condition may say None instead of it.
     `raises`: how many alarms rose in the last ten minutes. `out_of_date`: channels whose calibration no longer holds, and why.
     """
 
@@ -114,7 +117,9 @@ class Scene:
     out_of_date: Mapping[str, str] = field(default_factory=dict)
     odd: frozenset[str] = frozenset()
     dark: dict[str, list[str]] = field(default_factory=dict)
-    by_name: dict[str, SensorPicture] = field(default_factory=dict, init=False)
+    above: float = field(default=-inf, init=False)
+    turned: dict[Point, tuple[float, float]] = field(default_factory=dict, init=False)
+    lifts: bool | None = field(default=None, init=False)
 
     def __post_init__(self) -> None:
         """A scene of another rig has other facts."""
@@ -150,9 +155,10 @@ class Scene:
 
     def sensor(self, name: str) -> SensorPicture:
         """The channel of that name."""
-        if not self.by_name:
-            self.by_name.update((sensor.name, sensor) for sensor in self.picture.sensors)
-        return self.by_name[name]
+        for sensor in self.picture.sensors:
+            if sensor.name == name:
+                return sensor
+        raise KeyError(name)
 
     def port(self, name: str) -> PortPicture:
         """The port of that name."""
@@ -163,6 +169,11 @@ class Scene:
 
     def lifting(self) -> bool:
         """Whether a bag takes air or the load goes up."""
+        if self.lifts is None:
+            self.lifts = self._lifting()
+        return self.lifts
+
+    def _lifting(self) -> bool:
         for stack in self.picture.stacks:
             for bag in stack.bags:
                 if bag.doing == "filling":
@@ -177,10 +188,7 @@ class Scene:
         return Unknown(f"rise and tilt not known without {_names(self.pose_missing)}", self.pose_missing)
 
 
-_WIDEST = 0.2
-"""Share of a limit that a lie may hide: where it could hide more, it is the sensors that are too few (invented)."""
-
-_WORKS = {"fill": "filling", "lower": "venting", "vent": "venting"}
+WORKS = {"fill": "filling", "lower": "venting", "vent": "venting"}
 """What the bag that a step names does in it."""
 
 
@@ -190,12 +198,14 @@ def bag_order(scene: Scene, bag: str) -> Outcome:
     On the way down the same of a bag that is vented: which bag comes out first matters as much as which goes in first.
     """
     step = scene.step
-    if step is None or step.do not in _WORKS or step.bag is None or step.bag == bag:
+    if step is None or step.do not in WORKS or step.bag is None or step.bag == bag:
         return None
     doing = scene.bag(bag).doing
     if doing == "unknown":
         return Unknown(f"pressure in {bag} not known", (scene.facts.gauges[bag],))
-    works = _WORKS[step.do]
+    works = WORKS[step.do]
+    if doing != works and scene.above >= 0.0:
+        return None
     wrong = doing == works and bag not in scene.carried_over and not _early(scene, bag) and not no_air(scene)
     key = "filled" if works == "filling" else "vented"
     return Measured(float(wrong) * 2.0, lambda: f"{works}, the step names {step.bag}", {"named": step.bag, key: bag})
@@ -203,12 +213,14 @@ def bag_order(scene: Scene, bag: str) -> Outcome:
 
 def bag_early(scene: Scene, bag: str) -> Outcome:
     """The next bag of the plan is filled (vented) while the one before it, begun already, is short of its stop."""
-    if scene.step is None or scene.step.do not in _WORKS or scene.step.bag == bag:
+    if scene.step is None or scene.step.do not in WORKS or scene.step.bag == bag:
         return None
     doing = scene.bag(bag).doing
     if doing == "unknown":
         return Unknown(f"pressure in {bag} not known", (scene.facts.gauges[bag],))
-    works = _WORKS[scene.step.do]
+    works = WORKS[scene.step.do]
+    if doing != works and scene.above >= 0.0:
+        return None
     early = doing == works and bag not in scene.carried_over and _early(scene, bag) and not no_air(scene)
     now, named = scene.picture.step, scene.step.bag
     progress = now.progress if now else None
@@ -241,9 +253,12 @@ def uncaptured(scene: Scene, _: str) -> Outcome:
     rise = scene.picture.uncaptured_m
     if rise is None:
         return scene.no_pose()
-    limit = scene.rig.limits.capture_every
+    limit = scene.facts.limits.capture_every
+    share = rise / limit
+    if share <= scene.above:
+        return None
     return Measured(
-        rise / limit,
+        share,
         lambda: f"{show.length(rise, scene.units)}, {show.length(limit, scene.units)} allowed",
         {"rise_m": rise, "limit_m": limit},
     )
@@ -257,8 +272,11 @@ def shore_behind(scene: Scene, name: str) -> Outcome:
         if scene.pose is None:
             return scene.no_pose()
         return Unknown(f"gap at {name} not known without {extension}", (extension,))
+    share = shore.gap_m / shore.gap_allowed_m
+    if share <= scene.above:
+        return None
     return Measured(
-        shore.gap_m / shore.gap_allowed_m,
+        share,
         lambda: f"{show.length(shore.gap_m, scene.units)} gap, {show.length(shore.gap_allowed_m, scene.units)} allowed",
         {"gap_m": shore.gap_m, "limit_m": shore.gap_allowed_m},
     )
@@ -266,13 +284,16 @@ def shore_behind(scene: Scene, name: str) -> Outcome:
 
 def shore_air_low(scene: Scene, name: str) -> Outcome:
     """How far a shore's air is below its follow pressure (as a share of it) while lifting."""
-    config, shore = scene.facts.shores[name], scene.shore(name)
-    if config.pressure is None or shore.doing == "released" or not scene.lifting():
+    gauge, shore = scene.facts.shores[name].pressure, scene.shore(name)
+    if gauge is None or shore.doing == "released" or not scene.lifting():
         return None
     if shore.air_pa is None:
-        return Unknown(f"air at {name} not known", (config.pressure,))
+        return Unknown(f"air at {name} not known", (gauge,))
+    share = 1.0 - shore.air_pa / shore.follow_pa
+    if share <= scene.above:
+        return None
     return Measured(
-        1.0 - shore.air_pa / shore.follow_pa,
+        share,
         lambda: (
             f"{show.pressure(shore.air_pa, scene.units)}, needs {show.pressure(shore.follow_pa, scene.units)} to follow"
         ),
@@ -296,8 +317,10 @@ def _lean(scene: Scene, name: str, sds: float) -> Outcome:
     if leans is None or sd is None:
         missing = scene.lean_missing[name]
         return Unknown(f"lean not known without {_names(missing)}", missing) if missing else scene.no_pose()
-    head_ring = scene.facts.stacks[name].head_ring  # its whole ring must stay inside
-    offset = leans + head_ring + sds * sd
+    head_ring = scene.facts.head_rings[name]  # its whole ring must stay inside
+    share = (leans + head_ring + sds * sd) / stack.ring_m
+    if share <= scene.above:
+        return None
 
     def says() -> str:
         growing = stack.lean_rate_m_s or 0.0
@@ -306,7 +329,7 @@ def _lean(scene: Scene, name: str, sds: float) -> Outcome:
         return f"{show.length(leans, scene.units)} of {ring} ring{trend}"
 
     return Measured(
-        offset / stack.ring_m,
+        share,
         says,
         {"offset_m": leans, "limit_m": stack.ring_m - head_ring, "bound_m": sds * sd},
     )
@@ -320,6 +343,9 @@ def bag_pressure(scene: Scene, name: str) -> Outcome:
         return Unknown(f"pressure in {name} not known", (scene.facts.gauges[name],))
     sd = scene.sensor(scene.facts.gauges[name]).calibration_sd or 0.0
     most = pressure + BOUND_SDS * sd
+    share = most / bag.working_pa
+    if share <= scene.above:
+        return None
 
     def says() -> str:
         limit, near = show.pressure(bag.working_pa, scene.units), pressure < bag.working_pa <= most
@@ -328,7 +354,7 @@ def bag_pressure(scene: Scene, name: str) -> Outcome:
         return f"{show.pressure(pressure, scene.units)} of {limit} working"
 
     return Measured(
-        most / bag.working_pa,
+        share,
         says,
         {"pressure_pa": pressure, "limit_pa": bag.working_pa},
     )
@@ -336,68 +362,17 @@ def bag_pressure(scene: Scene, name: str) -> Outcome:
 
 def rise_rate(scene: Scene, _: str) -> Outcome:
     """How fast the load goes up or down, against the plan's limit."""
-    rate, limit = scene.picture.load.rate_m_s, scene.rig.limits.rise_rate
+    rate, limit = scene.picture.load.rate_m_s, scene.facts.limits.rise_rate
     if rate is None:
         return scene.no_pose()
+    share = abs(rate) / limit
+    if share <= scene.above:
+        return None
     way = "up" if rate > 0.0 else "down"
     return Measured(
-        abs(rate) / limit,
+        share,
         lambda: f"{show.speed(abs(rate), scene.units)} {way}, {show.speed(limit, scene.units)} allowed",
         {"rate_m_s": rate, "limit_m_s": limit},
-    )
-
-
-def tilt(scene: Scene, _: str) -> Outcome:
-    """Tilt across the hinge line (all of it where the plan names no hinge), against its limit, errors counted."""
-    return _tilt(scene, False)
-
-
-def tilt_with_bound(scene: Scene, _: str) -> Outcome:
-    """The same, with what one sensor that lies unseen could hide."""
-    return _tilt(scene, True)
-
-
-def _tilt(scene: Scene, with_lie: bool) -> Outcome:
-    if scene.pose is None:
-        return scene.no_pose()
-    if scene.rig.load.hinge is None:
-        a, b = scene.pose.x[1], scene.pose.x[2]
-        steep = hypot(a, b)
-        axis = (a / steep, b / steep) if steep > 0.0 else (1.0, 0.0)
-        return _angle(scene, asin(min(1.0, steep)), axis, scene.rig.limits.tilt, with_lie)
-    ux, uy = scene.facts.along
-    return _angle(scene, abs(scene.pose.tilt(-uy, ux)), (-uy, ux), scene.rig.limits.tilt, with_lie)
-
-
-def cross_tilt(scene: Scene, _: str) -> Outcome:
-    """Tilt along the hinge line: the load twists. Nothing to watch where the plan names no hinge."""
-    return _cross_tilt(scene, False)
-
-
-def cross_tilt_with_bound(scene: Scene, _: str) -> Outcome:
-    """The same, with what one sensor that lies unseen could hide."""
-    return _cross_tilt(scene, True)
-
-
-def _cross_tilt(scene: Scene, with_lie: bool) -> Outcome:
-    if scene.rig.load.hinge is None:
-        return None
-    if scene.pose is None:
-        return scene.no_pose()
-    axis = scene.facts.along
-    return _angle(scene, abs(scene.pose.tilt(*axis)), axis, scene.rig.limits.cross_tilt, with_lie)
-
-
-def _angle(scene: Scene, angle: float, axis: tuple[float, float], limit: float, with_lie: bool) -> Measured:
-    """An angle and how far it may be off. Where too few sensors speak, if only while one is held back, noise alone counts."""
-    assert scene.pose is not None, "asked only where the pose is known"
-    bound = scene.pose.tilt_bound(*axis) if with_lie else None
-    if bound is None or bound > _WIDEST * limit:
-        bound = BOUND_SDS * scene.pose.tilt_sd(*axis)
-    return Measured(
-        (angle + bound) / limit,
-        lambda: f"{show.angle(angle)}, {show.angle(limit)} allowed",
-        {"tilt_rad": angle, "limit_rad": limit, "bound_rad": bound},
     )
 
 

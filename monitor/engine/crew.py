@@ -29,10 +29,10 @@ def unticked(scene: Scene, _: str) -> Outcome:
     paper is not told that it has none. The usual list is shown in either case.
     """
     items = scene.picture.checklist
-    still = [it for it in items if it.ticked_ns is None]
-    if scene.picture.zero.taken_ns is None or (len(still) == len(items) and not scene.rig.checklist):
+    count = [it.ticked_ns for it in items].count(None)
+    if scene.picture.zero.taken_ns is None or (count == len(items) and not scene.rig.checklist):
         return None
-    if not still:
+    if not count:
         return Measured(0.0, "", {"open": 0.0})
     bags = [bag for stack in scene.picture.stacks for bag in stack.bags]
     rise = scene.picture.load.rise_m
@@ -40,6 +40,7 @@ def unticked(scene: Scene, _: str) -> Outcome:
     if rise is None and not filled:
         return scene.no_pose()
     begun = filled or (rise or 0.0) > _RISEN_M
+    still = [it for it in items if it.ticked_ns is None]
     return Measured(
         2.0 * begun,
         lambda: f"{len(still)} of {len(items)} open, first: {still[0].item}",
@@ -62,6 +63,8 @@ def out_of_step(scene: Scene, bag: str) -> Outcome:
     doing = scene.bag(bag).doing
     if doing == "unknown":
         return Unknown(f"pressure in {bag} not known", (scene.facts.gauges[bag],))
+    if doing not in _MOVES and scene.above >= 0.0:
+        return None
     where = "plan ended" if step is None else f"in {step.do}"
     moved = doing in _MOVES and not no_air(scene)
     wrong = moved and bag not in scene.moving_over and not _fits(scene, bag, doing)

@@ -90,7 +90,7 @@ class Lowering:
     def tick(self, now_ns: int, stacks: tuple[StackPicture, ...]) -> Descent | None:
         """The venting that goes on, or whose load has not come down; None without one."""
         push = self._push(stacks)
-        doings = {bag.doing for stack in stacks for bag in stack.bags}
+        doings = [bag.doing for stack in stacks for bag in stack.bags]
         venting = "venting" in doings
         known = [stack.rise_m for stack in stacks if stack.rise_m is not None]
         rise = self._rise = max(known) if known else self._rise  # while nobody knows it, it stays where it was
@@ -146,6 +146,8 @@ class Lowering:
         for stack, arm in zip(stacks, self._arms, strict=True):
             if stack.force_n is not None:
                 total += stack.force_n * arm
-            elif not all(bag.doing == "resting" for bag in stack.bags):
-                return None
+            else:
+                for bag in stack.bags:
+                    if bag.doing != "resting":
+                        return None
         return total

@@ -20,6 +20,7 @@ from monitor.engine.picture import (
     Picture,
     PortPicture,
     Priority,
+    Question,
     SensorStatus,
     StackPicture,
     ZeroPicture,
@@ -29,7 +30,7 @@ from monitor.engine.planned import Facts, planned
 from monitor.engine.pose import PoseFilter
 from monitor.engine.questions import Isolation
 from monitor.engine.sequence import Sequence
-from monitor.engine.shores import Crib, ShoreState, captured, carrying, fall_if_bags_fail, held_by
+from monitor.engine.shores import Below, Crib, ShoreState, captured
 from monitor.engine.stack import StackState
 from monitor.engine.ticking import Ticking
 from monitor.engine.watch import Watch
@@ -38,6 +39,7 @@ from monitor.rig.schema import Rig
 from replay.entries import Action, Entry, Notice, Tick
 
 _OK = SensorStatus.OK
+_NOBODY: frozenset[str] = frozenset()
 
 
 class Engine:
@@ -50,14 +52,16 @@ class Engine:
         self.pose = PoseFilter(rig, self.channels)
         self._in_pose = frozenset(self.pose.channels)
         self.stacks = [StackState(stack, rig, self.channels) for stack in rig.stack]
+        self._lean_seen: dict[str, tuple[str, ...]] = {stack.stack.name: () for stack in self.stacks}
         self._lean_needs = [(stack.stack.name, stack.lean_channels()) for stack in self.stacks]
         self.activity = [StackActivity(stack, alone=len(self.stacks) == 1) for stack in self.stacks]
         self.shores = [ShoreState(shore, self.channels) for shore in rig.shore]
+        self.below = Below(rig)
         self.pivot = Pivot(rig, self.pose.size_m, self.pose.heads)
         self.sequence = Sequence(rig)
         self.ticking = Ticking(rig)
         self.moving_over = MovingOver(rig)
-        self.isolation = [Isolation(stack) for stack in self.stacks]
+        self._isolation = [(Isolation(stack), stack.stack.at) for stack in self.stacks]
         self._begin()
         self.watch = watch or Watch()
         self.orders = Orders(self)
@@ -67,7 +71,10 @@ class Engine:
         self.cribbed_ns: int | None = None
         self.captured_m: float | None = None
         self.stop_called: str | None = None
+        self._name = rig.rig.name
         self._links = {port.name: PortPicture(port.name, None, "") for port in rig.port}
+        self._ports = tuple(self._links.values())
+        """What `_links` says of the rig's own, until a link says something."""
         self._notices: dict[str, str] = {}
         self._out_of_date: dict[str, str] = {}
 
@@ -106,6 +113,7 @@ class Engine:
             up, before = not notice.active, self._links.get(notice.about)
             since_ns = before.since_ns if before is not None and before.up is up else notice.time_ns
             self._links[notice.about] = PortPicture(notice.about, up, notice.text, since_ns)
+            self._ports = tuple([self._links[port.name] for port in self.rig.port])
         elif notice.kind == "node":
             if (state := self.channels.get(notice.about)) is not None:
                 state.went(notice.active)
@@ -151,32 +159,30 @@ class Engine:
         now_ns = tick.time_ns
         self.pose.tick(now_ns)
         pose = self.pose.estimate(now_ns)
-        questions = [
-            question
-            for isolation, stack in zip(self.isolation, self.stacks, strict=True)
-            for question in isolation.tick(now_ns, pose.rise(*stack.stack.at) if pose else None)
-        ]
+        questions: list[Question] = []
+        for isolation, (x, y) in self._isolation:
+            questions += isolation.tick(now_ns, pose.rise(x, y) if pose is not None else None)
         stacks = self._stack_pictures(pose, now_ns)
         grown = tuple([shore.extension.since_zero(now_ns) for shore in self.shores])
         airs = tuple([shore.air.reading(now_ns) if shore.air else None for shore in self.shores])
         moved = self._moved = self._alone.tick(now_ns, pose, stacks, grown, airs)
         self._descent = self._lowering.tick(now_ns, stacks)
         alone = moved is not None and moved.by_itself
-        shores = tuple([shore.picture(pose, now_ns, alone) for shore in self.shores])
+        shores = tuple([it.picture(pose, now_ns, grown[i], airs[i], alone) for i, it in enumerate(self.shores)])
         shores = self._lowering.touched(now_ns, self.sequence.lowering, shores)
         if pose is not None and self.cribs:
             self.cribs = [crib for crib in self.cribs if crib.stands(pose)]
         load = self._load_picture(pose, stacks)
         hinge, balance = self.pivot.tick(now_ns, pose, stacks, shores)
-        shores = carrying(self.rig, shores, balance.short_nm, self.pivot.balance.line)
-        fall = fall_if_bags_fail(self.rig, pose, shores, self.cribs) if pose else None
+        shores = self.below.carrying(shores, balance.short_nm, self.pivot.balance.line)
+        fall = self.below.fall(pose, shores, self.cribs) if pose is not None else None
         step = self.sequence.tick(now_ns, stacks, shores, self.cribbed_ns)
         if load.rise_m is not None and captured(shores):
             self.captured_m = load.rise_m
         uncaptured = None if load.rise_m is None or self.captured_m is None else max(0.0, load.rise_m - self.captured_m)
         draft = Picture(
             time_ns=now_ns,
-            rig=self.rig.rig.name,
+            rig=self._name,
             zero=self._zero_picture(now_ns),
             step=step,
             steps=self.sequence.pictures(),
@@ -188,23 +194,26 @@ class Engine:
             captured_m=self.captured_m,
             uncaptured_m=uncaptured,
             fall_m=fall,
-            held_by=held_by(self.rig, pose, stacks, shores, self.cribs) if pose else None,
+            held_by=self.below.held_by(pose, stacks, shores, self.cribs) if pose is not None else None,
             alarms=(),
             transitions=(),
             blind=(),
             sensors=tuple([state.picture(now_ns) for state in self.channels.values()]),
-            ports=tuple([self._links[port.name] for port in self.rig.port]),
+            ports=self._ports,
             stop_called=self.stop_called,
             answer=self.orders.answer,
             checklist=self.ticking.items,
             questions=tuple(questions),
+            flood=False,
             abandoned=self.sequence.abandoned,
         )
         blind = self.watch.look(self._scene(draft, pose, now_ns))
         book = self.watch.book
-        alarms = book.pictures()
+        alarms, told = book.pictures(), book.tell()
+        if not (alarms or told or blind):
+            return draft
         flood = any(it.rule == "flood" and it.priority is Priority.NOTICE and it.active for it in alarms)
-        return draft.with_alarms(alarms, book.tell(), blind, flood)
+        return draft.with_alarms(alarms, told, blind, flood)
 
     def _stack_pictures(self, pose: PoseEstimate | None, now_ns: int) -> tuple[StackPicture, ...]:
         named = self.sequence.step.bag if self.sequence.step is not None else None
@@ -226,7 +235,7 @@ class Engine:
             if (rise := stack.rise_m or 0.0) > most:
                 highest, most = stack, rise
         x, y = highest.at
-        across, along = pose.tilt_sd(1.0, 0.0), pose.tilt_sd(0.0, 1.0)
+        across, along = pose.p[1][1], pose.p[2][2]
         z, a, b, *_ = pose.x
         return LoadPicture(
             highest.rise_m,
@@ -235,7 +244,7 @@ class Engine:
             pose.rate_sd(x, y),
             pose.tilt(1.0, 0.0),
             pose.tilt(0.0, 1.0),
-            across if across >= along else along,
+            pose.tilt_sd(1.0, 0.0) if across >= along else pose.tilt_sd(0.0, 1.0),
             pose.rise_bound(x, y),
             z,
             a,
@@ -254,13 +263,16 @@ class Engine:
     def _scene(self, draft: Picture, pose: PoseEstimate | None, now_ns: int) -> Scene:
         sequence, states = self.sequence, self.channels
         unwell = [it.name for it in draft.sensors if it.status is not _OK]
+        well = not unwell and self.zero_ns is not None  # then every channel has its zero, and is live
         return Scene(
             rig=self.rig,
             picture=draft,
             pose=pose,
-            pose_missing=self.pose.missing(now_ns),
-            lean_missing={
-                name: tuple([it for it in needs if it in unwell and not states[it].live(now_ns)]) if unwell else ()
+            pose_missing=() if well else self.pose.missing(now_ns),
+            lean_missing=self._lean_seen
+            if well
+            else {
+                name: tuple([it for it in needs if it in unwell and not states[it].live(now_ns)])
                 for name, needs in self._lean_needs
             },
             step=sequence.step,
@@ -273,11 +285,11 @@ class Engine:
             notices=dict(self._notices),
             planned=self.planned,
             facts=self.facts,
-            odd=frozenset([*unwell, *self._out_of_date]),
+            odd=frozenset([*unwell, *self._out_of_date]) if unwell or self._out_of_date else _NOBODY,
             cribs=tuple(self.cribs),
             moving_over=self.moving_over.tick(now_ns, draft.step.number if draft.step else None, draft.stacks),
-            unzeroed=frozenset([name for name in unwell if states[name].unzeroed]),
-            disputed={name: states[name].disputed for name in unwell if states[name].disputed},
+            unzeroed=frozenset([name for name in unwell if states[name].unzeroed]) if unwell else _NOBODY,
+            disputed={name: states[name].disputed for name in unwell if states[name].disputed} if unwell else {},
             raises=self.watch.book.raises(now_ns),
             out_of_date=dict(self._out_of_date),
         )

@@ -66,21 +66,24 @@ def fall_about_hinge(
     if not length > _ROUNDING:
         return _greatest_rise(heads)
     across_x, across_y = y0 - y1, x1 - x0
-
-    def arm(at: Point) -> float:
-        return ((at[0] - x0) * across_x + (at[1] - y0) * across_y) / length
-
-    side = 1.0 if arm(centre) > 0.0 else -1.0
-    met, around = [], list(hinge)
-    for at, room in _known([(s.at, s.room_m) for s in supports]):
-        off = arm(at) * side
-        if off > _ROUNDING:
-            met.append((room / off, at))
+    cx, cy = centre
+    side = 1.0 if ((cx - x0) * across_x + (cy - y0) * across_y) / length > 0.0 else -1.0
+    met = []
+    for support in supports:
+        (x, y), room = support.at, support.room_m
+        off = ((x - x0) * across_x + (y - y0) * across_y) / length * side
+        if off > _ROUNDING and isfinite(room) and isfinite(x) and isfinite(y):
+            met.append((_up(room) / off, support.at))
     met.sort()
-    for slope, support in met:
-        around.append(support)
-        if _surrounded(centre, around):
-            turned = max([min(_up(rise), slope * arm(at) * side) for at, rise in heads], default=0.0)
+    around = _seen_from(centre, hinge)
+    for slope, at in met:
+        around += _seen_from(centre, (at,))
+        if _all_round(around):
+            downs = [
+                min(_up(rise), slope * (((x - x0) * across_x + (y - y0) * across_y) / length) * side)
+                for (x, y), rise in heads
+            ]
+            turned = max(downs, default=0.0)
             if slope <= met[0][0]:
                 return max(0.0, turned)
             return max(turned, fall_free(centre, [*supports, *(Support(end, 0.0) for end in hinge)], [], heads))
@@ -118,17 +121,28 @@ def _planes_of_rest(centre: Point, points: list[Head]) -> list[_Drop]:
 
 def _surrounded(centre: Point, points: Iterable[Point]) -> bool:
     """Whether points stand on every side of the centre, which then lies strictly inside their hull."""
+    return _all_round(_seen_from(centre, points))
+
+
+def _seen_from(centre: Point, points: Iterable[Point]) -> list[float]:
+    """The directions (rad) of points from the centre; one on it has none."""
     cx, cy = centre
     angles = []
     for px, py in points:
         x, y = px - cx, py - cy
         if hypot(x, y) > _ROUNDING:
             angles.append(atan2(y, x))
+    return angles
+
+
+def _all_round(angles: list[float]) -> bool:
+    """Whether no half turn lies between directions. Sorts them."""
     if len(angles) < 3:
         return False
     angles.sort()
-    angles.append(angles[0] + 2.0 * pi)
     before = angles[0]
+    if before + 2.0 * pi - angles[-1] >= pi - _ROUNDING:
+        return False
     for angle in angles:
         if angle - before >= pi - _ROUNDING:
             return False

@@ -5,15 +5,13 @@ Conditions like those of conditions.py, drawn from what the estimator makes of f
 
 from __future__ import annotations
 
-from functools import lru_cache
 from math import atan2, hypot
 
 from monitor import quantities as show
-from monitor.addition import added
+from monitor.engine import turning
 from monitor.engine.conditions import BOUND_SDS, Evidence, Measured, Outcome, Scene, Unknown
 from monitor.engine.mounts import asin_clipped
-from monitor.engine.picture import Point
-from monitor.rig.parts import centre_of_gravity, total_weight
+from monitor.engine.planned import across
 
 _HEAVIER_SDS = 2.0
 """Standard deviations by which a load must be heavier than planned and its margin."""
@@ -31,6 +29,8 @@ def slip(scene: Scene, name: str) -> Outcome:
         return Unknown(f"slip of {name} not seen without {missing[0] if missing else 'a sensor at its head'}", missing)
     gone = abs(stack.slip_m or 0.0)
     share = max(1.2, gone / _SLIP_M) if stack.slipping else min(0.6, 0.5 * gone / _SLIP_M)
+    if share <= scene.above:
+        return None
     return Measured(
         share, lambda: f"{show.length(gone, scene.units)} in a second on the load", {"slip_m": stack.slip_m}
     )
@@ -47,9 +47,12 @@ def hinge_shift(scene: Scene, _: str) -> Outcome:
     if hinge.shift_m is None or hinge.shift_limit_m is None or hinge.walk_m is None:
         return None
     walk, shift = hinge.walk_m, hinge.shift_m
+    share = abs(shift) / hinge.shift_limit_m
+    if share <= scene.above:
+        return None
     way = "sank" if shift < 0.0 else "rose"
     return Measured(
-        abs(shift) / hinge.shift_limit_m,
+        share,
         lambda: f"walked {show.length(abs(walk), scene.units)} or {way} {show.length(abs(shift), scene.units)}",
         {"walk_m": walk, "shift_m": shift, "limit_m": hinge.shift_limit_m},
     )
@@ -59,16 +62,16 @@ def over_centre(scene: Scene, _: str) -> Outcome:
     """How far the load has turned toward where it goes over centre: as the forces say, else as planned."""
     picture, pose = scene.picture, scene.pose
     if pose is None:
-        return scene.no_pose() if scene.rig.load.hinge is not None else None
+        return scene.no_pose() if scene.facts.hinged else None
     if picture.hinge.line is None:
         return None
     line = picture.hinge.line
     x0, y0 = line[0]
-    nx, ny = _across(line, tuple([stack.at for stack in picture.stacks]))
+    nx, ny = scene.facts.across if line == scene.facts.hinge else across(line, scene.facts.heads)
     tip, least, by = picture.balance.tip_rad, picture.balance.tip_least_rad, "forces"
     if tip is not None:
         least = tip - BOUND_SDS * (picture.balance.tip_sd_rad or 0.0)
-    planned = centre_of_gravity(scene.rig.load)
+    planned = scene.facts.centre
     if tip is None and planned is not None:
         e = (planned[0] - x0) * nx + (planned[1] - y0) * ny
         tip, by = atan2(e, planned[2]) - asin_clipped(nx * pose.a0 + ny * pose.b0), "plan"
@@ -77,34 +80,29 @@ def over_centre(scene: Scene, _: str) -> Outcome:
         return Unknown("where it goes over is not known: no centre of gravity is planned")
     tip = least if tip is None else tip
     # The plan's angle is one against gravity; what the forces say was measured with the same inclinometers.
-    turned, sd = pose.tilt(nx, ny), hypot(pose.tilt_sd(nx, ny), pose.level_sd if by == "plan" else 0.0)
+    turned, sd = turning.turned(scene, (nx, ny))
+    sd = hypot(sd, pose.level_sd if by == "plan" else 0.0)
+    share = 2.0 if least <= 0.0 else (turned + BOUND_SDS * sd) / least
+    if share <= scene.above:
+        return None
     evidence: Evidence = {"tilt_rad": turned, "tip_rad": tip, "least_rad": least, "by": by}
     if least <= 0.0:
-        return Measured(2.0, "it stands over centre", evidence)
-    return Measured(
-        (turned + BOUND_SDS * sd) / least, lambda: f"{show.angle(turned)}, goes over at {show.angle(tip)}", evidence
-    )
-
-
-@lru_cache(maxsize=16)
-def _across(line: tuple[Point, Point], heads: tuple[Point, ...]) -> Point:
-    """The unit vector across a hinge line, toward the side of the stacks' heads."""
-    (x0, y0), (x1, y1) = line
-    length = hypot(x1 - x0, y1 - y0)
-    nx, ny = (y0 - y1) / length, (x1 - x0) / length
-    side = added((x - x0) * nx + (y - y0) * ny for x, y in heads)
-    return (nx, ny) if side >= 0.0 else (-nx, -ny)
+        return Measured(share, "it stands over centre", evidence)
+    return Measured(share, lambda: f"{show.angle(turned)}, goes over at {show.angle(tip)}", evidence)
 
 
 def overload(scene: Scene, _: str) -> Outcome:
     """The load's weight beyond its error, against the planned one and its margin."""
-    planned, weight = total_weight(scene.rig.load), scene.picture.balance.weight_n
+    planned, weight = scene.facts.weight_n, scene.picture.balance.weight_n
     if planned is None or weight is None:
         return None
     sd = scene.picture.balance.weight_sd_n or 0.0
-    limit = planned * (1.0 + scene.rig.limits.weight_margin)
+    limit = planned * (1.0 + scene.facts.limits.weight_margin)
+    share = (weight - _HEAVIER_SDS * sd) / limit
+    if share <= scene.above:
+        return None
     return Measured(
-        (weight - _HEAVIER_SDS * sd) / limit,
+        share,
         lambda: f"{show.force(weight, scene.units)}, {show.force(planned, scene.units)} planned",
         {"weight_n": weight, "planned_n": planned, "limit_n": limit},
     )

@@ -32,7 +32,7 @@ def hinge_of(pose: PoseEstimate, size_m: float, heads: list[tuple[float, float]]
     The error by the delta method from the pose's covariance. `size_m`: from the origin to the load's farthest point.
     A load that has risen at every head without turning, or about a line far outside it, is a free lift: no hinge.
     """
-    z, a, b = pose.x[:3]
+    z, a, b, *_ = pose.x
     turn = hypot(a, b)
     turn_sd = sqrt(max(0.0, variance_along(pose.p, (0.0, a / turn, b / turn)))) if turn > 0.0 else 0.0
     if turn <= _TURNED_SDS * turn_sd or turn == 0.0:
@@ -49,7 +49,11 @@ def hinge_of(pose: PoseEstimate, size_m: float, heads: list[tuple[float, float]]
 
 
 def _risen(pose: PoseEstimate, heads: list[tuple[float, float]]) -> bool:
-    return all(pose.rise(*head) > _RISEN_SDS * pose.rise_sd(*head) for head in heads)
+    for x, y in heads:
+        rise = pose.rise(x, y)
+        if rise <= 0.0 or not rise > _RISEN_SDS * pose.rise_sd(x, y):
+            return False
+    return True
 
 
 def _folded(direction: float) -> float:

@@ -9,7 +9,7 @@ from __future__ import annotations
 from math import cos, hypot, sin
 
 from monitor import quantities as show
-from monitor.engine.alone import LEAST_M
+from monitor.engine.alone import LEAST_M, Moved
 from monitor.engine.conditions import BOUND_SDS, Evidence, Measured, Outcome, Scene, Suppressed, Unknown, no_air
 from monitor.engine.going import hinge_shift
 from monitor.engine.picture import ShorePicture
@@ -79,9 +79,8 @@ def lower_not_freed(scene: Scene, name: str) -> Outcome:
         return _no_gap(scene, name)
     if shore.extension_m <= _OUT_M:
         return None
-    config = scene.facts.shores[name]
-    pitch = config.lock_pitch
-    walked = shore.shortened_m > max(0.5 * pitch, _noise(scene, config.extension)) or not _holds_up(scene, shore)
+    _, pitch, noise = scene.facts.lengths[name]
+    walked = shore.shortened_m > max(0.5 * pitch, _noise(noise)) or not _holds_up(scene, shore)
     slack = descent.push is None or descent.push < 1.0 - _LOST
     touched = shore.touch_m is None or shore.touch_m >= pitch
     evidence: Evidence = {"touch_m": shore.touch_m, "limit_m": pitch, "gap_m": shore.gap_m, "push": descent.push}
@@ -95,16 +94,19 @@ def lower_not_freed(scene: Scene, name: str) -> Outcome:
 
 def shore_drop(scene: Scene, name: str) -> Outcome:
     """How much a shore that should be locked has shortened, beyond seating and beyond walking down with its load."""
-    shore, config = scene.shore(name), scene.facts.shores[name]
+    shore, (extension, pitch, noise) = scene.shore(name), scene.facts.lengths[name]
     if scene.picture.zero.taken_ns is None:
         return Unknown("no zero taken yet")
     if shore.told_released:
         return None
     if shore.dropped_m is None:
-        return Unknown(f"length of {name} not known", (config.extension,))
-    limit = config.lock_pitch + _SEATS_M
+        return Unknown(f"length of {name} not known", (extension,))
+    limit = pitch + _SEATS_M
+    share = (shore.dropped_m + BOUND_SDS * _noise(noise) / 3.0) / limit
+    if share <= scene.above:
+        return None
     return Measured(
-        (shore.dropped_m + BOUND_SDS * _noise(scene, config.extension) / 3.0) / limit,
+        share,
         lambda: f"{show.length(shore.dropped_m, scene.units)} shorter, locked",
         {"dropped_m": shore.dropped_m, "limit_m": limit, "gap_m": shore.gap_m},
     )
@@ -115,7 +117,7 @@ def shore_lifting(scene: Scene, name: str) -> Outcome:
     moved = scene.moved
     if moved is None:
         return scene.no_pose()
-    rose, grew = next((rise, grown) for it, rise, grown in moved.shores if it == name)
+    rose, grew = _gone(moved, name)
     if grew is None:
         return Unknown(f"length of {name} not known", (scene.facts.shores[name].extension,))
     if moved.alone is None:
@@ -123,11 +125,21 @@ def shore_lifting(scene: Scene, name: str) -> Outcome:
     sure = moved.by_air or (moved.bound_m is not None and rose > moved.bound_m)
     lifts = moved.alone and sure and grew >= 0.5 * rose and _may_lift(scene, name)
     share = rose / LEAST_M if lifts else min(0.5, max(0.0, rose / LEAST_M))
+    if share <= scene.above:
+        return None
     return Measured(
         share,
         lambda: f"load up {show.length(rose, scene.units)}, no bag filling",
         {"rise_m": rose, "grown_m": grew, "limit_m": LEAST_M, "air_pa": scene.shore(name).air_pa},
     )
+
+
+def _gone(moved: Moved, name: str) -> tuple[float, float | None]:
+    """How far (m) the load rose at a shore's head, and how far the shore grew."""
+    for it, rose, grew in moved.shores:
+        if it == name:
+            return rose, grew
+    raise KeyError(name)
 
 
 def _may_lift(scene: Scene, name: str) -> bool:
@@ -141,7 +153,7 @@ def _may_lift(scene: Scene, name: str) -> bool:
 
 def shore_air_high(scene: Scene, _: str) -> Outcome:
     """What the air of all shores pushes with, about the hinge (summed for a free load), against what would lift the load."""
-    if not scene.rig.shore:
+    if not scene.facts.pistons:
         return None
     needed = _to_lift(scene)
     if needed is None:
@@ -153,6 +165,8 @@ def shore_air_high(scene: Scene, _: str) -> Outcome:
     if unknown and share <= 1.0:
         gauges = tuple(g for n in unknown if (g := scene.facts.shores[n].pressure) is not None)
         return Unknown(f"air at {unknown[0]} not known", gauges)
+    if share <= scene.above:
+        return None
     return Measured(
         share,
         lambda: f"{share * _AIR_SHARE:.0%} of what lifts it, {_AIR_SHARE:.0%} allowed",
@@ -164,17 +178,18 @@ def _air_push(scene: Scene) -> tuple[float, tuple[str, ...]]:
     """(what the shores' air pushes with: moment (N m) about the planned hinge or force (N); shores whose air is unknown)."""
     push, unknown = 0.0, []
     for shore, (area, arm) in zip(scene.picture.shores, scene.facts.pistons, strict=True):
-        if shore.air_pa is None:
+        air = shore.air_pa
+        if air is None:
             unknown.append(shore.name)
-        else:
-            push += max(0.0, shore.air_pa) * area * arm
+        elif air > 0.0:
+            push += air * area * arm
     return push, tuple(unknown)
 
 
 def _to_lift(scene: Scene) -> tuple[float, str] | None:
     """(what would lift the load: moment about the planned hinge (N m), or force (N), "forces" or "plan"); None unknown."""
-    balance, load = scene.picture.balance, scene.rig.load
-    if load.hinge is None:
+    balance = scene.picture.balance
+    if not scene.facts.hinged:
         if balance.weight_n is not None:
             return balance.weight_n, "forces"
         planned = scene.facts.weight_n
@@ -216,13 +231,14 @@ def moved_alone(scene: Scene, _: str) -> Outcome:
         return scene.no_pose()
     if moved.alone is None:
         return Unknown(f"pressure in {moved.unheard[0]} not known", _unheard(scene))
-    let_go = moved.air_fell or any(shore.told_released for shore in scene.picture.shores)
-    if moved.moved_m < 0.0 and let_go:
+    if moved.moved_m < 0.0 and (moved.air_fell or any(shore.told_released for shore in scene.picture.shores)):
         return None
     if abs(moved.moved_m) > LEAST_M and not moved.by_air and moved.bound_m is None:
         return Unknown("a sensor of rise that lies would look the same: no bag's pressure says")
     sure = abs(moved.moved_m) if moved.by_air else max(0.0, abs(moved.moved_m) - (moved.bound_m or 0.0))
     share = sure / LEAST_M if moved.alone else 0.0
+    if share <= scene.above:
+        return None
     if share > 1.0 and (said := _said_better(scene, moved.moved_m)):
         return Suppressed(said)
     way = "up" if moved.moved_m > 0.0 else "down"
@@ -235,6 +251,7 @@ def moved_alone(scene: Scene, _: str) -> Outcome:
 
 def _said_better(scene: Scene, moved: float) -> str:
     """Which other alarm that sounds now says why the load went so far (m, up positive), if one does."""
+    scene.above = min(scene.above, 1.0)  # the others are heard from where they sound, whoever listens to this one
     for shore in scene.picture.shores:
         dropped = shore_drop(scene, shore.name)
         as_far = -LEAST_M > moved >= -(shore.dropped_m or 0.0) - LEAST_M
@@ -249,9 +266,8 @@ def _said_better(scene: Scene, moved: float) -> str:
     return "the hinge shifts" if isinstance(seen, Measured) and seen.share > 1.0 else ""
 
 
-def _noise(scene: Scene, channel: str) -> float:
-    """How far (m) a smoothed length may be off."""
-    noise = scene.facts.noises.get(channel)
+def _noise(noise: float | None) -> float:
+    """How far (m) a smoothed length may be off, by the noise (m) of its channel."""
     return BOUND_SDS * _EXTENSION_SDS * (noise if noise is not None else 0.0005)
 
 

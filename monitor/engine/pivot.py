@@ -32,6 +32,7 @@ class Pivot:
 
     def __init__(self, rig: Rig, size_m: float, heads: list[Point]) -> None:
         self.rig, self.size_m, self.heads = rig, size_m, heads
+        self._hinged = rig.load.hinge is not None
         self.walk: HingeWatch | None = None
         self.balance = Balance(rig, None)
         self._left_out: frozenset[str] = frozenset()
@@ -54,7 +55,7 @@ class Pivot:
         if pose is None:
             return UNKNOWN, BalancePicture()
         hinge = hinge_of(pose, self.size_m, self.heads)
-        if self.rig.load.hinge is None:
+        if not self._hinged:
             self._find(hinge, pose)
         shift = self._walked(now_ns, pose)
         if shift is not None:
@@ -65,15 +66,11 @@ class Pivot:
         return hinge, self._keep(self.balance.tick(now_ns, pose, stacks, shores))
 
     def _told(self, hinge: HingePicture, shift: Shift | None) -> HingePicture:
+        rise = limit = walk = None
+        if shift is not None:
+            rise, limit, walk = shift.rise_m, shift.limit_m, shift.walk_m
         return HingePicture(
-            distance_m=hinge.distance_m,
-            direction_rad=hinge.direction_rad,
-            sd_m=hinge.sd_m,
-            free=hinge.free,
-            shift_m=shift.rise_m if shift else None,
-            shift_limit_m=shift.limit_m if shift else None,
-            walk_m=shift.walk_m if shift else None,
-            line=self.balance.line,
+            hinge.distance_m, hinge.direction_rad, hinge.sd_m, hinge.free, rise, limit, walk, self.balance.line
         )
 
     def _walked(self, now_ns: int, pose: PoseEstimate) -> Shift | None:
@@ -96,15 +93,17 @@ class Pivot:
     def _keep(self, said: BalancePicture) -> BalancePicture:
         if said.tip_rad is not None:
             self._tip_least = said.tip_rad - BOUND_SDS * (said.tip_sd_rad or 0.0)
+        if self._tip_least is None:
+            return said
         return BalancePicture(
-            weight_n=said.weight_n,
-            weight_sd_n=said.weight_sd_n,
-            cg_m=said.cg_m,
-            moment_nm=said.moment_nm,
-            tip_rad=said.tip_rad,
-            tip_sd_rad=said.tip_sd_rad,
-            tip_least_rad=self._tip_least,
-            short_nm=said.short_nm,
+            said.weight_n,
+            said.weight_sd_n,
+            said.cg_m,
+            said.moment_nm,
+            said.tip_rad,
+            said.tip_sd_rad,
+            self._tip_least,
+            said.short_nm,
         )
 
     def _find(self, hinge: HingePicture, pose: PoseEstimate) -> None:

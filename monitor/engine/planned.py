@@ -7,11 +7,12 @@ from functools import cached_property
 from itertools import combinations
 from math import hypot
 
+from monitor.addition import added
 from monitor.engine.picture import Point
 from monitor.rig.capacity import AreaTable
 from monitor.rig.parts import centre_of_gravity, total_weight
 from monitor.rig.profile import height, shares, stop_stack, top_rise
-from monitor.rig.schema import Rig, Shore, Stack
+from monitor.rig.schema import Bag, Limits, Rig, Shore, Stack
 from monitor.rig.statics import lever, rise_ratio, stack_forces
 
 _APART_M = 0.025
@@ -63,11 +64,36 @@ def _planned_apart(rig: Rig) -> float:
     return most
 
 
+def across(line: tuple[Point, Point], heads: tuple[Point, ...]) -> Point:
+    """The unit vector across a hinge line, toward the side of the stacks' heads."""
+    (x0, y0), (x1, y1) = line
+    length = hypot(x1 - x0, y1 - y0)
+    nx, ny = (y0 - y1) / length, (x1 - x0) / length
+    side = added((x - x0) * nx + (y - y0) * ny for x, y in heads)
+    return (nx, ny) if side >= 0.0 else (-nx, -ny)
+
+
 class Facts:
     """What conditions ask a rig file for at every tick, each worked out when it is first asked for: a rig never changes."""
 
     def __init__(self, rig: Rig) -> None:
         self.rig = rig
+        self._to_come: dict[tuple[int, str], float | None] = {}
+        """By step and stack, as far as it was asked for."""
+
+    def to_come(self, number: int, stack: str) -> float | None:
+        """The greatest rise (m) at a stack's head that the steps from this one on plan; None where they plan none."""
+        asked = number, stack
+        if asked not in self._to_come:
+            first, rises = self.rig.stack[0].name, list[float]()
+            for step in self.rig.step[number - 1 :]:
+                until = step.until
+                if step.do != "fill" or until is None or until.rise is None:
+                    continue
+                if (until.at or first) == stack:
+                    rises.append(until.rise)
+            self._to_come[asked] = max(rises, default=None)
+        return self._to_come[asked]
 
     @cached_property
     def stacks(self) -> dict[str, Stack]:
@@ -75,30 +101,49 @@ class Facts:
         return {stack.name: stack for stack in self.rig.stack}
 
     @cached_property
+    def bags(self) -> dict[str, Bag]:
+        """Bags by name."""
+        return {bag.name: bag for stack in self.rig.stack for bag in stack.bag}
+
+    @cached_property
+    def heads(self) -> tuple[Point, ...]:
+        """Where each stack's head stands under the load."""
+        return tuple(stack.at for stack in self.rig.stack)
+
+    @cached_property
+    def head_rings(self) -> dict[str, float]:
+        """What of each head must stay inside besides its centre (m)."""
+        return {stack.name: stack.head_ring for stack in self.rig.stack}
+
+    @cached_property
+    def limits(self) -> Limits:
+        """What the plan allows."""
+        return self.rig.limits
+
+    @cached_property
     def shores(self) -> dict[str, Shore]:
         """Shores by name."""
         return {shore.name: shore for shore in self.rig.shore}
 
     @cached_property
-    def rises_to_come(self) -> dict[str, list[float | None]]:
-        """By stack, and by the step being worked: the greatest rise (m) at its head that this step and those after it plan, None
-        where they plan none."""
-        first, of = self.rig.stack[0].name, {}
-        for stack in self.rig.stack:
-            most: float | None = None
-            known: list[float | None] = []
-            for step in reversed(self.rig.step):
-                until = step.until
-                if (
-                    step.do == "fill"
-                    and until is not None
-                    and until.rise is not None
-                    and (until.at or first) == stack.name
-                ):
-                    most = until.rise if most is None else max(most, until.rise)
-                known.append(most)
-            of[stack.name] = known[::-1]
-        return of
+    def hinge(self) -> tuple[Point, Point] | None:
+        """The planned hinge."""
+        return self.rig.load.hinge
+
+    @cached_property
+    def hinged(self) -> bool:
+        """Whether the plan names one."""
+        return self.hinge is not None
+
+    @cached_property
+    def grounded(self) -> bool:
+        """Whether the file says what the ground bears."""
+        return self.rig.ground is not None
+
+    @cached_property
+    def gauged(self) -> bool:
+        """Whether there are cylinders, and each has a gauge."""
+        return bool(self.rig.supply) and all(supply.pressure is not None for supply in self.rig.supply)
 
     @cached_property
     def gauges(self) -> dict[str, str]:
@@ -111,12 +156,23 @@ class Facts:
         return {channel.name: channel.noise for channel in self.rig.channel}
 
     @cached_property
+    def lengths(self) -> dict[str, tuple[str, float, float | None]]:
+        """Of each shore: the channel of its length, its lock pitch (m), what that channel's noise is given as (m)."""
+        return {it.name: (it.extension, it.lock_pitch, self.noises.get(it.extension)) for it in self.rig.shore}
+
+    @cached_property
     def along(self) -> Point:
         """The unit vector along the planned hinge."""
-        assert self.rig.load.hinge is not None, "asked only where the plan names a hinge"
-        (x0, y0), (x1, y1) = self.rig.load.hinge
+        assert self.hinge is not None, "asked only where the plan names a hinge"
+        (x0, y0), (x1, y1) = self.hinge
         length = hypot(x1 - x0, y1 - y0)
         return (x1 - x0) / length, (y1 - y0) / length
+
+    @cached_property
+    def across(self) -> Point:
+        """The unit vector across it, toward the stacks' heads."""
+        assert self.hinge is not None, "asked only where the plan names a hinge"
+        return across(self.hinge, self.heads)
 
     @cached_property
     def pistons(self) -> tuple[tuple[float, float], ...]:

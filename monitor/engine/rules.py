@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 
-from monitor.engine import ahead, crew, going, instrument, lowering, resting
+from monitor.engine import ahead, crew, going, instrument, lowering, resting, turning
 from monitor.engine import conditions as see
 from monitor.engine.conditions import Outcome, Scene
 from monitor.engine.guidance import GUIDANCE
@@ -153,8 +153,8 @@ RULES: tuple[Rule, ...] = (
         latch=True,
     ),
     Rule("over-centre", DANGER, _load, going.over_centre, "stop filling, hold", set_at=0.95, clear_at=0.92, on_s=0.2),
-    Rule("tilt", DANGER, _load, see.tilt_with_bound, "stop filling, hold", clear_at=0.95, on_s=0.2),
-    Rule("cross-tilt", DANGER, _load, see.cross_tilt_with_bound, "stop, level the load", clear_at=0.95, on_s=0.2),
+    Rule("tilt", DANGER, _load, turning.tilt_with_bound, "stop filling, hold", clear_at=0.95, on_s=0.2),
+    Rule("cross-tilt", DANGER, _load, turning.cross_tilt_with_bound, "stop, level the load", clear_at=0.95, on_s=0.2),
     Rule("bag-pressure", DANGER, _bags, see.bag_pressure, "shut it, vent it", clear_at=0.98, on_s=0.2),
     Rule("bag-order", DANGER, _bags, see.bag_order, "shut it"),
     Rule(
@@ -265,8 +265,8 @@ RULES: tuple[Rule, ...] = (
         odd_only=True,
     ),
     Rule("lean", CAUTION, _stacks, see.lean, "fill slower", set_at=0.70, clear_at=0.65),
-    Rule("tilt", CAUTION, _load, see.tilt, "watch it", set_at=0.8, clear_at=0.75),
-    Rule("cross-tilt", CAUTION, _load, see.cross_tilt, "level the load", set_at=0.8, clear_at=0.75),
+    Rule("tilt", CAUTION, _load, turning.tilt, "watch it", set_at=0.8, clear_at=0.75),
+    Rule("cross-tilt", CAUTION, _load, turning.cross_tilt, "level the load", set_at=0.8, clear_at=0.75),
     Rule("bag-pressure", CAUTION, _bags, see.bag_pressure, "stop filling it", set_at=0.95, clear_at=0.93),
     Rule("out-of-step", CAUTION, _bags, crew.out_of_step, "ask the crew", on_s=2.0),
     Rule("unticked", CAUTION, _crew, crew.unticked, "go through it"),

@@ -6,7 +6,7 @@ when its time is up. The sequence says when a stop is reached; it never decides 
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
 from monitor import quantities
 from monitor.engine.picture import NowPicture, ShorePicture, StackPicture, StepPicture
@@ -25,6 +25,7 @@ _OUT_PITCHES = 2.0
 """A shore that has come out by no more of its lock pitches holds nothing up that has to be walked down."""
 _CARRY_OVER_NS = 5_000_000_000
 """A stack that was already going up when a step began may take this long to be stopped."""
+_RESTING: dict[str, frozenset[str]] = {"filling": frozenset(), "venting": frozenset()}
 
 
 @dataclass(slots=True)
@@ -44,8 +45,8 @@ class _Fill:
     All bags of such a stack: which of them took the air may only come out a moment later.
     """
 
-    begun: set[str] = field(default_factory=set)
-    carried_over: set[str] = field(default_factory=set)
+    begun: frozenset[str] = frozenset()
+    carried_over: frozenset[str] = frozenset()
 
 
 class Sequence:
@@ -56,14 +57,18 @@ class Sequence:
         self.steps = rig.step
         self._runs = [_Run() for _ in rig.step]
         self.index: int | None = None
+        self._step: Step | None = None
+        """The step at `index`."""
         self.done = False
         self._from_m: float | None = None
         self._from_pa: float | None = None
         self._fill = _Fill()
-        self._doing: dict[str, frozenset[str]] = {"filling": frozenset(), "venting": frozenset()}
+        self._doing: dict[str, frozenset[str]] = _RESTING
         self._left: int | None = None
         self._bags = [frozenset(bag.name for bag in stack.bag) for stack in rig.stack]
         self._pitches = {shore.name: shore.lock_pitch for shore in rig.shore}
+        self._next_fill = _next_of([it.do == "fill" for it in rig.step], rig.step)
+        self._next_vent = _next_of([it.do in _LOWERS and it.bag is not None for it in rig.step], rig.step)
         self._heads = [stack.name for stack in rig.stack]
         self._stops = [self._stop(step) for step in rig.step]
         self._pictures: tuple[StepPicture, ...] | None = None
@@ -72,33 +77,25 @@ class Sequence:
     @property
     def step(self) -> Step | None:
         """The step being worked, or None before the zero and after the last."""
-        return None if self.index is None else self.steps[self.index]
+        return self._step
 
     @property
     def carried_over(self) -> frozenset[str]:
         """Bags of stacks that were being filled (or vented, as this step does) when it began and have not been shut since."""
-        return frozenset(self._fill.carried_over)
+        return self._fill.carried_over
 
     @property
     def begun(self) -> frozenset[str]:
         """Bags that have taken air since this step began; let it out, in a step that lowers."""
-        return frozenset(self._fill.begun)
+        return self._fill.begun
 
     def next_fill(self) -> Step | None:
         """The fill step after this one."""
-        if self.index is not None:
-            for step in self.steps[self.index + 1 :]:
-                if step.do == "fill":
-                    return step
-        return None
+        return None if self.index is None else self._next_fill[self.index]
 
     def next_vent(self) -> Step | None:
         """The next step that lets a named bag down."""
-        if self.index is not None:
-            for step in self.steps[self.index + 1 :]:
-                if step.do in _LOWERS and step.bag is not None:
-                    return step
-        return None
+        return None if self.index is None else self._next_vent[self.index]
 
     @property
     def lowering(self) -> int | None:
@@ -153,9 +150,10 @@ class Sequence:
 
     def _enter(self, index: int | None, now_ns: int) -> None:
         self.index, self.done, self._left, self._pictures = index, False, None, None
+        self._step = None if index is None else self.steps[index]
         self._from_m = self._from_pa = None
         moving = self._doing[self._works()]
-        self._fill = _Fill(carried_over={bag for bags in self._bags for bag in bags if moving & bags})
+        self._fill = _Fill(carried_over=frozenset(bag for bags in self._bags for bag in bags if moving & bags))
         if index is not None:
             self._runs[index] = _Run(started_ns=now_ns)
 
@@ -173,12 +171,14 @@ class Sequence:
     ) -> NowPicture | None:
         """Where this step stands. `cribbed_ns`: when cribbing was last marked as packed."""
         self._follow_bags(now_ns, stacks)
-        if self.step is not None and self.step.do == "hold" and self._held(now_ns) >= (self.step.for_ or 0.0):
+        step = self.step
+        if step is not None and step.do == "hold" and self._held(now_ns) >= (step.for_ or 0.0):
             self.done = True
             self.forward(now_ns)
-        if self.index is None or self.step is None:
+            step = self.step
+        if self.index is None or step is None:
             return None
-        progress, left, self.done = self._progress(self.step, now_ns, stacks, shores, cribbed_ns)
+        progress, left, self.done = self._progress(step, now_ns, stacks, shores, cribbed_ns)
         return NowPicture(self.index + 1, progress, left, self.done)
 
     def _follow_bags(self, now_ns: int, stacks: tuple[StackPicture, ...]) -> None:
@@ -189,6 +189,9 @@ class Sequence:
                     filling.append(bag.name)
                 elif bag.doing == "venting":
                     venting.append(bag.name)
+        if not filling and not venting and not self._fill.carried_over:
+            self._doing = _RESTING
+            return
         self._doing = {"filling": frozenset(filling), "venting": frozenset(venting)}
         moving, fill = self._doing[self._works()], self._fill
         if fill.carried_over:
@@ -197,7 +200,7 @@ class Sequence:
                     fill.carried_over -= bags
             started = self._started_ns()
             if started is None or now_ns - started > _CARRY_OVER_NS:
-                fill.carried_over.clear()
+                fill.carried_over = frozenset()
         if moving:
             fill.begun |= moving - fill.carried_over
 
@@ -233,11 +236,10 @@ class Sequence:
             return None, "until you press next", False
         if step.until is None:
             return self._to_empty(step, stacks)
-        stops = [self._to_rise(step, stacks), self._to_pressure(step, stacks)]
-        known = [stop for stop in stops if stop is not None]
-        if known:
-            return max(known, key=lambda stop: (stop[2], stop[0]))
-        return None, "not known how far", False
+        rise, pressure = self._to_rise(step, stacks), self._to_pressure(step, stacks)
+        if rise is None or pressure is None:
+            return rise or pressure or (None, "not known how far", False)
+        return rise if (rise[2], rise[0]) >= (pressure[2], pressure[0]) else pressure
 
     def _to_empty(self, step: Step, stacks: tuple[StackPicture, ...]) -> tuple[float | None, str, bool]:
         """A bag is vented for good: how much air is left in it. It waits for a person all the same."""
@@ -285,15 +287,18 @@ class Sequence:
         until = step.until
         if until is None or until.rise is None:
             return None
-        stack = next((s for s in stacks if s.name == (until.at or self._heads[0])), None)
-        if stack is None or stack.rise_m is None:
+        top, at, rise = until.rise, until.at or self._heads[0], None
+        for stack in stacks:
+            if stack.name == at:
+                rise = stack.rise_m
+        if rise is None:
             return None
         if self._from_m is None:
-            self._from_m = stack.rise_m
+            self._from_m = rise
         sign = 1.0 if step.do == "fill" else -1.0
-        left = sign * (until.rise - stack.rise_m)
+        left = sign * (top - rise)
         words = f"{quantities.length(max(left, 0.0), self._units)} to go"
-        return _share(left, sign * (until.rise - self._from_m)), words, left <= _REACHED_M
+        return _share(left, sign * (top - self._from_m)), words, left <= _REACHED_M
 
     def _to_pressure(self, step: Step, stacks: tuple[StackPicture, ...]) -> tuple[float, str, bool] | None:
         until = step.until
@@ -332,6 +337,11 @@ class Sequence:
         if step.until is not None and step.until.pressure is not None:
             parts.append(f"{quantities.pressure(step.until.pressure, self._units)} in {step.bag}")
         return " or ".join(parts) or "until you press next"
+
+
+def _next_of(kind: list[bool], steps: list[Step]) -> list[Step | None]:
+    """Of each step, the first after it that is of a kind."""
+    return [next((steps[i] for i in range(now + 1, len(steps)) if kind[i]), None) for now in range(len(steps))]
 
 
 def _share(left: float, whole: float) -> float:

@@ -40,6 +40,7 @@ _SQUEEZED_M = 0.004
 """How far a head or a foot may give before a gap below none is no gap at all (invented)."""
 _CRIBBED_M = 0.006
 """What counts as held by cribbing where no shore says what gap is allowed (common practice, no source)."""
+_UNKNOWN = None, None
 
 
 @quick
@@ -60,6 +61,8 @@ class ShoreState:
 
     def __init__(self, shore: Shore, states: dict[str, ChannelState]) -> None:
         self.shore = shore
+        self._given = shore.name, shore.at, shore.gap_allowed, shore.follow_pressure
+        self._squeezed_m = shore.lock_pitch + _SQUEEZED_M
         self.extension = states[shore.extension]
         self.air = states[shore.pressure] if shore.pressure else None
         self.cell = states[shore.load_cell] if shore.load_cell else None
@@ -69,6 +72,7 @@ class ShoreState:
         self._shrank_ns: int | None = None
         self._lengths: deque[tuple[int, float]] = deque()
         self._longest: tuple[float, float | None] | None = None
+        self._variance = self.extension.noise**2
         self.walks_m = max(_WALKS * shore.lock_pitch, 2.0 * self.extension.noise)
         """How far (m) it must have shortened to be seen shortening at all: part of its pitch, more where it is noisy."""
 
@@ -78,10 +82,10 @@ class ShoreState:
         rate = self.extension.rate(now_ns)
         if rate is None:
             return "unknown"
-        least = max(_FOLLOWING_M_S, 2.5 * self.extension.filter.rate_sd)
-        if rate > least:
+        moves = abs(rate) > _FOLLOWING_M_S and abs(rate) > 2.5 * self.extension.filter.rate_sd
+        if moves and rate > 0.0:
             self._grew_ns, self._shrank_ns = now_ns, None
-        elif rate < -least and shortened is not None and shortened > self.walks_m:
+        elif moves and shortened is not None and shortened > self.walks_m:
             self._shrank_ns = now_ns
         if self._shrank_ns is not None and now_ns - self._shrank_ns < _DWELL_NS:
             return "released"
@@ -114,7 +118,9 @@ class ShoreState:
             if self._longest is None or self.released or stood > self._longest[0]:
                 self._longest = stood, rise
         longest, from_rise = self._longest
-        shortened = max(0.0, longest - grown)
+        shortened = longest - grown
+        if not shortened > 0.0:
+            return 0.0, 0.0
         came = 0.0 if alone or from_rise is None or rise is None else max(0.0, from_rise - rise)
         dropped = max(0.0, shortened - came)
         if shortened > self.walks_m and dropped < _UNEXPLAINED * shortened:
@@ -124,34 +130,37 @@ class ShoreState:
                 self._longest = stood, rise
         return shortened, dropped
 
-    def picture(self, pose: PoseEstimate | None, now_ns: int, alone: bool = False) -> ShorePicture:
-        """This shore for the picture. `alone`: the load moves, and no air does it."""
-        shore = self.shore
-        grown = self.extension.since_zero(now_ns)
-        rise = pose.rise(*shore.at) if pose is not None else None
-        short = self._shortened(now_ns, grown, rise, alone)
+    def picture(
+        self, pose: PoseEstimate | None, now_ns: int, grown: float | None, air_pa: float | None, alone: bool
+    ) -> ShorePicture:
+        """This shore for the picture. `grown`: how far it is out (m); `alone`: the load moves, and no air does it."""
+        name, (x, y), allowed, follows = self._given
+        rise = pose.rise(x, y) if pose is not None else None
+        shortened, dropped = self._shortened(now_ns, grown, rise, alone) or _UNKNOWN
         gap = sd = None
         if pose is not None and rise is not None and grown is not None:
             gap = rise - grown
             off = self.extension.calibration_sd_since_zero
-            sd = sqrt(pose.rise_sd(*shore.at) ** 2 + self.extension.noise**2 + off**2)
-            if gap < -(shore.lock_pitch + _SQUEEZED_M + 3.0 * sd):
+            sd = sqrt(pose.rise_sd(x, y) ** 2 + self._variance + off**2)
+            if gap < -(self._squeezed_m + 3.0 * sd):
                 gap = sd = None  # no shore stands inside its load: one of the two is wrong, and nobody knows which
         felt = self.cell.reading(now_ns) if self.cell else None
         return ShorePicture(
-            name=shore.name,
-            at=shore.at,
-            gap_m=gap,
-            gap_sd_m=sd,
-            gap_allowed_m=shore.gap_allowed,
-            extension_m=grown,
-            air_pa=self.air.reading(now_ns) if self.air else None,
-            follow_pa=shore.follow_pressure,
-            load_n=None if felt is None else abs(felt),  # pressed reads negative on some wires (NMEA 0183 XDR, type N)
-            doing=self._doing(now_ns, short[0] if short else None),
-            shortened_m=short[0] if short else None,
-            dropped_m=short[1] if short else None,
-            told_released=self.released,
+            name,
+            self._given[1],
+            gap,
+            sd,
+            allowed,
+            grown,
+            air_pa,
+            follows,
+            None if felt is None else abs(felt),  # pressed reads negative on some wires (NMEA 0183 XDR, type N)
+            self._doing(now_ns, shortened),
+            None,
+            shortened,
+            dropped,
+            None,
+            self.released,
         )
 
 
@@ -161,25 +170,6 @@ def captured(shores: tuple[ShorePicture, ...]) -> bool:
         if shore.gap_m is None or shore.doing == "released" or not shore.gap_m <= shore.gap_allowed_m:
             return False
     return bool(shores)
-
-
-def carrying(
-    rig: Rig, shores: tuple[ShorePicture, ...], short_nm: float | None, line: tuple[Point, Point] | None
-) -> tuple[ShorePicture, ...]:
-    """The shores with what each carries at most (N), by what the bags are short of about the hinge `line` (N m).
-
-    A shore that stands clear of the load, is released or stands at the hinge carries nothing of it that can be said.
-    """
-    if short_nm is None or line is None:
-        return shores
-    seen = []
-    for it, shore in zip(shores, rig.shore, strict=True):
-        off = abs(arm(line, it.at))
-        if it.gap_m is not None and it.gap_sd_m is not None and off > _LEAST_ARM_M:
-            clear = it.doing == "released" or it.gap_m > shore.lock_pitch + 3.0 * it.gap_sd_m
-            it = with_more(it, it.touch_m, 0.0 if clear else short_nm / off)
-        seen.append(it)
-    return tuple(seen)
 
 
 def with_more(it: ShorePicture, touch_m: float | None, load_most_n: float | None) -> ShorePicture:
@@ -203,42 +193,71 @@ def with_more(it: ShorePicture, touch_m: float | None, load_most_n: float | None
     )
 
 
-def held_by(
-    rig: Rig, pose: PoseEstimate, stacks: tuple[StackPicture, ...], shores: tuple[ShorePicture, ...], cribs: list[Crib]
-) -> tuple[str, ...]:
-    """What holds the load where it is, or would if the rest failed: "bags" that carry force, "shores" locked within their
-    gap, "cribbing" packed so that the load falls by no more than an allowed gap onto it alone."""
-    held = ["bags"] if any(stack.force_n for stack in stacks) else []
-    if captured(shores):
-        held.append("shores")
-    if cribs:
-        fall = fall_if_bags_fail(rig, pose, (), cribs)
-        if fall is not None and fall <= max((shore.gap_allowed for shore in rig.shore), default=_CRIBBED_M):
-            held.append("cribbing")
-    return tuple(held)
+class Below:
+    """What stands between a load and the ground, as the rig file has it, and what that comes to at one moment."""
 
+    def __init__(self, rig: Rig) -> None:
+        self._centre, self._hinge = centre_of_gravity(rig.load), rig.load.hinge
+        self._heads = [stack.at for stack in rig.stack]
+        self._outline = list(rig.load.outline)
+        self._shores = [(shore.at, shore.lock_pitch) for shore in rig.shore]
+        self._allowed_m = max((shore.gap_allowed for shore in rig.shore), default=_CRIBBED_M)
 
-def fall_if_bags_fail(
-    rig: Rig, pose: PoseEstimate, shores: tuple[ShorePicture, ...], cribs: list[Crib]
-) -> float | None:
-    """How far (m) the stack heads would drop if every bag failed now, onto shores and packed cribbing or to the ground.
+    def carrying(
+        self, shores: tuple[ShorePicture, ...], short_nm: float | None, line: tuple[Point, Point] | None
+    ) -> tuple[ShorePicture, ...]:
+        """The shores with what each carries at most (N), by what the bags are short of about the hinge `line` (N m).
 
-    About the planned hinge where there is one, else down onto supports in succession; the load may come back to where it
-    lay at the zero, at its outline and on the flat stacks. None where no centre of gravity is planned: then it is not known.
-    """
-    planned = centre_of_gravity(rig.load)
-    if planned is None:
-        return None
-    centre = _plumb(pose, planned)
-    supports = [
-        Support(shore.at, shore.gap_m) for shore in shores if shore.gap_m is not None and shore.doing != "released"
-    ]
-    supports += [Support(crib.at, pose.rise(*crib.at) - crib.height_m) for crib in cribs]
-    heads = [(stack.at, pose.rise(*stack.at)) for stack in rig.stack]
-    if rig.load.hinge is not None:
-        return fall_about_hinge(rig.load.hinge, centre, supports, heads)
-    resting = [(corner, pose.rise(*corner)) for corner in rig.load.outline]
-    return fall_free(centre, supports, [*resting, *heads], heads)
+        A shore that stands clear of the load, is released or stands at the hinge carries nothing of it that can be said.
+        """
+        if short_nm is None or line is None:
+            return shores
+        seen = []
+        for it, (at, pitch) in zip(shores, self._shores, strict=True):
+            off = abs(arm(line, at))
+            if it.gap_m is not None and it.gap_sd_m is not None and off > _LEAST_ARM_M:
+                clear = it.doing == "released" or it.gap_m > pitch + 3.0 * it.gap_sd_m
+                it = with_more(it, it.touch_m, 0.0 if clear else short_nm / off)
+            seen.append(it)
+        return tuple(seen)
+
+    def held_by(
+        self, pose: PoseEstimate, stacks: tuple[StackPicture, ...], shores: tuple[ShorePicture, ...], cribs: list[Crib]
+    ) -> tuple[str, ...]:
+        """What holds the load where it is, or would if the rest failed: "bags" that carry force, "shores" locked within their
+        gap, "cribbing" packed so that the load falls by no more than an allowed gap onto it alone."""
+        held = []
+        for stack in stacks:
+            if stack.force_n:
+                held.append("bags")
+                break
+        if captured(shores):
+            held.append("shores")
+        if cribs:
+            fall = self.fall(pose, (), cribs)
+            if fall is not None and fall <= self._allowed_m:
+                held.append("cribbing")
+        return tuple(held)
+
+    def fall(self, pose: PoseEstimate, shores: tuple[ShorePicture, ...], cribs: list[Crib]) -> float | None:
+        """How far (m) the stack heads would drop if every bag failed now, onto shores and packed cribbing or to the ground.
+
+        About the planned hinge where there is one, else down onto supports in succession; the load may come back to where it
+        lay at the zero, at its outline and on the flat stacks. None where no centre of gravity is planned: then it is not known.
+        """
+        if self._centre is None:
+            return None
+        centre = _plumb(pose, self._centre)
+        supports = [
+            Support(shore.at, shore.gap_m) for shore in shores if shore.gap_m is not None and shore.doing != "released"
+        ]
+        if cribs:
+            supports += [Support(crib.at, pose.rise(*crib.at) - crib.height_m) for crib in cribs]
+        heads = [(at, pose.rise(*at)) for at in self._heads]
+        if self._hinge is not None:
+            return fall_about_hinge(self._hinge, centre, supports, heads)
+        resting = [(corner, pose.rise(*corner)) for corner in self._outline]
+        return fall_free(centre, supports, [*resting, *heads], heads)
 
 
 def _plumb(pose: PoseEstimate, centre: tuple[float, float, float]) -> Point:

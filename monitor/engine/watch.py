@@ -5,11 +5,13 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Callable
 from dataclasses import replace
+from math import inf
 from typing import Any
 
 from monitor.engine.alarms import AlarmBook
 from monitor.engine.causes import wider_places
 from monitor.engine.conditions import Measured, Outcome, Scene, Unknown
+from monitor.engine.occasions import WAITS_FOR, Occasions, given
 from monitor.engine.picture import Blind, Priority
 from monitor.engine.rules import RULES, Rule
 
@@ -26,14 +28,13 @@ _FAILED: dict[str, Any] = {
 """The row that says of another that it failed. What a rule cannot say is no root of what the others say."""
 
 
-_Row = tuple[bool, str, Callable[[Scene, str], Outcome], float, int, Rule, Rule]
-"""A rule at a place: whether it ever sounded there, the place, how it looks, from which share on it sounds, which look it shares
-with another priority (-1: with none), itself, and its like for when it breaks."""
+_Row = tuple[str, Callable[[Scene, str], Outcome], float, float, int, Rule, Rule]
+"""A rule at a place: the place, how it looks, up to which share nobody listens to what is seen (none where it ever sounded), the
+same for all rows that share the look, which look it shares with another priority (-1: with none), itself, and its like for when
+it breaks."""
 
-
-def _quiet(outcome: Outcome, set_at: float) -> bool:
-    """Whether a condition says nothing that begins an alarm or leaves anything unknown."""
-    return outcome is None or (isinstance(outcome, Measured) and outcome.share <= set_at)
+_ALL = -inf
+"""Where an alarm ever sounded, every share is listened to: it is to clear, and its words follow."""
 
 
 class Watch:
@@ -47,7 +48,7 @@ class Watch:
         self._watched: list[_Row] = []
         """Every rule at every place. Asked once, since it depends on the rig alone."""
         self._called_for: list[_Row] = []
-        self._for: tuple[frozenset[str], int] | None = None
+        self._for: tuple[frozenset[str], int, Occasions] | None = None
 
     def look(self, scene: Scene) -> tuple[Blind, ...]:
         """Judge every rule at every place; returns those that could not be judged, each once."""
@@ -58,8 +59,8 @@ class Watch:
         now_ns = scene.picture.time_ns
         blind: dict[tuple[str, str], Blind] = {}
         shared: dict[int, Outcome] = {}
-        for ever, about, look, set_at, like, rule, broken in self._watched if failed else self._rows(scene.odd):
-            failure = None
+        for about, look, deaf, above, like, rule, broken in self._watched if failed else self._rows(scene):
+            failure, scene.above = None, above
             try:
                 if like < 0:
                     outcome = look(scene, about)
@@ -70,7 +71,7 @@ class Watch:
             except Exception as error:  # noqa: BLE001 - whatever breaks in one rule must not silence the others
                 failure = f"rule failed: {type(error).__name__}"
                 outcome = Unknown(failure)
-            if not ever and not failed and _quiet(outcome, set_at):
+            if deaf > _ALL and (outcome is None or (isinstance(outcome, Measured) and outcome.share <= deaf)):
                 continue  # nothing to say where nothing was ever said: most rules at most places, at every tick
             if failure is not None or failed:
                 self._tell_broken(broken, about, failure, now_ns)
@@ -84,7 +85,7 @@ class Watch:
         return tuple(blind.values())
 
     def _everywhere(self, scene: Scene) -> list[_Row]:
-        """Every row at every place."""
+        """Every row at every place, and all that it sees listened to."""
         pairs = [
             (rule, broken, about)
             for rule, broken in zip(self.rules, self._broken, strict=True)
@@ -93,27 +94,38 @@ class Watch:
         looks = [(id(rule.look), about) for rule, _, about in pairs]
         often = {it for it, times in Counter(looks).items() if times > 1}
         return [
-            (False, about, rule.look, rule.set_at, looks.index(look) if look in often else -1, rule, broken)
+            (about, rule.look, _ALL, _ALL, looks.index(look) if look in often else -1, rule, broken)
             for look, (rule, broken, about) in zip(looks, pairs, strict=True)
         ]
 
-    def _rows(self, odd: frozenset[str]) -> list[_Row]:
-        """The rows that may have something to say while just these channels are odd: of nine in ten, which are about
-        channels, those of an odd one and those that ever sounded. Asked anew when either has changed."""
-        known = self.book.known
-        if self._for is None or len(known) != self._for[1] or odd != self._for[0]:
-            self._for = odd, len(known)
-            rank = self.book.rank
+    def _rows(self, scene: Scene) -> list[_Row]:
+        """The rows that may have something to say while just these channels are odd and just these occasions are given: of those
+        that are about channels, the rows of an odd one; of the others, those whose occasion is given; and all that ever sounded.
+        Asked anew when any of this has changed."""
+        known, odd = self.book.known, scene.odd
+        now = odd, len(known), given(scene)
+        if now != self._for:
+            self._for, rank, occasions = now, self.book.rank, now[2]
+            rows, least = [], dict[int, float]()
+            for about, look, _, _, like, rule, broken in self._watched:
+                occasion = WAITS_FOR.get(look)
+                if (rank(rule), about) in known:
+                    deaf = _ALL
+                elif (rule.odd_only and about not in odd) or (occasion and not getattr(occasions, occasion)):
+                    continue
+                else:
+                    deaf = rule.set_at
+                least[like] = min(deaf, least.get(like, deaf))
+                rows.append((about, look, deaf, like, rule, broken))
             self._called_for = [
-                (ever, about, look, set_at, like, rule, broken)
-                for _, about, look, set_at, like, rule, broken in self._watched
-                if (ever := (rank(rule), about) in known) or not rule.odd_only or about in odd
+                (about, look, deaf, deaf if like < 0 else least[like], like, rule, broken)
+                for about, look, deaf, like, rule, broken in rows
             ]
         return self._called_for
 
     def places(self, name: str) -> tuple[str, ...]:
         """Everything that a rule watches; nothing before the first look."""
-        return tuple(dict.fromkeys(about for _, about, *_, rule, _ in self._watched if rule.name == name))
+        return tuple(dict.fromkeys(about for about, *_, rule, _ in self._watched if rule.name == name))
 
     def _tell_broken(self, broken: Rule, about: str, failure: str | None, now_ns: int) -> None:
         """Raise the alarm of a rule that broke at a place, and let it clear once it works again."""

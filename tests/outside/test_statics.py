@@ -11,7 +11,7 @@ from monitor.engine.algebra import dot, information, inverse, times
 from monitor.engine.estimate import PoseEstimate
 from monitor.engine.fall import Support, fall_free
 from monitor.engine.mounts import GroundMount, Level, LoadMount, TiltMount, upright
-from monitor.engine.shores import Crib, fall_if_bags_fail
+from monitor.engine.shores import Below, Crib
 from monitor.rig.parts import MATERIALS, centre_of_gravity, total_weight
 from monitor.rig.plan import plan
 from monitor.rig.schema import Load, Rig
@@ -98,7 +98,7 @@ def test_a_block_tips_at_base_over_height(base, height, degrees):
         pose = tilted(degrees + off, 0.2)
         corners = [(x, y) for x in (0.0, 3.0 * base) for y in (0.0, 1.0)]
         cribs = [Crib(corner, pose.rise(*corner)) for corner in corners]
-        low = fall_if_bags_fail(rig, pose, (), cribs)
+        low = Below(rig).fall(pose, (), cribs)
         assert (low == pytest.approx(0.0, abs=1e-9)) is stands
 
 

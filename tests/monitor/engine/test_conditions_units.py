@@ -11,6 +11,7 @@ from math import asin, radians, sin
 import pytest
 
 from monitor.engine import conditions as see
+from monitor.engine import turning
 from monitor.engine.alone import Moved
 from monitor.engine.conditions import Measured, Scene, Unknown
 from monitor.engine.engine import Engine
@@ -93,7 +94,7 @@ def test_things_are_found_by_their_names(scene):
     assert scene.stack("S1").name == "S1"
     assert scene.port(scene.rig.port[0].name).name == scene.rig.port[0].name
     assert [scene.sensor(name).name for name in ("H2", "N1-p", "H2")] == ["H2", "N1-p", "H2"]
-    assert set(scene.by_name) == {channel.name for channel in scene.rig.channel}
+    assert all(scene.sensor(channel.name).name == channel.name for channel in scene.rig.channel)
 
 
 @pytest.mark.parametrize(
@@ -285,7 +286,7 @@ def test_rise_rate(scene, rate, share, what):
 
 # Tilt: the example's hinge lies along y, its limits are 12 degrees across it and 2 along it.
 
-TILTS = [see.tilt, see.tilt_with_bound, see.cross_tilt, see.cross_tilt_with_bound]
+TILTS = [turning.tilt, turning.tilt_with_bound, turning.cross_tilt, turning.cross_tilt_with_bound]
 
 
 @pytest.mark.parametrize("look", TILTS)
@@ -296,14 +297,14 @@ def test_a_tilt_that_is_not_known(scene, look):
 @pytest.mark.parametrize("sign", [1.0, -1.0])
 def test_tilt_is_across_the_hinge_and_cross_tilt_along_it(scene, sign):
     tilted = replace(scene, pose=pose(sign * sin(radians(3.0)), sign * sin(radians(0.5))))
-    it = see.tilt(tilted, "load")
+    it = turning.tilt(tilted, "load")
     assert (it.share, it.what) == (pytest.approx(0.25), "3.00°, 12.00° allowed")
     assert it.evidence == {
         "tilt_rad": pytest.approx(radians(3.0)),
         "limit_rad": pytest.approx(radians(12.0)),
         "bound_rad": 0.0,
     }
-    it = see.cross_tilt(tilted, "load")
+    it = turning.cross_tilt(tilted, "load")
     assert (it.share, it.what) == (pytest.approx(0.25), "0.50°, 2.00° allowed")
 
 
@@ -312,11 +313,11 @@ def test_a_hinge_askew_is_gone_across(scene, document):
     document["load"]["hinge"] = [["1 m", "-0.5 m"], ["2.2 m", "1.1 m"]]
     askew = with_rig(scene, document)
     across = replace(askew, pose=pose(0.8 * 0.05, -0.6 * 0.05))
-    assert see.tilt(across, "load").share * radians(12.0) == pytest.approx(asin(0.05))
-    assert see.cross_tilt(across, "load").share == pytest.approx(0.0, abs=1e-12)
+    assert turning.tilt(across, "load").share * radians(12.0) == pytest.approx(asin(0.05))
+    assert turning.cross_tilt(across, "load").share == pytest.approx(0.0, abs=1e-12)
     along = replace(askew, pose=pose(0.6 * 0.03, 0.8 * 0.03))
-    assert see.tilt(along, "load").share == pytest.approx(0.0, abs=1e-12)
-    assert see.cross_tilt(along, "load").share * radians(2.0) == pytest.approx(asin(0.03))
+    assert turning.tilt(along, "load").share == pytest.approx(0.0, abs=1e-12)
+    assert turning.cross_tilt(along, "load").share * radians(2.0) == pytest.approx(asin(0.03))
 
 
 def test_without_a_hinge_all_of_it_is_tilt(scene, document):
@@ -325,15 +326,15 @@ def test_without_a_hinge_all_of_it_is_tilt(scene, document):
     p = [[0.0] * 6 for _ in range(6)]
     p[1][1], p[1][2], p[2][1], p[2][2] = 1e-4, 2e-5, 2e-5, 4e-4
     steep = replace(free, pose=PoseEstimate((0.0, 0.06, -0.08, 0.0, 0.0, 0.0), p, Level(0.0, 0.0)))
-    it = see.tilt(steep, "load")
+    it = turning.tilt(steep, "load")
     # Steepest toward (0.6, -0.8), where the variance is 0.36 * 1e-4 - 0.96 * 2e-5 + 0.64 * 4e-4.
     bound = 3.0 * (0.36e-4 - 1.92e-5 + 2.56e-4) ** 0.5
     assert it.evidence["tilt_rad"] == pytest.approx(asin(0.1))
     assert it.evidence["bound_rad"] == pytest.approx(bound)
     assert it.share == pytest.approx((asin(0.1) + bound) / radians(12.0))
-    assert see.cross_tilt(steep, "load") is None
-    assert see.cross_tilt(free, "load") is None
-    assert see.cross_tilt_with_bound(steep, "load") is None
+    assert turning.cross_tilt(steep, "load") is None
+    assert turning.cross_tilt(free, "load") is None
+    assert turning.cross_tilt_with_bound(steep, "load") is None
 
 
 def test_a_level_load_without_a_hinge_is_doubted_along_x(scene, document):
@@ -341,13 +342,13 @@ def test_a_level_load_without_a_hinge_is_doubted_along_x(scene, document):
     p = [[0.0] * 6 for _ in range(6)]
     p[1][1], p[2][2] = 1e-4, 4e-4
     level = replace(with_rig(scene, document), pose=PoseEstimate((0.0,) * 6, p, Level(0.0, 0.0)))
-    assert see.tilt(level, "load").evidence["bound_rad"] == pytest.approx(0.03)
+    assert turning.tilt(level, "load").evidence["bound_rad"] == pytest.approx(0.03)
 
 
 def test_no_load_is_steeper_than_upright(scene, document):
     document["load"].pop("hinge")
     upright = replace(with_rig(scene, document), pose=pose(0.9, 0.9))
-    assert see.tilt(upright, "load").evidence["tilt_rad"] == pytest.approx(radians(90.0))
+    assert turning.tilt(upright, "load").evidence["tilt_rad"] == pytest.approx(radians(90.0))
 
 
 @pytest.mark.parametrize(
@@ -360,16 +361,16 @@ def test_no_load_is_steeper_than_upright(scene, document):
 def test_a_danger_counts_what_a_lie_may_hide(scene, lie, counted):
     sd = 1e-3
     tilted = replace(scene, pose=pose(sin(radians(3.0)), 0.0, sd, ((0.0, lie, 0.0),)))
-    bare = see.tilt(tilted, "load")
+    bare = turning.tilt(tilted, "load")
     assert bare.evidence["bound_rad"] == pytest.approx(3.0 * sd)
     assert bare.share == pytest.approx((radians(3.0) + 3.0 * sd) / radians(12.0))
-    it = see.tilt_with_bound(tilted, "load")
+    it = turning.tilt_with_bound(tilted, "load")
     assert it.evidence["bound_rad"] == pytest.approx(3.0 * sd + (lie if counted else 0.0), rel=1e-6)
     # Along the hinge that lie moves nothing, and a lie that does is counted there.
-    assert see.cross_tilt_with_bound(tilted, "load").evidence["bound_rad"] == pytest.approx(3.0 * sd)
+    assert turning.cross_tilt_with_bound(tilted, "load").evidence["bound_rad"] == pytest.approx(3.0 * sd)
     crossed = replace(scene, pose=pose(0.0, sin(radians(0.5)), 1e-4, ((0.0, 0.0, 0.004),)))
-    assert see.cross_tilt(crossed, "load").evidence["bound_rad"] == pytest.approx(3e-4)
-    assert see.cross_tilt_with_bound(crossed, "load").evidence["bound_rad"] == pytest.approx(4.3e-3)
+    assert turning.cross_tilt(crossed, "load").evidence["bound_rad"] == pytest.approx(3e-4)
+    assert turning.cross_tilt_with_bound(crossed, "load").evidence["bound_rad"] == pytest.approx(4.3e-3)
 
 
 def test_words_are_in_the_units_of_the_rig_and_evidence_is_not(scene, document):

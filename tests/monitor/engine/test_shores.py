@@ -7,7 +7,7 @@ import pytest
 from drivers.reading import Quality, Reading
 from monitor.engine.estimate import PoseEstimate
 from monitor.engine.mounts import Level
-from monitor.engine.shores import Crib, captured, carrying, fall_if_bags_fail, held_by
+from monitor.engine.shores import Below, Crib, captured
 from monitor.rig.schema import Rig
 
 
@@ -47,42 +47,42 @@ def test_captured_means_every_shore_within_its_gap(shores):
 def test_the_load_turns_down_to_the_first_support_that_holds_it(rig, shores):
     # Gap 4.6 mm at 4.6 m from the hinge: one thousandth; at the stack, 4.2 m out, 4.2 mm. One shore holds the centre of
     # gravity inside hinge and shore (the centre is at y = 0, the hinge 2.5 m long).
-    assert fall_if_bags_fail(rig, pose(0.1), shores(0.0046, 0.0092), []) == pytest.approx(0.0042)
-    assert fall_if_bags_fail(rig, pose(0.1), shores(0.0, 0.0), []) == 0.0
+    assert Below(rig).fall(pose(0.1), shores(0.0046, 0.0092), []) == pytest.approx(0.0042)
+    assert Below(rig).fall(pose(0.1), shores(0.0, 0.0), []) == 0.0
 
 
 def test_a_shore_short_of_the_centre_of_gravity_is_a_see_saw(document, shores):
     document["load"]["centre_of_gravity"] = ["4.5 m", "-0.9 m", "0.1 m"]  # beyond what N1 alone can hold
     rig = Rig.model_validate(document)
-    assert fall_if_bags_fail(rig, pose(0.1), shores(0.0046, 0.0092), []) == pytest.approx(0.0084)
+    assert Below(rig).fall(pose(0.1), shores(0.0046, 0.0092), []) == pytest.approx(0.0084)
 
 
 def test_what_is_unknown_or_released_holds_nothing(rig, shores):
-    assert fall_if_bags_fail(rig, pose(0.1), shores(None, 0.0092), []) == pytest.approx(0.0084)
-    assert fall_if_bags_fail(rig, pose(0.1), shores(None, None), []) == pytest.approx(0.1)
-    assert fall_if_bags_fail(rig, pose(0.1), shores(0.0, 0.0, doing="released"), []) == pytest.approx(0.1)
+    assert Below(rig).fall(pose(0.1), shores(None, 0.0092), []) == pytest.approx(0.0084)
+    assert Below(rig).fall(pose(0.1), shores(None, None), []) == pytest.approx(0.1)
+    assert Below(rig).fall(pose(0.1), shores(0.0, 0.0, doing="released"), []) == pytest.approx(0.1)
 
 
 def test_cribbing_counts_at_the_height_it_was_packed_to(rig, shores):
     crib = Crib((4.2, 0.0), 0.09)
-    assert fall_if_bags_fail(rig, pose(0.1), shores(None, None), [crib]) == pytest.approx(0.01)
+    assert Below(rig).fall(pose(0.1), shores(None, None), [crib]) == pytest.approx(0.01)
 
 
 def test_a_fall_is_never_more_than_the_rise(rig, shores):
-    assert fall_if_bags_fail(rig, pose(0.002), shores(0.5, 0.5), []) == pytest.approx(0.002)
+    assert Below(rig).fall(pose(0.002), shores(0.5, 0.5), []) == pytest.approx(0.002)
 
 
 def test_without_a_hinge_the_load_comes_down_onto_what_holds_its_centre_of_gravity(document, shores):
     # It still rests on its west edge: two locked shores beyond the centre of gravity hold it, one is a corner short of that.
     del document["load"]["hinge"]
     rig = Rig.model_validate(document)
-    assert fall_if_bags_fail(rig, pose(0.1), shores(0.0, 0.0), []) == pytest.approx(0.0, abs=1e-9)
-    assert fall_if_bags_fail(rig, pose(0.1), shores(None, None), []) == pytest.approx(0.1)
+    assert Below(rig).fall(pose(0.1), shores(0.0, 0.0), []) == pytest.approx(0.0, abs=1e-9)
+    assert Below(rig).fall(pose(0.1), shores(None, None), []) == pytest.approx(0.1)
 
 
 def test_without_a_planned_centre_of_gravity_it_is_not_known(document, shores):
     del document["load"]["centre_of_gravity"]
-    assert fall_if_bags_fail(Rig.model_validate(document), pose(0.1), shores(0.0, 0.0), []) is None
+    assert Below(Rig.model_validate(document)).fall(pose(0.1), shores(0.0, 0.0), []) is None
 
 
 def test_the_hinge_may_lie_in_any_direction(document, shores):
@@ -103,7 +103,7 @@ def test_the_hinge_may_lie_in_any_direction(document, shores):
     them = [replace(s, at=shore.at) for s, shore in zip(shores(0.0046, 0.0092), rig.shore, strict=True)]
     slope = 0.1 / 4.2
     at = PoseEstimate((0.0, slope * math.cos(turn), slope * math.sin(turn), 0, 0, 0), [[0.0] * 6] * 6, Level())
-    assert fall_if_bags_fail(rig, at, tuple(them), []) == pytest.approx(0.0042)
+    assert Below(rig).fall(at, tuple(them), []) == pytest.approx(0.0042)
 
 
 def test_a_load_cell_is_read_pressed_positive(document, new_lift, moment):
@@ -127,21 +127,23 @@ def test_a_load_cell_is_read_pressed_positive(document, new_lift, moment):
 
 def test_what_bags_are_short_of_is_the_most_a_touching_shore_carries(rig, shores):
     # 46 kN m short, 4.6 m from the hinge: 10 kN, if this shore carried it alone (levers).
-    near, far = carrying(rig, shores(0.0005, 0.02), 46e3, rig.load.hinge)
+    near, far = Below(rig).carrying(shores(0.0005, 0.02), 46e3, rig.load.hinge)
     assert near.load_most_n == pytest.approx(10e3)
     assert far.load_most_n == 0.0, "it stands clear of the load"
-    assert carrying(rig, shores(0.0005, None), 46e3, rig.load.hinge)[1].load_most_n is None
-    assert carrying(rig, shores(0.0, 0.0), None, rig.load.hinge)[0].load_most_n is None
+    assert Below(rig).carrying(shores(0.0005, None), 46e3, rig.load.hinge)[1].load_most_n is None
+    assert Below(rig).carrying(shores(0.0, 0.0), None, rig.load.hinge)[0].load_most_n is None
 
 
 def test_what_holds_the_load_is_named(rig, lift, clean_script, shores):
     stacks = lift.play(clean_script, 30.0).stacks
     crib = [Crib((4.2, 0.0), 0.099)]
-    assert held_by(rig, pose(0.1), stacks, shores(0.001, 0.001), []) == ("bags", "shores")
-    assert held_by(rig, pose(0.1), stacks, shores(0.001, 0.05), []) == ("bags",)
-    assert held_by(rig, pose(0.004), stacks, shores(0.05, 0.05), []) == ("bags",), "a low load is not cribbed for that"
-    assert held_by(rig, pose(0.1), stacks, shores(0.05, 0.05), crib) == ("bags", "cribbing")
-    assert held_by(rig, pose(0.1), (), shores(0.05, 0.05), crib) == ("cribbing",)
+    assert Below(rig).held_by(pose(0.1), stacks, shores(0.001, 0.001), []) == ("bags", "shores")
+    assert Below(rig).held_by(pose(0.1), stacks, shores(0.001, 0.05), []) == ("bags",)
+    assert Below(rig).held_by(pose(0.004), stacks, shores(0.05, 0.05), []) == ("bags",), (
+        "a low load is not cribbed for that"
+    )
+    assert Below(rig).held_by(pose(0.1), stacks, shores(0.05, 0.05), crib) == ("bags", "cribbing")
+    assert Below(rig).held_by(pose(0.1), (), shores(0.05, 0.05), crib) == ("cribbing",)
     assert lift.pictures[-1].held_by == ("bags", "shores")
 
 
