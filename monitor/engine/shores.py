@@ -29,6 +29,9 @@ _STOOD_NS = 1_000_000_000
 _WALKS = 0.5
 """Share of its lock pitch that a shore must have shortened, noise allowed for, before it is seen to walk (invented)."""
 
+_WALKS_ON = 0.4
+"""One that walks is seen to walk on down to this share of the rate that shows it (invented): bags let go by fits and starts."""
+
 _UNEXPLAINED = 0.3
 """Share of its shortening that the load need not have come down with, errors of both, for it to have walked (invented)."""
 
@@ -81,9 +84,10 @@ class ShoreState:
         least = max(_FOLLOWING_M_S, 2.5 * self.extension.filter.rate_sd)
         if rate > least:
             self._grew_ns, self._shrank_ns = now_ns, None
-        elif rate < -least and shortened is not None and shortened > self.walks_m:
-            self._shrank_ns = now_ns
-        if self._shrank_ns is not None and now_ns - self._shrank_ns < _DWELL_NS:
+        walked = self._shrank_ns is not None and now_ns - self._shrank_ns < _STOOD_NS
+        if rate < -(_WALKS_ON * least if walked else least) and shortened is not None and shortened > self.walks_m:
+            self._shrank_ns, walked = now_ns, True
+        if walked:
             return "released"
         return "following" if self._grew_ns is not None and now_ns - self._grew_ns < _DWELL_NS else "locked"
 
