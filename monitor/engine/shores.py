@@ -29,6 +29,9 @@ _STOOD_NS = 1_000_000_000
 _WALKS = 0.5
 """Share of its lock pitch that a shore must have shortened, noise allowed for, before it is seen to walk (invented)."""
 
+_WALKS_ON = 0.4
+"""One that walks is seen to walk on down to this share of the rate that shows it (invented): bags let go by fits and starts."""
+
 _UNEXPLAINED = 0.3
 """Share of its shortening that the load need not have come down with, errors of both, for it to have walked (invented)."""
 
@@ -82,12 +85,14 @@ class ShoreState:
         rate = self.extension.rate(now_ns)
         if rate is None:
             return "unknown"
-        moves = abs(rate) > _FOLLOWING_M_S and abs(rate) > 2.5 * self.extension.filter.rate_sd
+        walked = self._shrank_ns is not None and now_ns - self._shrank_ns < _STOOD_NS
+        share = _WALKS_ON if walked and rate < 0.0 else 1.0
+        moves = abs(rate) > share * _FOLLOWING_M_S and abs(rate) > share * 2.5 * self.extension.filter.rate_sd
         if moves and rate > 0.0:
-            self._grew_ns, self._shrank_ns = now_ns, None
+            self._grew_ns, self._shrank_ns, walked = now_ns, None, False
         elif moves and shortened is not None and shortened > self.walks_m:
-            self._shrank_ns = now_ns
-        if self._shrank_ns is not None and now_ns - self._shrank_ns < _DWELL_NS:
+            self._shrank_ns, walked = now_ns, True
+        if walked:
             return "released"
         return "following" if self._grew_ns is not None and now_ns - self._grew_ns < _DWELL_NS else "locked"
 

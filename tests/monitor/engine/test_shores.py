@@ -161,6 +161,22 @@ def test_a_shore_inside_its_load_holds_nothing(lift, clean_script):
     assert any(blind.rule == "shore-behind" and blind.about == "N1" for blind in lift.pictures[-1].blind)
 
 
+def test_a_shore_that_walks_down_by_fits_and_starts_holds_nothing_between_them(lift, moment):
+    """Down by 2 mm in 0.3 s, then still for 0.6 s, again and again (invented): 2.2 mm/s as bags let go of a load by hand."""
+
+    def script(t):
+        way = max(0.0, t - 20.0)
+        starts, into = divmod(way, 0.9)
+        down = 0.002 * (starts + min(1.0, into / 0.3))
+        return moment(rise=min(0.05, max(0.0, (t - 3) * 0.006)) - min(down, 0.03), upper=2.7e5)
+
+    lift.play(script, 40.0)
+    walking = [it for it in lift.pictures if 23.0 < it.time_ns * 1e-9 < 33.0]
+    assert {shore.doing for it in walking for shore in it.shores} == {"released"}
+    assert min(it.fall_m for it in walking) > 0.01
+    assert {shore.doing for shore in lift.pictures[-1].shores} == {"locked"}, "it has stood for seconds"
+
+
 def test_a_load_let_down_onto_its_shores_shows_on_them(lift, clean_script):
     """The weight is known from the lift; when the bags then lose half of what they gave, the shores carry the rest."""
 
