@@ -45,6 +45,15 @@ class Canvas:
         first, last = _within(ax, bx, wide, steps), _within(ay, by, high, steps)
         start, end = max(first[0], last[0]), min(first[1], last[1])
         start += -start % every
+        if (
+            ay == by and ax != bx and start <= end
+        ):  # along a row, as most lines: every dot of it lies in one row of cells
+            cells, inks, dots, way = bits[ay >> 2], roles[ay >> 2], _DOTS[ay & 3], 1 if bx >= ax else -1
+            for px in range(ax + start * way, ax + (end + 1) * way, every * way):
+                if 0 <= px < wide:
+                    cells[px >> 1] |= dots[px & 1]
+                    inks[px >> 1] = role
+            return
         for i in range(start, end + 1, every):  # the dots of `_dot`, without a call for each: most of a screen's work
             px, py = round(ax + (bx - ax) * i / steps), round(ay + (by - ay) * i / steps)
             if 0 <= px < wide and 0 <= py < high:
@@ -132,12 +141,16 @@ def _around(steps: int) -> tuple[tuple[float, float], ...]:
 def _joined(cells: list[tuple[str, Role]]) -> Line:
     """Neighbouring cells of one role as one piece."""
     out: Line = []
+    piece, last = "", None
     for text, role in cells:
-        if out and (out[-1][1] is role or text == " "):
-            out[-1] = (out[-1][0] + text, out[-1][1])
+        if last is role or text == " ":
+            piece += text
+            last = last or role
         else:
-            out.append((text, role))
-    return out
+            if last is not None:
+                out.append((piece, last))
+            piece, last = text, role
+    return [*out, (piece, last)] if last is not None else out
 
 
 _LARGE = {

@@ -114,7 +114,10 @@ def styles(theme: dict[Role, Ink]) -> dict[Role, Style]:
 
 def width(line: Line) -> int:
     """Cells a line takes."""
-    return sum(cell_len(text) for text, _ in line)
+    cells = 0
+    for text, _ in line:
+        cells += len(text) if text.isascii() else cell_len(text)
+    return cells
 
 
 def fit(line: Line, cells: int) -> Line:
@@ -124,7 +127,7 @@ def fit(line: Line, cells: int) -> Line:
     for text, role in line:
         if left <= 0:
             break
-        size = cell_len(text)
+        size = len(text) if text.isascii() else cell_len(text)
         if size > left:
             out.append((set_cell_size(text, left - 1) + "…" if left > 1 else "…", role))
             return out

@@ -13,8 +13,9 @@ from monitor.screens.ink import Role, fit, plain, width
 DOT = st.integers(-200, 200)
 
 
-@given(DOT, DOT, DOT, DOT, st.integers(1, 3), st.integers(1, 20), st.integers(1, 12))
+@given(DOT, DOT, DOT, st.none() | DOT, st.integers(1, 3), st.integers(1, 20), st.integers(1, 12))
 def test_a_line_that_ends_outside_is_drawn_as_far_as_it_is_inside(ax, ay, bx, by, every, columns, rows):
+    by = ay if by is None else by  # every other one along a row
     whole = Canvas(columns, rows, (0.0, 0.0, columns * 2 - 1.0, rows * 4 - 1.0))
     by_dots = Canvas(columns, rows, (0.0, 0.0, columns * 2 - 1.0, rows * 4 - 1.0))
     whole.line(ax, ay, bx, by, every=every)
