@@ -34,13 +34,15 @@ OF = {
         "test_sequence_steps.py", "test_sequence_stops.py", "test_sequence_way_down.py", "test_sequence_begun.py",
         "test_sequence.py", "test_sequence_lowering.py", "test_hold.py", "test_rules.py",
     ),
-    "alarms": ("test_alarms_units.py", "test_alarms.py", "test_rates.py"),
+    "alarms": ("test_alarms_units.py", "test_alarms.py", "test_alarms_again.py", "test_rates.py"),
     "rates": ("test_rates.py", "test_alarms.py"),
     "life": ("test_life.py", "test_alarms.py"),
     "causes": ("test_causes.py", "test_once_silent.py"),
     "watch": ("test_watch_units.py",),
     "rules": ("test_rules_units.py", MANUAL),
     "conditions": ("test_conditions_units.py",),
+    "turning": ("test_conditions_units.py",),
+    "occasions": ("test_occasions_units.py",),
     "crew": ("test_crew_units.py",),
     "instrument": ("test_instrument_units.py",),
     "descent": ("test_descent_units.py",),
@@ -145,8 +147,9 @@ class Copy:
         self.folder = folder
         for name in ("monitor", "drivers", "replay", TESTS):
             shutil.copytree(ROOT / name, folder / name, ignore=shutil.ignore_patterns("__pycache__"))
-        for name in ("pyproject.toml", "tests/conftest.py", "tests/monitor/test_manual.py"):
-            shutil.copy(ROOT / name, folder / name)
+        for it in (ROOT / "pyproject.toml", ROOT / "tests/monitor/test_manual.py", *(ROOT / "tests").glob("*.py")):
+            shutil.copy(it, folder / it.relative_to(ROOT))
+        (folder / "recordings").symlink_to(ROOT / "recordings")
         os.chdir(folder)
         sys.path[:] = [str(folder), *(it for it in sys.path if Path(it).resolve() != ROOT)]
         os.environ["PYTHONPATH"] = str(folder)

@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from math import inf
 
 import pytest
 
 from monitor.engine.conditions import Measured, Scene, Unknown
 from monitor.engine.engine import Engine
+from monitor.engine.occasions import WAITS_FOR
 from monitor.engine.picture import AlarmPicture, Blind, Priority
 from monitor.engine.rules import Rule
 from monitor.engine.watch import Watch
@@ -136,3 +138,88 @@ def test_what_breaks_is_no_dark_channel_and_no_root(scene):
     watch.look(scene)
     assert scene.dark == {}
     assert [(it.rule, it.under) for it in watch.book.pictures()] == [("a", None), ("b", None)]
+
+
+class Heard(Says):
+    """The same, which keeps each place it was asked of, and up to which share nobody listened."""
+
+    def __init__(self, **said) -> None:
+        super().__init__(**said)
+        self.asked: list[tuple[str, float]] = []
+
+    def __call__(self, scene: Scene, about: str):
+        self.asked.append((about, scene.above))
+        return super().__call__(scene, about)
+
+    def since(self) -> list[tuple[str, float]]:
+        asked, self.asked = self.asked, []
+        return asked
+
+
+def test_of_a_channel_that_is_not_odd_nothing_is_asked_until_it_sounded(scene):
+    look = Heard(p=OFF, q=ON)
+    watch = Watch((row("a", look, odd_only=True),))
+    watch.look(scene)
+    assert look.since() == []
+    watch.look(replace(scene, odd=frozenset({"q"})))
+    assert look.since() == [("q", 1.0)]
+    watch.look(scene)
+    assert look.since() == [("q", -inf)], "it sounded, and is to clear"
+    watch.look(replace(scene, odd=frozenset({"p", "q"})))
+    assert look.since() == [("p", 1.0), ("q", -inf)]
+
+
+@pytest.mark.parametrize("odd_only", [False, True])
+def test_what_waits_is_asked_on_its_occasion_and_for_ever_once_it_sounded(scene, monkeypatch, odd_only):
+    look = Heard(p=OFF)
+    monkeypatch.setitem(WAITS_FOR, look, "alarms")
+    watch = Watch((row("a", look, odd_only=odd_only),))
+    quiet, loud = (replace(scene, raises=it, odd=frozenset({"p"})) for it in (0, 1))
+    watch.look(quiet)
+    assert look.since() == []
+    watch.look(loud)
+    assert look.since() == [("p", 1.0)]
+    watch.look(replace(loud, odd=frozenset()))
+    assert look.since() == ([] if odd_only else [("p", 1.0)])
+    look.said["p"] = ON
+    watch.look(loud)
+    watch.look(replace(quiet, odd=frozenset()))
+    assert look.since() == [("p", 1.0), ("p", -inf)]
+
+
+def test_two_priorities_look_once_and_the_lesser_limit_is_listened_to(scene):
+    look, other = Heard(A=OFF, B=OFF), Heard(A=OFF)
+    rows = row("z", other, set_at=0.7), row("a", look, DANGER, set_at=1.0), row("a", look, set_at=0.8)
+    watch = Watch(rows)
+    watch.look(scene)
+    assert look.since() == [("A", 0.8), ("B", 0.8)]
+    assert other.since() == [("A", 0.7)]
+    look.said["A"] = Measured(0.9, "near", {})
+    watch.look(scene)
+    assert alarms(watch) == [("a", "A", "warning", True)]
+    look.since()
+    watch.look(scene)
+    assert look.since() == [("A", -inf), ("B", 0.8)]
+
+
+def test_what_is_seen_at_one_place_is_not_taken_for_another(scene):
+    look = Heard(A=ON, B=OFF)
+    watch = Watch((row("a", look, DANGER, set_at=1.0), row("a", look, set_at=0.8)))
+    watch.look(scene)
+    assert look.since() == [("A", 0.8), ("B", 0.8)]
+    assert alarms(watch) == [("a", "A", "danger", True), ("a", "A", "warning", True)]
+
+
+def test_what_sounded_and_is_watched_no_more_is_over(scene):
+    look = Says(A=ON)
+    watch = Watch((row("a", look),))
+    watch.look(scene)
+    look.said["A"] = None
+    watch.look(at(scene, 1.0))
+    assert alarms(watch) == [("a", "A", "warning", False)]
+
+
+def test_a_share_at_its_limit_begins_nothing(scene):
+    watch = Watch((row("a", Says(A=Measured(1.0, "there", {}))),))
+    watch.look(scene)
+    assert alarms(watch) == []
