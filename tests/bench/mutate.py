@@ -41,7 +41,7 @@ OF = {
     "watch": ("test_watch_units.py",),
     "rules": ("test_rules_units.py", MANUAL),
     "conditions": ("test_conditions_units.py",),
-    "turning": ("test_conditions_units.py",),
+    "turning": ("test_turning_units.py", "test_conditions_units.py"),
     "occasions": ("test_occasions_units.py",),
     "crew": ("test_crew_units.py",),
     "instrument": ("test_instrument_units.py",),
