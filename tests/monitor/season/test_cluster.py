@@ -108,7 +108,7 @@ def test_no_scheduler_is_a_sentence(few, place, tmp_path):
         "--dask",
         "tcp://127.0.0.1:1",
         "-o",
-        str(tmp_path / "it"),
+        str(tmp_path / "it.parquet"),
     ]
     run = subprocess.run(call, env=environment(place), capture_output=True, text=True)
     assert run.returncode == 2
