@@ -12,7 +12,6 @@ are named and both are used with an error that covers either.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from math import copysign, hypot, inf, sin, sqrt
 
 from monitor.addition import added
@@ -21,31 +20,26 @@ from monitor.engine.channels import ChannelState
 from monitor.engine.estimate import PoseEstimate
 from monitor.engine.integrity import Seen, apart, judge, moved_rather_than_lied, unseen_faults
 from monitor.engine.kalman import Row, TripleFilter, variance_along
-from monitor.engine.mounts import GroundMount, Level, LoadMount, Mount, TiltMount, WireMount
+from monitor.engine.mounts import Level, TiltMount
 from monitor.engine.picture import Point
-from monitor.rig.schema import HeightSensor, Rig
+from monitor.engine.posesensor import TOGETHER_NS, PoseSensor, mount_of
+from monitor.rig.schema import Rig
 
 _GATE, _BACK = 25.0, 9.0
 """Squared innovation over its variance above which a reading is held back (five standard deviations), and below which one
 that was held back is taken again (three): the longer it is held back, the less the pose alone contradicts it."""
 _LONGEST_S = 60.0
 """A silence is carried on at the last rate for no longer: the error is half a metre by then, and says all there is to say."""
-_TOGETHER_NS = 250_000_000
-"""Two channels held back within this time have moved together."""
 _PATIENCE = 3
 """Readings in a row after which a channel that jumps is believed, where no others can speak against it."""
 _BLOCK_NS, _LONGEST_BLOCK_NS = 400_000_000, 1_000_000_000
 """How long what the sensors say is gathered for one residual test; at most, while slow ones have not spoken twice."""
 _ODD_BLOCKS = 2
 """Blocks in a row that must be at odds before anyone is named."""
-_UNEVEN = 1.5
-"""Share by which the variance of a block's mean grows because sensors do not speak at the same moments."""
 _AGREED_NS = 3_000_000_000
 """How long a channel left out must have agreed before it is taken back."""
 _AGREES = 16.0
 """Squared mean difference over its variance up to which it agrees: four standard deviations."""
-_LATE_S, _SCALE = 0.06, 0.002
-"""What the residual test forgives: sensors that speak so late, and scales that are so far off (common practice, no source)."""
 _ACCELERATION = 3e-6
 """Density of the acceleration of a point of the load, m^2/s^3: a lift that starts or stops within a second."""
 _JUMP_M, _JUMP_M_S = 0.02, 0.1
@@ -61,70 +55,16 @@ _NO_FAULT: Row = (0.0, 0.0, 0.0)
 """One liar at a time is assumed: while one is left out, a row that no other checks any more is taken at its word."""
 
 
-@dataclass(slots=True)
-class _Sensor:
-    """One row of the pose, what it has said since the last residual test, and what is held against it."""
-
-    name: str
-    state: ChannelState
-    mount: Mount
-    zero_variance: float = 0.0
-    """What the zero's error adds to its innovations: its own share less what the pose has taken over of it."""
-    held: int = 0
-    held_at_ns: int = -_TOGETHER_NS
-    accepted_ns: int = -1
-    agrees_since_ns: int | None = None
-    doubt: float = 0.0
-    """Variance added to its readings while it is one of a pair that disagrees."""
-    count: int = 0
-    total: float = 0.0
-    squares: float = 0.0
-
-    @property
-    def fused(self) -> bool:
-        """Whether its readings go into the pose at all."""
-        return self.state.baseline is not None and not self.state.excluded
-
-    @property
-    def variance(self) -> float:
-        """Variance of one reading, in the pose's own terms: what the calibration leaves uncertain counts against its weight."""
-        state = self.state
-        if state.curve is None:
-            return state.variance + self.doubt
-        return state.variance + self.doubt + state.calibration_sd_since_zero**2
-
-    def forget(self) -> None:
-        """Begin a new block."""
-        self.count, self.total, self.squares = 0, 0.0, 0.0
-
-    def seen(self, pose: PoseFilter) -> Seen:
-        """What it has said in this block, and how sure that is: noise, zero, and what the test forgives."""
-        z, a, b = pose.filter.x[:3]
-        h, moved = self.mount.see(z, a, b)
-        rate = dot(h, (pose.filter.x[3], pose.filter.x[4], pose.filter.x[5]))
-        mean, r = self.total / self.count, self.state.sd**2
-        if self.count > 2:
-            r = max(r, (self.squares - self.count * mean * mean) / (self.count - 1))
-        base = self.state.baseline
-        forgiven = (_LATE_S * rate) ** 2 + (_SCALE * moved) ** 2 + self.state.calibration_sd_since_zero**2
-        return Seen(h, mean, r / self.count + r / (base.count if base else 1) + forgiven)
-
-    def seen_jump(self, pose: PoseFilter) -> Seen:
-        """The same, where only what has changed since the block began counts: zero, lateness and scale are as before."""
-        z, a, b = pose.filter.x[:3]
-        return Seen(self.mount.see(z, a, b)[0], self.total / self.count, _UNEVEN * self.state.sd**2 / self.count)
-
-
 class PoseFilter:
     """Fuses the pose channels of a rig. Dead until `zero` has been called."""
 
     def __init__(self, rig: Rig, states: dict[str, ChannelState]) -> None:
         self.heads = [stack.at for stack in rig.stack]
-        self._sensors = {it.channel: _Sensor(it.channel, states[it.channel], _mount(it)) for it in rig.height}
+        self._sensors = {it.channel: PoseSensor(it.channel, states[it.channel], mount_of(it)) for it in rig.height}
         for tilt in rig.tilt:
             length = hypot(*tilt.axis)
             axis = tilt.axis[0] / length, tilt.axis[1] / length
-            self._sensors[tilt.channel] = _Sensor(tilt.channel, states[tilt.channel], TiltMount(axis, tilt.mounting))
+            self._sensors[tilt.channel] = PoseSensor(tilt.channel, states[tilt.channel], TiltMount(axis, tilt.mounting))
         self._all = tuple(self._sensors.values())
         self._calibrated = any(it.state.curve is not None for it in self._all)
         points = [*self.heads, *(sensor.at for sensor in rig.height)]
@@ -219,7 +159,7 @@ class PoseFilter:
         sensor.held, sensor.accepted_ns = 0, time_ns
         it.correct(ph, spread + r, innovation)
 
-    def _hold_back(self, sensor: _Sensor, time_ns: int, innovation: float) -> None:
+    def _hold_back(self, sensor: PoseSensor, time_ns: int, innovation: float) -> None:
         """Keep a reading that nothing explains out of the pose, and begin to gather what the others say of it."""
         if sensor.held == 0 and not any(other.held for other in self._all if other.fused):
             self._new_block(time_ns)
@@ -229,10 +169,10 @@ class PoseFilter:
         sensor.total += innovation
         sensor.squares += innovation * innovation
 
-    def _load_has_moved(self, sensor: _Sensor, time_ns: int) -> bool:
+    def _load_has_moved(self, sensor: PoseSensor, time_ns: int) -> bool:
         """Whether what was held back is the load's doing: another channel jumps too, or too few are left to say no."""
         others = [other for other in self._all if other is not sensor and other.fused]
-        if any(other.held and time_ns - other.held_at_ns <= _TOGETHER_NS for other in others):
+        if any(other.held and time_ns - other.held_at_ns <= TOGETHER_NS for other in others):
             return True
         live = [other for other in others if other.state.live(time_ns) and not other.held]
         return sensor.held >= _PATIENCE and not self._vouched(live)
@@ -264,16 +204,16 @@ class PoseFilter:
         spoke = [s for s in rows if s.count]
         jumped = [i for i, row in enumerate(spoke) if row.held >= _PATIENCE]
         if len(jumped) == 1 and len(spoke) > 3:
-            if not self._place_jump(spoke, jumped[0], last=age >= _LONGEST_BLOCK_NS - _TOGETHER_NS):
+            if not self._place_jump(spoke, jumped[0], last=age >= _LONGEST_BLOCK_NS - TOGETHER_NS):
                 return
         else:
             self._test(spoke, now_ns)
         self._watch_excluded(now_ns)
         self._new_block(now_ns)
 
-    def _place_jump(self, rows: list[_Sensor], jumped: int, last: bool) -> bool:
+    def _place_jump(self, rows: list[PoseSensor], jumped: int, last: bool) -> bool:
         """Whether one channel's jump is the load's or its own; False while that cannot be told yet."""
-        seen = [row.seen_jump(self) for row in rows]
+        seen = [row.seen_jump(self.filter) for row in rows]
         unsure = [variance_along(self.filter.p, row.h) for row in seen]
         moved = moved_rather_than_lied(seen, jumped, unsure, last)
         if moved is None:
@@ -286,9 +226,9 @@ class PoseFilter:
             self._dispute(rows, seen, jumped, judge(seen).without)
         return True
 
-    def _test(self, rows: list[_Sensor], now_ns: int) -> None:
+    def _test(self, rows: list[PoseSensor], now_ns: int) -> None:
         """The residual test over one block, and what follows from it."""
-        seen = [row.seen(self) for row in rows]
+        seen = [row.seen(self.filter) for row in rows]
         parity = judge(seen)
         if not parity.at_odds:
             self._odd_blocks = 0
@@ -308,7 +248,7 @@ class PoseFilter:
         if any(sensor.state.excluded for sensor in self._all):
             self._faults = tuple(fault for fault in self._faults if inf not in map(abs, fault)) or (_NO_FAULT,)
 
-    def _exclude(self, sensor: _Sensor) -> None:
+    def _exclude(self, sensor: PoseSensor) -> None:
         sensor.state.leave_out(True)
         sensor.state.disputed = ()
         sensor.agrees_since_ns, sensor.held, sensor.doubt = None, 0, 0.0
@@ -317,7 +257,7 @@ class PoseFilter:
         self._odd_blocks = 0
         self._in_zero = ()
 
-    def _dispute(self, rows: list[_Sensor], seen: list[Seen], first: int, without: tuple[float | None, ...]) -> None:
+    def _dispute(self, rows: list[PoseSensor], seen: list[Seen], first: int, without: tuple[float | None, ...]) -> None:
         """Name a pair of which one lies; both stay, each with an error that covers the other's being right."""
         second = _likeliest(seen, without, but=first)
         for i, other in ((first, second), (second, first)):
@@ -337,7 +277,7 @@ class PoseFilter:
         for sensor in self._all:
             if not sensor.state.excluded or not sensor.count:
                 continue
-            seen = sensor.seen(self)
+            seen = sensor.seen(self.filter)
             unsure = (
                 seen.variance + variance_along(self.filter.p, seen.h) + dot(seen.h, times(self._zero_error, seen.h))
             )
@@ -350,11 +290,11 @@ class PoseFilter:
                 sensor.agrees_since_ns = None
                 self._in_zero = ()
 
-    def _speaking(self, now_ns: int) -> list[_Sensor]:
+    def _speaking(self, now_ns: int) -> list[PoseSensor]:
         """The sensors that the pose is made from now: fused and live."""
         return [it for it in self._all if it.state.baseline is not None and it.state.live(now_ns)]
 
-    def _share_zero_error(self, rows: list[_Sensor]) -> None:
+    def _share_zero_error(self, rows: list[PoseSensor]) -> None:
         """How far the zero's own error puts the pose off, and what it leaves in each sensor's innovations."""
         names = tuple([s.name for s in rows])
         if names == self._in_zero:
@@ -393,7 +333,7 @@ class PoseFilter:
             level_sd = max((s.state.calibration_sd for s in rows if isinstance(s.mount, TiltMount)), default=0.0)
         return PoseEstimate(tuple(ahead.x), p, self.level, self._faults, left_out, disputed, level_sd)
 
-    def _calibration_error(self, rows: list[_Sensor]) -> tuple[Matrix, ...]:
+    def _calibration_error(self, rows: list[PoseSensor]) -> tuple[Matrix, ...]:
         """What the calibrations leave uncertain of [z, a, b], the same at every reading; nothing where none is uncertain."""
         offs = [s.state.calibration_sd_since_zero for s in rows] if self._calibrated else ()
         if not any(offs):
@@ -407,7 +347,7 @@ class PoseFilter:
         """The pose channels that say nothing now: not live, or without a zero."""
         return tuple([it.name for it in self._all if it.state.baseline is None or not it.state.live(now_ns)])
 
-    def _vouched(self, sensors: list[_Sensor]) -> bool:
+    def _vouched(self, sensors: list[PoseSensor]) -> bool:
         """Whether these sensors alone, one reading each, give the rise at every stack head well enough."""
         z, a, b, *_ = self.filter.x
         rows = [(s.mount.see(z, a, b)[0], 1.0 / s.state.variance) for s in sensors]
@@ -420,12 +360,6 @@ class PoseFilter:
         return spread is not None and all(
             dot(g, times(spread, g)) <= _VOUCHED_M**2 for g in ((1.0, x, y) for x, y in self.heads)
         )
-
-
-def _mount(it: HeightSensor) -> Mount:
-    if it.mount == "wire" and it.anchor is not None:
-        return WireMount(it.at, it.height, it.anchor)
-    return (GroundMount if it.mount == "ground" else LoadMount)(it.at, it.height)
 
 
 def _middle(points: list[Point] | tuple[Point, ...]) -> Point:
