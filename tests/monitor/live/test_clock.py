@@ -284,6 +284,8 @@ def test_a_program_that_was_stopped_says_so_and_shows_nothing_from_before_as_liv
                     threading.Event().wait(3.0)
                     watcher.send_signal(signal.SIGCONT)
                     wait_until(lambda: [a for a in said("alarm") if a["rule"] == "behind-time"], 10.0, "the gap")
+                    gap_s = said("alarm")[-1]["t"]  # a picture comes once a second: the last may be of before
+                    wait_until(lambda: said("picture")[-1]["t"] > gap_s, 10.0, "a picture of after")
                     wait_until(lambda: _all(said("picture")[-1], "ok"), 20.0, "sensors that are heard again")
                     watcher.send_signal(signal.SIGINT)
                     assert watcher.wait(30.0) == 0
