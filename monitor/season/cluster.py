@@ -1,9 +1,10 @@
 """A Dask cluster judges: whoever runs one gives its scheduler's address, and its workers read the recordings themselves.
 
 Recordings are found by path: the folder must be mounted at the same place on every worker, which copies no gigabytes through the
-scheduler. So many are handed out as the workers have threads, and one more each; a worker that dies loses nothing, since the
-scheduler gives what it had to another. What was in hand whenever workers died is tried alone at the end, so that only a recording
-which ends every worker by itself becomes a row that says so. `distributed` is imported here alone.
+scheduler. They are handed out in bundles, since each costs the cluster some hundredths of a second whatever is in it: so many as
+the workers have threads, and one more each. A worker that dies loses nothing, since the scheduler gives what it had to another.
+What was in hand whenever workers died is tried alone at the end, so that only a recording which ends every worker by itself becomes
+a row that says so. `distributed` is imported here alone.
 """
 
 from __future__ import annotations
@@ -18,6 +19,10 @@ from monitor.season.workers import Body, Rows, no_row
 
 _CONNECT_S = 10
 _LOST = ("lost", "cancelled")
+_BUNDLE_BYTES, _BUNDLE = 2_000_000, 32
+"""As much is in a bundle at most, unless one recording is more, and so many recordings: about a second's work."""
+_SHARES = 8
+"""So many bundles every worker's thread is to have at least, or one works on while the others have nothing left."""
 
 
 class ClusterError(Exception):
@@ -54,14 +59,14 @@ class _Handing:
 
     def __init__(self, client: Any, address: str, judge: str, body: Body) -> None:
         self._client, self._address, self._judge, self._body = client, address, judge, body
-        self._out: dict[Any, Job] = {}
+        self._out: dict[Any, Sequence[Job]] = {}
 
     def all(self, jobs: Sequence[Job]) -> Iterator[tuple[Job, Json]]:
         """All of them; those that were in hand when workers died come last, each alone."""
-        alone: deque[Job] = deque()
-        for job, row in self._some(deque(jobs), self._most()):
+        most, alone = self._most(), deque[Sequence[Job]]()
+        for job, row in self._some(deque(bundles(jobs, most * _SHARES)), most):
             if row is None:
-                alone.append(job)
+                alone.append([job])
             else:
                 yield job, row
         for job, row in self._some(alone, 1):
@@ -71,33 +76,52 @@ class _Handing:
         threads = self._client.nthreads()
         return sum(map(int, threads.values())) + len(threads)
 
-    def _some(self, waiting: deque[Job], most: int) -> Iterator[tuple[Job, Json | None]]:
-        """(job, row), None for one whose workers died, with so many handed out at most."""
+    def _some(self, waiting: deque[Sequence[Job]], most: int) -> Iterator[tuple[Job, Json | None]]:
+        """(job, row), None for one whose workers died, with so many bundles handed out at most."""
         from distributed import as_completed
 
         done = as_completed(loop=self._client.loop, raise_errors=False)
         for _ in range(min(most, len(waiting))):
             done.add(self._submit(waiting.popleft()))
         for future in done:
-            job = self._out.pop(future)
-            yield job, self._row(future, job)
+            bundle = self._out.pop(future)
+            yield from zip(bundle, self._rows(future, bundle), strict=True)
             if waiting:
                 done.add(self._submit(waiting.popleft()))
 
-    def _submit(self, job: Job) -> Any:
-        future = self._client.submit(self._body, job, self._judge, pure=False)
-        self._out[future] = job
+    def _submit(self, bundle: Sequence[Job]) -> Any:
+        future = self._client.submit(_rows_of, self._body, bundle, self._judge, pure=False)
+        self._out[future] = bundle
         return future
 
-    def _row(self, future: Any, job: Job) -> Json | None:
+    def _rows(self, future: Any, bundle: Sequence[Job]) -> Sequence[Json | None]:
         from distributed import KilledWorker
 
         if future.status == "finished":
-            row: Json = future.result()
-            return row
+            rows: list[Json] = future.result()
+            return rows
         if future.status in _LOST:
             raise ClusterError(f"--dask: the scheduler at {self._address} is gone")
         error = future.exception()
-        if isinstance(error, KilledWorker):
-            return None
-        return no_row(job, self._judge, f"judging it failed: {type(error).__name__}: {error}")
+        if isinstance(error, KilledWorker) or len(bundle) > 1:  # which of them it was, each will say alone
+            return [None] * len(bundle)
+        return [no_row(bundle[0], self._judge, f"judging it failed: {type(error).__name__}: {error}")]
+
+
+def _rows_of(body: Body, bundle: Sequence[Job], judge: str) -> list[Json]:
+    """The rows of a bundle, at a worker."""
+    return [body(job, judge) for job in bundle]
+
+
+def bundles(jobs: Sequence[Job], least: int) -> list[list[Job]]:
+    """The jobs in their order, neighbours together where they are small: about so many bundles at least, if there are as many."""
+    most = min(_BUNDLE_BYTES, sum(job.size for job in jobs) // max(1, least))
+    made: list[list[Job]] = []
+    size = 0
+    for job in jobs:
+        size += job.size
+        if not made or size > most or len(made[-1]) >= _BUNDLE:
+            made.append([])
+            size = job.size
+        made[-1].append(job)
+    return made

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import json
 import os
 import signal
@@ -11,8 +12,12 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
+from monitor.season.cluster import bundles
 from monitor.season.command import Call, judge_many
+from monitor.season.one import Job
 from monitor.season.table import read
 
 BODIES = '''
@@ -20,12 +25,14 @@ import os, signal
 from pathlib import Path
 
 def killer(job, judge):
-    """One recording ends its worker every time; another did once."""
+    """One recording ends its worker every time; another did once; one cannot be judged by anybody."""
     name = Path(job.files[0]).name
     seen = Path(job.files[0] + ".seen")
     if name == "lift-1.jsonl" or (name == "lift-2.jsonl" and not seen.exists()):
         seen.touch()
         os.kill(os.getpid(), signal.SIGKILL)
+    if name == "lift-4.jsonl":
+        raise RuntimeError("not this one")
     return {"trouble": None}
 '''
 CLUSTER = """
@@ -96,6 +103,30 @@ def test_what_ends_every_worker_is_a_row_that_says_so(cluster, place, few):
     found = json.loads(subprocess.run(call, env=environment(place), capture_output=True, text=True, check=True).stdout)
     assert found.pop("lift-1.jsonl").endswith("lift-1.jsonl: every worker that judged it died")
     assert found == {"lift-2.jsonl": None, "lift-3.jsonl": None}
+
+
+def test_of_a_bundle_each_is_answered_for_by_itself(cluster, place, tmp_path):
+    """A hundred of one size go out in bundles of three: what befalls one of them befalls none of the others."""
+    names = [str(tmp_path / f"lift-{number}.jsonl") for number in range(100)]
+    (tmp_path / "lift-2.jsonl.seen").touch()  # this once it ends no worker
+    call = [sys.executable, str(place / "ask.py"), cluster["address"], *names]
+    found = json.loads(subprocess.run(call, env=environment(place), capture_output=True, text=True, check=True).stdout)
+    assert len(found) == 100
+    assert found.pop("lift-1.jsonl").endswith("lift-1.jsonl: every worker that judged it died")
+    assert found.pop("lift-4.jsonl").endswith("lift-4.jsonl: judging it failed: RuntimeError: not this one")
+    assert set(found.values()) == {None}
+
+
+@given(st.lists(st.integers(0, 3_000_000), max_size=300), st.integers(1, 64))
+def test_bundles_have_every_job_in_order_and_are_neither_large_nor_few(sizes, least):
+    jobs = [Job(number, (), None, size) for number, size in enumerate(sizes)]
+    made = bundles(jobs, least)
+    assert [job for it in made for job in it] == jobs
+    for it in made:
+        assert 1 <= len(it) <= 32
+        assert len(it) == 1 or sum(job.size for job in it) <= min(2_000_000, sum(sizes) // least)
+    for one, other in itertools.pairwise(made):  # no more of them than that asks for
+        assert len(one) == 32 or sum(job.size for job in one) + other[0].size > min(2_000_000, sum(sizes) // least)
 
 
 def test_no_scheduler_is_a_sentence(few, place, tmp_path):
