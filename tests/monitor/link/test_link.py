@@ -300,6 +300,7 @@ def test_a_follower_of_one_rig_takes_nothing_of_another(operator, following, wai
 
 def test_a_rig_that_cannot_be_read_is_said_and_its_pictures_are_there_for_programs(following, stranger, wait_until):
     it = following()
+    wait_until(lambda: it.link.down_since_s is None, what="the subscription: what is said before is not heard")
     picture = replace(Engine(rig_of(NAME)).feed(Tick(0)), rig=NAME)
     for at, document in enumerate(("no [rig", 'version = 1\n[[port]]\nname = "x"\ndriver = "of another house"\n')):
         stranger("rig", rig_message(NAME, document, f"s{at}"))
