@@ -1,8 +1,8 @@
 """A Dask cluster judges: whoever runs one gives its scheduler's address, and its workers read the recordings themselves.
 
 Recordings are found by path: the folder must be mounted at the same place on every worker, which copies no gigabytes through the
-scheduler. They are handed out in bundles, since each costs the cluster some hundredths of a second whatever is in it: so many as
-the workers have threads, and one more each. A worker that dies loses nothing, since the scheduler gives what it had to another.
+scheduler. They are handed out in bundles, since each costs the cluster something whatever is in it: so many as the workers have
+threads, and one more each. A worker that dies loses nothing, since the scheduler gives what it had to another.
 What was in hand whenever workers died is tried alone at the end, so that only a recording which ends every worker by itself becomes
 a row that says so. `distributed` is imported here alone.
 """
