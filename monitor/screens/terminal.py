@@ -14,6 +14,9 @@ from asyncio import AbstractEventLoop
 from collections.abc import Callable
 from contextlib import suppress
 
+_PATIENCE, _ASK_EVERY = 2.0, 0.05
+"""So long, in seconds, a terminal that takes nothing is given to take something again before the program is ended without it."""
+
 
 def takes_more() -> bool:
     """Whether the terminal (standard error, where Textual draws) takes anything now. True where that cannot be told."""
@@ -35,9 +38,11 @@ def on_ending(loop: AbstractEventLoop, end: Callable[[], object], draw_again: Ca
     shown_on = [it for it in range(3) if os.isatty(it)]  # a terminal that is gone is none
     leave, come_back, left = signal.getsignal(signal.SIGTSTP), signal.getsignal(signal.SIGCONT), False
 
-    def asked() -> None:
+    def asked(waits: int = round(_PATIENCE / _ASK_EVERY)) -> None:
         if takes_more():
             end()
+        elif waits:
+            loop.call_later(_ASK_EVERY, asked, waits - 1)
         else:  # Textual would wait for the terminal
             signal.signal(signal.SIGTERM, signal.SIG_DFL)
             os.kill(os.getpid(), signal.SIGTERM)

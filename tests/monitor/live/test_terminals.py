@@ -144,7 +144,22 @@ def test_asked_to_end_it_ends_in_order(shown: Shown, wait_until: Callable[..., N
     assert judged(shown.recording)["complete"]
 
 
-def test_asked_to_end_while_its_terminal_takes_nothing_it_waits_for_none(shown: Shown, wait_until: Callable[..., None]):
+def test_asked_to_end_while_its_terminal_takes_nothing_it_waits_a_moment_for_it(
+    shown: Shown, wait_until: Callable[..., None]
+):
+    """A link that is slow for half a second costs the recording no seal."""
+    shown.read(b"STOP")
+    shown.stall()
+    os.kill(shown.child, signal.SIGTERM)
+    threading.Event().wait(0.5)
+    assert not shown.ended()
+    threading.Thread(target=_drain, args=(shown.master,), daemon=True).start()
+    wait_until(shown.ended, 60, "its end")
+    assert shown.code == 0
+    assert judged(shown.recording)["complete"]
+
+
+def test_asked_to_end_while_its_terminal_never_takes_anything_it_ends(shown: Shown, wait_until: Callable[..., None]):
     shown.read(b"STOP")
     shown.stall()
     os.kill(shown.child, signal.SIGTERM)
