@@ -6,6 +6,7 @@ Names are for people: a reader goes by what the headers say.
 
 from __future__ import annotations
 
+import os
 import re
 from collections.abc import Iterator
 from pathlib import Path
@@ -41,8 +42,10 @@ def base_of(path: Path) -> str:
 
 def relatives(path: Path) -> list[Path]:
     """The files beside this one whose names say that they belong to the same session, itself among them, in order of name."""
+    base = base_of(path)
     try:
-        beside = [it for it in path.parent.iterdir() if base_of(it) == base_of(path) and it.is_file()]
+        alike = [name for name in os.listdir(path.parent) if name.startswith(base)]  # most of a season's are none of it
     except OSError:
         return [path]
+    beside = [it for it in map(path.with_name, alike) if base_of(it) == base and it.is_file()]
     return sorted({*beside, path})

@@ -6,7 +6,8 @@ belongs to something else, ends what is played, and `damage` says so in one sent
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections import defaultdict
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from pathlib import Path
 
 from replay.codec import AlarmLine, Gap, Header
@@ -119,14 +120,18 @@ def recordings(paths: Iterable[Path]) -> Iterator[Recording | JournalError]:
             read[path] = error
     journals = [it for it in read.values() if isinstance(it, Journal)]
     begun = {_kin(path) for path, it in read.items() if isinstance(it, NotBegun)}
-    sets = _sets(journals)
+    alike = defaultdict[tuple[Path, str], list[Journal]](list)
+    for journal in journals:
+        alike[_kin(journal.path)].append(journal)
     asked = {_kin(it.path) for it in journals if given[it.path]}
+    of_all = {part.path: parts for parts in _sets(journals) for part in parts.values()}
     for path, found in read.items():
         if isinstance(found, Journal):
-            parts = next((parts for parts in sets if found in parts.values()), None)
-            if parts is not None and any(given[part.path] for part in parts.values()):
-                sets.remove(parts)
-                yield _recording(parts, journals, begun)
+            parts = of_all.get(path, {})
+            if any(given[part.path] for part in parts.values()):
+                for part in parts.values():
+                    del of_all[part.path]
+                yield _recording(parts, alike, begun)
         elif given[path] and not (isinstance(found, NotBegun) and _kin(path) in asked):
             yield found
 
@@ -138,24 +143,22 @@ def _kin(path: Path) -> tuple[Path, str]:
 def _sets(journals: Sequence[Journal]) -> list[dict[int, Journal]]:
     """Journals by session; of a session that is there twice, those together that are named alike."""
     sets: list[dict[int, Journal]] = []
+    of_session = defaultdict[str, list[dict[int, Journal]]](list)
     for it in journals:
-        fits = [
-            parts
-            for parts in sets
-            if it.header.session
-            and it.header.part not in parts
-            and any(its.header.session == it.header.session for its in parts.values())
-        ]
-        fits.sort(key=lambda parts: all(_kin(its.path) != _kin(it.path) for its in parts.values()))
+        head, kin = it.header, _kin(it.path)
+        fits = [parts for parts in of_session[head.session] if head.part not in parts] if head.session else []
+        fits.sort(key=lambda parts: all(_kin(its.path) != kin for its in parts.values()))
         if fits:
-            fits[0][it.header.part] = it
+            fits[0][head.part] = it
         else:
-            sets.append({it.header.part: it})
+            parts = {head.part: it}
+            sets.append(parts)
+            of_session[head.session].append(parts)
     return sets
 
 
 def _recording(
-    parts: dict[int, Journal], journals: Sequence[Journal], begun: set[tuple[Path, str]]
+    parts: dict[int, Journal], alike: Mapping[tuple[Path, str], Sequence[Journal]], begun: set[tuple[Path, str]]
 ) -> Recording | JournalError:
     of_it = [parts[number] for number in sorted(parts)]
     first = of_it[0]
@@ -164,8 +167,8 @@ def _recording(
             f"{first.path}: is part {first.header.part} of a recording, and part 1 is not with it; give that, or the folder "
             "that holds all of them"
         )
-    beside = [it for it in journals if it not in of_it and _kin(it.path) == _kin(first.path)]
-    return Recording(of_it, beside, begun=_kin(first.path) in begun)
+    kin = _kin(first.path)
+    return Recording(of_it, [it for it in alike[kin] if it not in of_it], begun=kin in begun)
 
 
 def read_recording(path: Path) -> Recording:

@@ -28,6 +28,7 @@ from monitor.drill.offline import play
 from monitor.live.keeping import JournalKeeper
 from monitor.rig.load import parse_rig
 from monitor.season.table import read
+from replay.recording import recordings
 
 SEEDS = 20
 BEGUN = datetime(2026, 1, 1, tzinfo=UTC)
@@ -91,6 +92,9 @@ def main() -> None:
         make(kept, count)
         halves = [str(kept / "0"), str(kept / "1")]
         out = [str(Path(place) / f"{i}.parquet") for i in range(6)]
+        at = time.perf_counter()
+        sessions = len(list(recordings(map(Path, halves))))
+        print(f"{f'{sessions} sessions found in folders':<34}{time.perf_counter() - at:8.2f} s by clock")
         one = timed(f"{count} recordings, one process", [*halves, "-o", out[0]])
         plain = timed(
             "two that know nothing of each other",
