@@ -2,7 +2,8 @@
 
 Recordings are found by path: the folder must be mounted at the same place on every worker, which copies no gigabytes through the
 scheduler. They are handed out in bundles, since each costs the cluster something whatever is in it: so many as the workers have
-threads, and one more each. A worker that dies loses nothing, since the scheduler gives what it had to another.
+threads, and one more each. The last bundles are small, so that all workers end at about the same time. A worker that dies loses
+nothing, since the scheduler gives what it had to another.
 What was in hand whenever workers died is tried alone at the end, so that only a recording which ends every worker by itself becomes
 a row that says so. `distributed` is imported here alone.
 """
@@ -19,10 +20,10 @@ from monitor.season.workers import Body, Rows, no_row
 
 _CONNECT_S = 10
 _LOST = ("lost", "cancelled")
-_BUNDLE_BYTES, _BUNDLE = 2_000_000, 32
+_BUNDLE_BYTES, _BUNDLE = 1_000_000, 32
 """As much is in a bundle at most, unless one recording is more, and so many recordings: about a second's work."""
-_SHARES = 8
-"""So many bundles every worker's thread is to have at least, or one works on while the others have nothing left."""
+_LEFT = 2
+"""It takes no more of what is left than one in so many for each that is handed out at once."""
 
 
 class ClusterError(Exception):
@@ -64,7 +65,7 @@ class _Handing:
     def all(self, jobs: Sequence[Job]) -> Iterator[tuple[Job, Json]]:
         """All of them; those that were in hand when workers died come last, each alone."""
         most, alone = self._most(), deque[Sequence[Job]]()
-        for job, row in self._some(deque(bundles(jobs, most * _SHARES)), most):
+        for job, row in self._some(deque(bundles(jobs, most * _LEFT)), most):
             if row is None:
                 alone.append([job])
             else:
@@ -113,15 +114,16 @@ def _rows_of(body: Body, bundle: Sequence[Job], judge: str) -> list[Json]:
     return [body(job, judge) for job in bundle]
 
 
-def bundles(jobs: Sequence[Job], least: int) -> list[list[Job]]:
-    """The jobs in their order, neighbours together where they are small: about so many bundles at least, if there are as many."""
-    most = min(_BUNDLE_BYTES, sum(job.size for job in jobs) // max(1, least))
+def bundles(jobs: Sequence[Job], share: int) -> list[list[Job]]:
+    """The jobs in their order, neighbours together where they are small: each bundle at most one in `share` of the bytes that
+    are left, so that they become smaller towards the end (guided self-scheduling, after Polychronopoulos and Kuck 1987)."""
     made: list[list[Job]] = []
-    size = 0
+    left, size, most = sum(job.size for job in jobs), 0, 0
     for job in jobs:
         size += job.size
         if not made or size > most or len(made[-1]) >= _BUNDLE:
             made.append([])
-            size = job.size
+            size, most = job.size, min(_BUNDLE_BYTES, left // share)
         made[-1].append(job)
+        left -= job.size
     return made

@@ -106,7 +106,7 @@ def test_what_ends_every_worker_is_a_row_that_says_so(cluster, place, few):
 
 
 def test_of_a_bundle_each_is_answered_for_by_itself(cluster, place, tmp_path):
-    """A hundred of one size go out in bundles of three: what befalls one of them befalls none of the others."""
+    """A hundred of one size go out in bundles, large ones first: what befalls one of them befalls none of the others."""
     names = [str(tmp_path / f"lift-{number}.jsonl") for number in range(100)]
     (tmp_path / "lift-2.jsonl.seen").touch()  # this once it ends no worker
     call = [sys.executable, str(place / "ask.py"), cluster["address"], *names]
@@ -118,15 +118,20 @@ def test_of_a_bundle_each_is_answered_for_by_itself(cluster, place, tmp_path):
 
 
 @given(st.lists(st.integers(0, 3_000_000), max_size=300), st.integers(1, 64))
-def test_bundles_have_every_job_in_order_and_are_neither_large_nor_few(sizes, least):
+def test_bundles_have_every_job_in_order_and_become_small_towards_the_end(sizes, share):
     jobs = [Job(number, (), None, size) for number, size in enumerate(sizes)]
-    made = bundles(jobs, least)
+    made = bundles(jobs, share)
     assert [job for it in made for job in it] == jobs
+    left = sum(sizes)
+    most = []
     for it in made:
+        size = sum(job.size for job in it)
+        most.append(min(1_000_000, left // share))
         assert 1 <= len(it) <= 32
-        assert len(it) == 1 or sum(job.size for job in it) <= min(2_000_000, sum(sizes) // least)
-    for one, other in itertools.pairwise(made):  # no more of them than that asks for
-        assert len(one) == 32 or sum(job.size for job in one) + other[0].size > min(2_000_000, sum(sizes) // least)
+        assert len(it) == 1 or size <= most[-1]
+        left -= size
+    for i, (one, other) in enumerate(itertools.pairwise(made)):  # no more of them than that asks for
+        assert len(one) == 32 or sum(job.size for job in one) + other[0].size > most[i]
 
 
 def test_no_scheduler_is_a_sentence(few, place, tmp_path):
