@@ -14,7 +14,7 @@ from asyncio import AbstractEventLoop
 from collections.abc import Callable
 from contextlib import suppress
 
-_PATIENCE, _ASK_EVERY = 2.0, 0.05
+_PATIENCE, _ASK_EVERY = 5.0, 0.05
 """So long, in seconds, a terminal that takes nothing is given to take something again before the program is ended without it."""
 
 
