@@ -110,10 +110,9 @@ def serving(
     _write(folder / "acl", _ACL.format(guest="user officer\n" if far else ""))
     guests = {"officer": password, "screen": password} if far and password else {}
     _write(folder / "users", "".join(f"{name}:{_hashed(word)}\n" for name, word in {"operator": own, **guests}.items()))
-    log = tempfile.TemporaryFile()
     near, there = _ports(host, port, TLS_PORT if tls else PORT, far)
     _write(folder / "mosquitto.conf", _configuration(folder, host, near, there if far else None, tls))
-    keeper = Keeper(program, folder, log, {(home, near), (host, there)})
+    keeper = Keeper(program, folder, {(home, near), (host, there)})
     try:
         if not keeper.started():
             raise NotServed(keeper.trouble.replace(" and is begun again", "") or "the broker does not answer")
@@ -130,7 +129,6 @@ def serving(
     finally:
         keeper.end()
         shutil.rmtree(folder, ignore_errors=True)
-        log.close()
 
 
 _CLEAR = (

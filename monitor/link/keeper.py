@@ -14,10 +14,10 @@ import time
 from collections.abc import Callable
 from contextlib import suppress
 from pathlib import Path
-from typing import IO
 
 _KEEPS = """\
 exec 3<&0 </dev/null
+umask 077
 over=
 broker=
 trap 'over=1; kill "$broker" 2>/dev/null' TERM
@@ -25,7 +25,7 @@ trap 'over=1; kill "$broker" 2>/dev/null' TERM
 exec 3<&-
 pause=0
 until [ "$over" ]; do
-  "$1" -c "$2/mosquitto.conf" >/dev/null &
+  "$1" -c "$2/mosquitto.conf" >/dev/null 2>"$2/said" &
   broker=$!
   began=$(date +%s)
   echo begun "$broker"
@@ -34,7 +34,7 @@ until [ "$over" ]; do
   code=$?
   [ "$over" ] && break
   broker=
-  echo ended "$code"
+  printf 'ended %s %s\\n' "$code" "$(tail -n 1 "$2/said" | tr -d '\\r')"
   [ $(($(date +%s) - began)) -ge 10 ] && pause=0
   sleep "$pause" >/dev/null &
   wait "$!"
@@ -54,23 +54,23 @@ _HOLDS_S = 0.5
 
 
 class Keeper:
-    """A broker that runs `program` on the configuration in `folder`, its standard error in `log`, to listen at `places`.
+    """A broker that runs `program` on the configuration in `folder`, to listen at `places`. What it says stands there in `said`.
 
     `said` is told why it is not there, in one sentence, whenever that changes, and "" once it listens again; from a thread.
     """
 
-    def __init__(self, program: str, folder: Path, log: IO[bytes], places: set[tuple[str, int]]) -> None:
+    def __init__(self, program: str, folder: Path, places: set[tuple[str, int]]) -> None:
         self.said: Callable[[str], None] = lambda _: None
         self.trouble = ""
         self.broker: int | None = None
         """The broker's own process, while there is one."""
-        self._places, self._log = places, log
+        self._places = places
         self._settled = threading.Event()
         self._shell = subprocess.Popen(
             ["/bin/sh", "-c", _KEEPS, "sh", program, str(folder)],
             stdin=subprocess.PIPE,
             stdout=subprocess.PIPE,
-            stderr=log,
+            stderr=subprocess.DEVNULL,
             start_new_session=True,  # Ctrl-C in the terminal is for the monitor, which says goodbye over this broker
         )
         self._thread = threading.Thread(target=self._listen, name="link-broker", daemon=True)
@@ -101,14 +101,14 @@ class Keeper:
         assert self._shell.stdout is not None, "its standard output is a pipe"
         with self._shell.stdout as out:
             for line in out:
-                what, _, number = line.decode().partition(" ")
+                what, number, *words = line.decode(errors="replace").rstrip("\n").split(" ", 2)
                 if what == "begun":
-                    self.broker, size = int(number), os.fstat(self._log.fileno()).st_size
+                    self.broker = int(number)
                     if self._answers(self.broker):
                         self._tell("")
                 else:
                     self.broker = None
-                    self._tell(f"the broker ended ({self._why(int(number), size)}) and is begun again")
+                    self._tell(f"the broker ended ({_why(int(number), *words)}) and is begun again")
                 self._settled.set()
 
     def _tell(self, text: str) -> None:
@@ -129,12 +129,12 @@ class Keeper:
             time.sleep(_HOLDS_S)  # another program may have its port by now, and answers: then this one ends at once
         return not places and _runs(broker)
 
-    def _why(self, code: int, size: int) -> str:
-        """How it ended: by a signal, or by what it said last."""
-        if code > 128:
-            return f"signal {code - 128}"
-        lines = os.pread(self._log.fileno(), 4096, size).decode(errors="replace").strip().splitlines()
-        return lines[-1].rpartition(": ")[2] if lines else f"code {code}"
+
+def _why(code: int, said: str = "") -> str:
+    """How it ended: by a signal, or by what it said last."""
+    if code > 128:
+        return f"signal {code - 128}"
+    return said.rpartition(": ")[2] or f"code {code}"
 
 
 def _runs(pid: int) -> bool:

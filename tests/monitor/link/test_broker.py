@@ -19,6 +19,7 @@ import trustme
 from paho.mqtt import client as mqtt
 
 from monitor.link.broker import NotServed, Served, serving
+from monitor.link.keeper import Keeper
 
 from ...conftest import _mosquitto, free_port
 
@@ -157,7 +158,7 @@ def test_what_it_needs_on_the_disk_is_its_owners_and_goes_with_it():
         modes = {file.name: stat.S_IMODE(file.stat().st_mode) for file in [folder, *folder.iterdir()]}
         assert modes == {
             folder.name: 0o700,
-            **dict.fromkeys(("acl", "mosquitto.conf", "operator.password", "users"), 0o600),
+            **dict.fromkeys(("acl", "mosquitto.conf", "operator.password", "said", "users"), 0o600),
         }
         assert Path(it.password_file).read_text().strip() not in (folder / "users").read_text()
     assert not folder.exists()
@@ -209,6 +210,29 @@ def test_it_is_begun_again_when_it_dies_and_what_became_of_it_is_said(wait_until
     assert is_dead(last)
     assert not folder.exists()
     assert len(said) == 4
+
+
+def test_what_each_run_of_a_broker_said_last_is_told_however_late_it_is_heard(tmp_path, wait_until):
+    program, go, runs = tmp_path / "broker", tmp_path / "go", tmp_path / "runs"
+    program.write_text(
+        f"#!/bin/sh\nuntil [ -e {go} ]; do sleep 0.05; done\n"
+        f'echo run >> {runs}; echo "1: Error: number $(wc -l < {runs})" >&2; exit 1\n'
+    )
+    program.chmod(0o700)
+    said = []
+
+    def late(text):
+        said.append(text)
+        wait_until(lambda: len(runs.read_text().split()) > 1, 20.0, what="the next run")
+
+    keeper = Keeper(str(program), tmp_path, set())
+    try:
+        keeper.said = late
+        go.touch()
+        wait_until(lambda: len(said) > 1, 20.0, what="two ends")
+    finally:
+        keeper.end()
+    assert said[:2] == [f"the broker ended (number {number}) and is begun again" for number in (1, 2)]
 
 
 def test_a_broker_that_cannot_be_begun_again_is_tried_for_and_goes_with_the_monitor(wait_until):
