@@ -15,7 +15,7 @@ from collections.abc import Callable
 from contextlib import suppress
 
 _PATIENCE, _ASK_EVERY = 5.0, 0.05
-"""So long, in seconds, a terminal that takes nothing is given to take something again before the program is ended without it."""
+"""So long (s, invented) a terminal that takes nothing is given to take something again before the program ends without it."""
 
 
 def takes_more() -> bool:
