@@ -17,6 +17,8 @@ from monitor.rig.statics import Point, arm, tilt
 
 _WIDE, _TALL, _EDGE = 680.0, 300.0, 46.0
 """A drawing's size and margin, in its own units: 680 across a printed page."""
+_BARS = {"metric": (1.0, 0.1, 0.01, 0.001), "us": (0.3048, 0.1524, 0.0762, 0.0254, 0.00635)}
+"""Lengths (m) of the bar that shows a drawing's scale: round ones, of a metre or of a foot and its inches."""
 
 
 class Paper:
@@ -68,10 +70,8 @@ class Paper:
 
     def svg(self, units: str) -> str:
         """The drawing, with a bar of a round length for its scale."""
-        step = 0.3048 if units == "us" else 1.0
-        bar = step
-        while bar * self.scale > 0.4 * self.wide:
-            bar /= 10.0
+        bars = _BARS[units]
+        bar = next((it for it in bars if it * self.scale <= 0.4 * self.wide), bars[-1])
         y = self.tall - 12.0
         rule = (
             f'<path class="mark" d="M{_EDGE:.1f},{y - 4:.1f}v8M{_EDGE:.1f},{y:.1f}h{bar * self.scale:.1f}m0,-4v8"/>'

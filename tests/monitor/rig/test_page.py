@@ -12,7 +12,7 @@ from xml.etree import ElementTree
 import pytest
 
 from monitor.rig.check import check, planned
-from monitor.rig.drawing import plan_view, side_view
+from monitor.rig.drawing import Paper, plan_view, side_view
 from monitor.rig.page import page
 from monitor.rig.schema import Rig
 
@@ -106,6 +106,22 @@ def test_the_plan_view_is_to_scale():
     ring = next(it for it in ElementTree.fromstring(svg) if it.get("class") == "stack")
     assert float(ring.get("r")) / (x1 - x0) == pytest.approx(0.15 / 2.5, rel=1e-2)
     assert float(ring.get("cx")) - x0 == pytest.approx((x1 - x0) * 2.1 / 2.5, abs=0.2)
+
+
+@pytest.mark.parametrize(
+    ("across", "units", "said"),
+    [
+        (5.0, "metric", "1.00 m"), (0.5, "metric", "100 mm"), (0.03, "metric", "10 mm"),
+        (2.0, "us", "1 ft 0 in"), (0.6, "us", "6 in"), (0.3, "us", "3 in"), (0.15, "us", "1 in"),
+    ],
+)  # fmt: skip
+def test_the_bar_of_a_drawings_scale_is_a_round_length_and_as_long_as_it_says(across, units, said):
+    paper = Paper([(0.0, 0.0), (across, 0.1 * across)], "invented")
+    drawn = paper.svg(units)
+    assert f">{said}<" in drawn
+    long = float(re.search(r'class="mark" d="[^"]*h([\d.]+)m0', drawn)[1]) / paper.scale
+    metres = {"1.00 m": 1.0, "100 mm": 0.1, "10 mm": 0.01, "1 ft 0 in": 0.3048, "6 in": 0.1524, "3 in": 0.0762, "1 in": 0.0254}
+    assert long == pytest.approx(metres[said], rel=0.01)
 
 
 def test_the_side_view_shows_the_tilt_at_the_top():
