@@ -1,7 +1,8 @@
 """Alarms over thousands of lifts: dangers missed, false dangers an hour of clean lifting, and how late the true ones are.
 
-python tests/bench/bench_alarms.py [LIFTS] [WORKERS] [KEEP]    (2,000 unless said, on all cores; some four seconds a lift
-and core. KEEP: a file that holds what each lift came to, from which a run that was cut short goes on)
+python tests/bench/bench_alarms.py [LIFTS] [WORKERS] [KEEP] [clean]    (2,000 unless said, on all cores; some four seconds
+a lift and core. KEEP: a file that holds what each lift came to, from which a run that was cut short goes on; clean: of these
+seeds only the clean lifts, the even ones)
 
 Every lift has a rig, rates, noise and a pace of its own (those of bench_lift.py, with two shores), and data plates wrong by a
 share of their own. Every other lift is clean: up in four stops, held, and walked down again. In the others one limit is truly
@@ -377,12 +378,13 @@ def main() -> None:
     lifts = int(sys.argv[1]) if len(sys.argv) > 1 else 2000
     workers = int(sys.argv[2]) if len(sys.argv) > 2 else os.cpu_count()
     keep = Path(sys.argv[3]) if len(sys.argv) > 3 else None
-    cases = sorted((Case(**it) for it in kept(one, range(lifts), workers, keep)), key=lambda case: case.seed)
+    seeds = range(0, lifts, 2) if sys.argv[4:] == ["clean"] else range(lifts)
+    cases = sorted((Case(**it) for it in kept(one, seeds, workers, keep)), key=lambda case: case.seed)
     over = [c.seed for c in cases if c.over]
     cases = [c for c in cases if not c.over]
     clean = [c for c in cases if not c.danger]
     hours = sum(c.clean_s for c in clean) / 3600.0
-    print(f"{lifts} lifts, seeds 0 to {lifts - 1}: {len(clean)} clean, {hours:.2f} h; the others go wrong")
+    print(f"{len(seeds)} lifts, seeds 0 to {seeds[-1]}: {len(clean)} clean, {hours:.2f} h; the others go wrong")
     print(f"left out, since the load went over by itself: {len(over)} {over[:12]}")
     print(f"{'danger':<14}{'lifts':>6}{'crossed':>9}{'missed':>8}{'median':>7}{'95 %':>8}{'worst':>8}   (delay, s)")
     for danger in DANGERS:
