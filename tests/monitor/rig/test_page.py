@@ -109,19 +109,18 @@ def test_the_plan_view_is_to_scale():
 
 
 @pytest.mark.parametrize(
-    ("across", "units", "said"),
+    ("across", "units", "said", "metres"),
     [
-        (5.0, "metric", "1.00 m"), (0.5, "metric", "100 mm"), (0.03, "metric", "10 mm"),
-        (2.0, "us", "1 ft 0 in"), (0.6, "us", "6 in"), (0.3, "us", "3 in"), (0.15, "us", "1 in"),
+        (5.0, "metric", "1.00 m", 1.0), (0.5, "metric", "100 mm", 0.1), (0.03, "metric", "10 mm", 0.01),
+        (2.0, "us", "1 ft 0 in", 0.3048), (0.6, "us", "6 in", 0.1524), (0.3, "us", "3 in", 0.0762), (0.15, "us", "1 in", 0.0254),
     ],
 )  # fmt: skip
-def test_the_bar_of_a_drawings_scale_is_a_round_length_and_as_long_as_it_says(across, units, said):
+def test_the_bar_of_a_drawings_scale_is_a_round_length_and_as_long_as_it_says(across, units, said, metres):
     paper = Paper([(0.0, 0.0), (across, 0.1 * across)], "invented")
     drawn = paper.svg(units)
     assert f">{said}<" in drawn
     long = float(re.search(r'class="mark" d="[^"]*h([\d.]+)m0', drawn)[1]) / paper.scale
-    metres = {"1.00 m": 1.0, "100 mm": 0.1, "10 mm": 0.01, "1 ft 0 in": 0.3048, "6 in": 0.1524, "3 in": 0.0762, "1 in": 0.0254}
-    assert long == pytest.approx(metres[said], rel=0.01)
+    assert long == pytest.approx(metres, rel=0.01)
 
 
 def test_the_side_view_shows_the_tilt_at_the_top():
