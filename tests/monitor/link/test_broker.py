@@ -22,6 +22,7 @@ from monitor.link.broker import NotServed, Served, serving
 from monitor.link.keeper import Keeper
 
 from ...conftest import _mosquitto, free_port
+from ...processes import is_there
 
 pytestmark = [pytest.mark.broker, pytest.mark.wires]
 
@@ -185,7 +186,7 @@ def test_it_ends_with_the_monitor_however_that_ends(wait_until, end):
         monitor.send_signal(end)
         monitor.wait(10.0)
         wait_until(lambda: not Path(password).parent.exists(), what="the end of its folder")
-        wait_until(lambda: not Path(f"/proc/{pid}").exists() or is_dead(int(pid)), what="the end of the broker")
+        wait_until(lambda: not is_there(int(pid)), what="the end of the broker")
         with pytest.raises(ConnectionRefusedError):
             mqtt.Client(mqtt.CallbackAPIVersion.VERSION2).connect("127.0.0.1", urlsplit(url).port)
     finally:
@@ -207,7 +208,7 @@ def test_it_is_begun_again_when_it_dies_and_what_became_of_it_is_said(wait_until
             with guests(operator(it)) as (us,):
                 assert us.said == "Success"
         folder, last = Path(it.password_file).parent, it.keeper.broker
-    assert is_dead(last)
+    assert not is_there(last)
     assert not folder.exists()
     assert len(said) == 4
 
@@ -253,7 +254,7 @@ def test_a_broker_that_cannot_be_begun_again_is_tried_for_and_goes_with_the_moni
             assert said[:2] == [again.format("signal 9"), again.format("Address already in use")]
         wait_until(lambda: said[-1] == "", 20.0, "a broker once the port is free")
         shell = it.keeper.pid
-    assert is_dead(shell)
+    assert not is_there(shell)
 
 
 def fails(do) -> bool:
@@ -262,14 +263,6 @@ def fails(do) -> bool:
     except OSError:
         return True
     return False
-
-
-def is_dead(pid: int) -> bool:
-    try:
-        os.kill(pid, 0)
-    except ProcessLookupError:
-        return True
-    return "\nState:\tZ" in Path(f"/proc/{pid}/status").read_text()
 
 
 def test_a_port_that_somebody_has_is_refused_where_it_was_told():

@@ -16,6 +16,7 @@ from hypothesis import strategies as st
 from monitor.engine.picture import AlarmState, Priority
 from monitor.screens.sound import PATTERNS, REST_S, BadCommand, Command, Sound, words
 
+from ...processes import is_there
 from .conftest import alarm
 
 NEW, SEEN, GONE = AlarmState.UNACKNOWLEDGED, AlarmState.ACKNOWLEDGED, AlarmState.RETURNED
@@ -187,7 +188,7 @@ def test_a_command_that_hangs_is_ended_with_what_it_started(tmp_path, command, w
     horn.play(alarm("lean", DANGER))
     wait_until(lambda: horn.trouble, what="the end")
     assert horn.trouble.endswith("did not end within 2 s and was ended; the bell goes on")
-    wait_until(lambda: not running(int((tmp_path / "child").read_text())), what="the child's end")
+    wait_until(lambda: not is_there(int((tmp_path / "child").read_text())), what="the child's end")
 
 
 def test_one_at_a_time_and_a_graver_one_takes_its_place(tmp_path, command, wait_until):
@@ -206,19 +207,11 @@ def test_one_at_a_time_and_a_graver_one_takes_its_place(tmp_path, command, wait_
     wait_until(lambda: begun("danger"), what="the graver one")
     assert len(begun("warning")) == 1
     assert not begun("caution")
-    assert not running(begun("warning")[0])
+    assert not is_there(begun("warning")[0])
     horn.close()
-    wait_until(lambda: not running(begun("danger")[0]), what="the end")
+    wait_until(lambda: not is_there(begun("danger")[0]), what="the end")
     horn.play(alarm("lean", DANGER))
     assert len(begun("danger")) == 1
-
-
-def running(pid: int) -> bool:
-    """Whether a process is there and not only its name, for whoever should ask how it ended."""
-    try:
-        return "\nState:\tZ" not in Path(f"/proc/{pid}/status").read_text()
-    except (FileNotFoundError, ProcessLookupError):
-        return False
 
 
 def test_a_screen_never_waits_for_a_command(tmp_path, command, monkeypatch):

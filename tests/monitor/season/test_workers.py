@@ -16,6 +16,8 @@ from monitor.season.command import Call, judge_many
 from monitor.season.one import Job, programme, row_of
 from monitor.season.workers import TRIES, by_processes, cores
 
+from ...processes import is_there
+
 
 def jobs(folder: Path) -> list[Job]:
     return [
@@ -128,11 +130,4 @@ def test_no_process_outlives_the_one_that_began_it_and_was_killed(tmp_path, wait
     run.kill()
     run.wait()
     pids = [int(mark.read_text()) for mark in marks]
-    wait_until(lambda: not any(alive(pid) for pid in pids), 60, "both are gone")
-
-
-def alive(pid: int) -> bool:
-    try:
-        return Path(f"/proc/{pid}/stat").read_text().rsplit(")", 1)[1].split()[0] != "Z"
-    except OSError:
-        return False
+    wait_until(lambda: not any(is_there(pid) for pid in pids), 60, "both are gone")

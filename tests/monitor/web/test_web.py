@@ -19,7 +19,8 @@ aiohttp = pytest.importorskip(
 )
 pytest.importorskip("textual_serve", reason="inchwatch[web] is not installed: the screens in a browser are not tested")
 
-from .visits import WORD, browser, drawn, is_there, served, until  # noqa: E402
+from ...processes import is_there  # noqa: E402
+from .visits import WORD, browser, drawn, served, until  # noqa: E402
 
 pytestmark = pytest.mark.wires
 DOORS = ["/", "/page.js", "/page.css", "/ws", "/static/js/textual.js", "/static/", "/nothing"]

@@ -6,7 +6,6 @@ import asyncio
 import base64
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
-from pathlib import Path
 
 import pytest
 
@@ -56,10 +55,3 @@ async def drawn(socket, words: bytes, seconds: float = 60.0) -> bytes:
             assert message.type in (aiohttp.WSMsgType.BINARY, aiohttp.WSMsgType.TEXT), (message, came)
             came += message.data if isinstance(message.data, bytes) else b""
     return came
-
-
-def is_there(pid: int) -> bool:
-    try:
-        return "\nState:\tZ" not in Path(f"/proc/{pid}/status").read_text()
-    except (FileNotFoundError, ProcessLookupError):
-        return False
