@@ -26,3 +26,18 @@ def test_an_alarm_that_was_set_aside_stands_again_where_its_condition_becomes_un
     (back,) = book.pictures()
     assert back.state is (AlarmState.ACKNOWLEDGED if seen else AlarmState.UNACKNOWLEDGED)
     assert back.active
+
+
+def test_of_two_alarms_that_stand_the_second_is_told_and_shown_under_its_root():
+    root, other, apart = (
+        Rule(name, Priority.WARNING, lambda _: ("N1",), lambda *_: None, "hold", on_s=0.0, group=cause)
+        for name, cause in (("shore-behind", "shores"), ("uncaptured", "shores"), ("tilt", "turning"))
+    )
+    book = AlarmBook((root, other, apart))
+    book.look(root, "N1", Measured(2.0, "behind", {}), 1 * S)
+    assert [it.alarm.under for it in book.tell()] == [None]
+    book.look(other, "N1", Measured(2.0, "not captured", {}), 2 * S)
+    assert [(it.alarm.rule, it.alarm.under) for it in book.tell()] == [("uncaptured", "shore-behind N1")]
+    assert {it.rule: it.under for it in book.pictures()} == {"shore-behind": None, "uncaptured": "shore-behind N1"}
+    book.look(apart, "N1", Measured(2.0, "tilted", {}), 3 * S)
+    assert [it.alarm.under for it in book.tell()] == [None]
