@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import pytest
 
-from monitor.engine import ahead
+from monitor.engine import ahead as ahead_rules
 from monitor.engine.conditions import Measured, Scene, Suppressed, Unknown
 from monitor.engine.engine import Engine
 from monitor.engine.estimate import PoseEstimate
@@ -18,6 +18,9 @@ from monitor.rig.capacity import AreaTable
 from monitor.rig.schema import Rig, Step, Supply
 from replay.entries import Tick
 
+from .listened import Listened
+
+ahead = Listened(ahead_rules)
 HIGH, LOW = "S1-upper", "S1-lower"
 GAUGES = ("S1-lower-p", "S1-upper-p")
 

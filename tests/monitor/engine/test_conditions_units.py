@@ -10,8 +10,7 @@ from math import asin, radians, sin
 
 import pytest
 
-from monitor.engine import conditions as see
-from monitor.engine import turning
+from monitor.engine import conditions, turning
 from monitor.engine.alone import Moved
 from monitor.engine.conditions import Measured, Scene, Unknown
 from monitor.engine.engine import Engine
@@ -21,6 +20,9 @@ from monitor.engine.picture import NowPicture, ZeroPicture
 from monitor.rig.schema import Rig, Step
 from replay.entries import Tick
 
+from .listened import Listened
+
+see = Listened(conditions)
 HIGH, LOW = "S1-upper", "S1-lower"
 FILL, LOWER, VENT = Step(do="fill", bag=HIGH), Step(do="lower", bag=HIGH), Step(do="vent", bag=HIGH)
 

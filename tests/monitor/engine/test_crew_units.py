@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import pytest
 
-from monitor.engine import crew
+from monitor.engine import crew as crew_rules
 from monitor.engine.alone import Moved
 from monitor.engine.conditions import Measured, Scene, Unknown
 from monitor.engine.engine import Engine
@@ -14,6 +14,9 @@ from monitor.engine.picture import ItemPicture, NowPicture, StepPicture, ZeroPic
 from monitor.rig.schema import Step
 from replay.entries import Tick
 
+from .listened import Listened
+
+crew = Listened(crew_rules)
 S = 1_000_000_000
 HIGH, LOW = "S1-upper", "S1-lower"
 OPEN, TICKED = ItemPicture("boots", None, None, None), ItemPicture("ropes", None, "A", S)

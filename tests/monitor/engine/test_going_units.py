@@ -7,7 +7,7 @@ from math import asin, atan2, degrees, radians, sin
 
 import pytest
 
-from monitor.engine import going
+from monitor.engine import going as going_rules
 from monitor.engine.conditions import Scene, Unknown
 from monitor.engine.engine import Engine
 from monitor.engine.estimate import PoseEstimate
@@ -15,6 +15,9 @@ from monitor.engine.mounts import Level
 from monitor.rig.schema import Rig
 from replay.entries import Tick
 
+from .listened import Listened
+
+going = Listened(going_rules)
 LINE = ((0.0, -1.25), (0.0, 1.25))
 PLANNED = atan2(2.4, 0.10)
 """The example's centre of gravity is 2.4 m from the hinge and 0.10 m above the underside (any statics text)."""

@@ -9,7 +9,7 @@ from dataclasses import replace
 
 import pytest
 
-from monitor.engine import lowering
+from monitor.engine import lowering as lowering_rules
 from monitor.engine.alone import Moved
 from monitor.engine.conditions import Measured, Scene, Suppressed, Unknown
 from monitor.engine.descent import Descent
@@ -21,6 +21,9 @@ from monitor.engine.shores import Crib
 from monitor.rig.schema import Rig, Step
 from replay.entries import Tick
 
+from .listened import Listened
+
+lowering = Listened(lowering_rules)
 NOISE = 0.0004
 """Of both extensions (m): a smoothed length may be off by 1.5 of it, 0.6 mm."""
 STILL = (("N1", 0.0, 0.0), ("N2", 0.0, 0.0))
