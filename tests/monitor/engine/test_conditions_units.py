@@ -276,6 +276,22 @@ def test_bag_pressure(scene):
 
 
 @pytest.mark.parametrize(
+    ("pressure", "sd", "share", "what"),
+    [
+        (7.0e5, 2e4, 0.95, "7.00 bar of 8.00 bar working"),
+        (7.8e5, 1e4, 1.0125, "up to 8.10 bar of 8.00 bar"),
+        (7.7e5, 1e4, 1.0, "up to 8.00 bar of 8.00 bar"),
+        (8.0e5, 1e4, 1.0375, "8.00 bar of 8.00 bar working"),
+    ],
+)
+def test_what_a_gauges_calibration_leaves_uncertain_counts_against_a_bag(scene, pressure, sd, share, what):
+    sensors = tuple(replace(it, calibration_sd=sd if it.name == f"{HIGH}-p" else 9e9) for it in scene.picture.sensors)
+    full = doing(replace(scene, picture=replace(scene.picture, sensors=sensors)), "holding", pressure_pa=pressure)
+    it = see.bag_pressure(full, HIGH)
+    assert (it.share, it.what) == (pytest.approx(share), what)
+
+
+@pytest.mark.parametrize(
     ("rate", "share", "what"),
     [(0.006, 0.5, "6.0 mm/s up"), (-0.018, 1.5, "18.0 mm/s down")],
 )

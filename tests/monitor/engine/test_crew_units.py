@@ -10,7 +10,7 @@ from monitor.engine import crew as crew_rules
 from monitor.engine.alone import Moved
 from monitor.engine.conditions import Measured, Scene, Unknown
 from monitor.engine.engine import Engine
-from monitor.engine.picture import ItemPicture, NowPicture, StepPicture, ZeroPicture
+from monitor.engine.picture import ItemPicture, NowPicture, Question, StepPicture, ZeroPicture
 from monitor.rig.schema import Step
 from replay.entries import Tick
 
@@ -205,3 +205,12 @@ def test_a_stack_that_has_stood_still_does_not_move_over(over):
     assert over(3.0, 2, "filling") == frozenset()
     over(4.0, 2, "holding")
     assert over(5.0, 3, "filling") == frozenset()
+
+
+def test_a_gauge_that_fell_to_nothing_is_gone_from_when_it_is_asked_about(scene):
+    nobody = Measured(0.0, "fell to nothing at once, not isolated", {"asked_s": None})
+    assert crew.gauge_gone(scene, HIGH) == nobody
+    asked = picture(scene, time_ns=9 * S, questions=(Question(HIGH, "isolated?", 6 * S),))
+    assert crew.gauge_gone(asked, LOW) == nobody
+    said = Measured(2.0, "fell to nothing at once, not isolated", {"asked_s": 3.0})
+    assert crew.gauge_gone(asked, HIGH) == said
