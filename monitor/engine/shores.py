@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from collections import deque
 from dataclasses import dataclass
-from math import sqrt
+from math import fsum, sqrt
 
 from drivers.quick import quick
 from monitor.engine.channels import ChannelState
@@ -25,12 +25,12 @@ _DWELL_NS = 500_000_000
 """How long a shore must have stood still before it is called locked."""
 
 _STOOD_NS = 1_000_000_000
-"""A length counts as a shore's longest once it has stood so long, and one that walked down as locked: a spike is none."""
+"""A length counts as a shore's longest once it has stood so long: a spike is none."""
+_STANDS_NS = 3_000_000_000
+"""How long a shore that walked down must have stood still to count as locked again (invented): bags let go slowly, and by fits
+and starts."""
 _WALKS = 0.5
 """Share of its lock pitch that a shore must have shortened, noise allowed for, before it is seen to walk (invented)."""
-
-_WALKS_ON = 0.4
-"""One that walks is seen to walk on down to this share of the rate that shows it (invented): bags let go by fits and starts."""
 
 _UNEXPLAINED = 0.3
 """Share of its shortening that the load need not have come down with, errors of both, for it to have walked (invented)."""
@@ -72,12 +72,15 @@ class ShoreState:
         self.released = False
         """A person has said so."""
         self._grew_ns: int | None = None
-        self._shrank_ns: int | None = None
+        self._walks = False
+        """It was seen to walk down, and has not stood still since."""
         self._lengths: deque[tuple[int, float]] = deque()
         self._longest: tuple[float, float | None] | None = None
         self._variance = self.extension.noise**2
         self.walks_m = max(_WALKS * shore.lock_pitch, 2.0 * self.extension.noise)
         """How far (m) it must have shortened to be seen shortening at all: part of its pitch, more where it is noisy."""
+        self._seats_m = shore.lock_pitch + 2.0 * self.extension.noise
+        """Shorter by more than this (m), however slowly, and with its load, no lock has it."""
 
     def _doing(self, now_ns: int, shortened: float | None) -> str:
         if self.released:
@@ -85,21 +88,19 @@ class ShoreState:
         rate = self.extension.rate(now_ns)
         if rate is None:
             return "unknown"
-        walked = self._shrank_ns is not None and now_ns - self._shrank_ns < _STOOD_NS
-        share = _WALKS_ON if walked and rate < 0.0 else 1.0
-        moves = abs(rate) > share * _FOLLOWING_M_S and abs(rate) > share * 2.5 * self.extension.filter.rate_sd
+        moves = abs(rate) > _FOLLOWING_M_S and abs(rate) > 2.5 * self.extension.filter.rate_sd
         if moves and rate > 0.0:
-            self._grew_ns, self._shrank_ns, walked = now_ns, None, False
+            self._grew_ns, self._walks = now_ns, False
         elif moves and shortened is not None and shortened > self.walks_m:
-            self._shrank_ns, walked = now_ns, True
-        if walked:
+            self._walks = True
+        if self._walks:
             return "released"
         return "following" if self._grew_ns is not None and now_ns - self._grew_ns < _DWELL_NS else "locked"
 
     def begin(self) -> None:
         """Measure from here: how long it was, and that it was released, is over."""
-        self.released = False
-        self._grew_ns = self._shrank_ns = None
+        self.released = self._walks = False
+        self._grew_ns = None
         self._lengths.clear()
         self._longest = None
 
@@ -116,24 +117,43 @@ class ShoreState:
             return None
         lengths = self._lengths
         lengths.append((now_ns, grown))
-        while now_ns - lengths[0][0] > _STOOD_NS:
+        while now_ns - lengths[0][0] > _STANDS_NS:
             lengths.popleft()
         if self._longest is None or self.released or grown > self._longest[0]:
-            stood = min([length for _, length in lengths])
+            stood = min(self._lately(now_ns))
             if self._longest is None or self.released or stood > self._longest[0]:
                 self._longest = stood, rise
         longest, from_rise = self._longest
         shortened = longest - grown
         if not shortened > 0.0:
+            self._walks = False
             return 0.0, 0.0
         came = 0.0 if alone or from_rise is None or rise is None else max(0.0, from_rise - rise)
         dropped = max(0.0, shortened - came)
-        if shortened > self.walks_m and dropped < _UNEXPLAINED * shortened:
-            while_stood = [length for _, length in lengths]
-            stood = min(while_stood)
-            if max(while_stood) - stood < self.walks_m:
-                self._longest = stood, rise
+        with_load = dropped < _UNEXPLAINED * shortened
+        if with_load and shortened > self._seats_m:
+            self._walks = True
+        if self._walks or (with_load and shortened > self.walks_m):
+            lately = self._lately(now_ns)
+            stood = min(lately)
+            if max(lately) - stood < self.walks_m and not self._shortens(now_ns):
+                self._walks = False
+                if with_load:
+                    self._longest = stood, rise
         return shortened, dropped
+
+    def _lately(self, now_ns: int) -> list[float]:
+        """Its lengths (m) of the last second."""
+        return [length for at_ns, length in self._lengths if now_ns - at_ns <= _STOOD_NS]
+
+    def _shortens(self, now_ns: int) -> bool:
+        """Whether it may have shortened in the last seconds, by the means of the first and the last of them."""
+        since_ns = self._lengths[0][0]
+        if now_ns - since_ns < _STANDS_NS - _DWELL_NS:
+            return True
+        first = [length for at_ns, length in self._lengths if at_ns - since_ns <= _STOOD_NS]
+        last = self._lately(now_ns)
+        return fsum(first) / len(first) - fsum(last) / len(last) > 0.5 * self.extension.noise
 
     def picture(
         self, pose: PoseEstimate | None, now_ns: int, grown: float | None, air_pa: float | None, alone: bool

@@ -177,6 +177,35 @@ def test_a_shore_that_walks_down_by_fits_and_starts_holds_nothing_between_them(l
     assert {shore.doing for shore in lift.pictures[-1].shores} == {"locked"}, "it has stood for seconds"
 
 
+@pytest.mark.parametrize("mm_s", [0.3, 0.6])
+def test_a_shore_that_walks_down_slowly_holds_nothing_whatever_nobody_said(lift, moment, mm_s):
+    """Down by some tenths of a millimetre a second for half a minute, and nobody marked it as released (invented)."""
+    long_s = 30.0
+
+    def script(t):
+        down = 1e-3 * mm_s * min(max(0.0, t - 20.0), long_s)
+        return moment(rise=min(0.05, max(0.0, (t - 3) * 0.006)) - down, upper=2.7e5)
+
+    lift.play(script, 20.0 + long_s + 8.0)
+    seen_s = 20.0 + 5.0 / mm_s  # five millimetres: its pitch, and what its noise hides
+    walking = [it for it in lift.pictures if seen_s < it.time_ns * 1e-9 < 20.0 + long_s]
+    assert {shore.doing for it in walking for shore in it.shores} == {"released"}
+    assert all(it.fall_m > 0.03 and "shores" not in it.held_by for it in walking)
+    stands = [it for it in lift.pictures if it.time_ns * 1e-9 > 20.0 + long_s + 5.0]
+    assert {shore.doing for it in stands for shore in it.shores} == {"locked"}
+
+
+def test_a_shore_that_seats_on_its_lock_is_locked(lift, moment):
+    """The load comes down by nine tenths of the locks' pitch of 1 mm, slowly, and stays (invented)."""
+
+    def script(t):
+        down = min(max(0.0, t - 20.0) * 0.0005, 0.9e-3)
+        return moment(rise=min(0.05, max(0.0, (t - 3) * 0.006)) - down, upper=2.7e5)
+
+    lift.play(script, 40.0)
+    assert {shore.doing for it in lift.pictures if it.time_ns * 1e-9 > 15.0 for shore in it.shores} == {"locked"}
+
+
 def test_a_load_let_down_onto_its_shores_shows_on_them(lift, clean_script):
     """The weight is known from the lift; when the bags then lose half of what they gave, the shores carry the rest."""
 
