@@ -85,7 +85,34 @@ def notes(rig: Rig) -> list[str]:
             )
     if not rig.step:
         said.append("no steps: the rules that follow a plan have nothing to watch")
-    return said
+    return [*said, *_stops(rig)]
+
+
+def _stops(rig: Rig) -> Iterator[str]:
+    """Stops of the plan that no crew should go to, or that are reached before their step begins.
+
+    Where several stacks lift, one carries another up, and how far a step begins is not told from the plan alone.
+    """
+    bags, units = {bag.name: (bag, stack) for stack in rig.stack for bag in stack.bag}, rig.rig.units
+    up = 0.0
+    for number, step in enumerate(rig.step, 1):
+        until, fills = step.until, step.do == "fill"
+        if until is None:
+            continue
+        if until.pressure is not None and fills and step.bag is not None:
+            bag, stack = bags[step.bag]
+            stop = f"step {number}: {show.pressure(until.pressure, units)} is above"
+            if until.pressure > bag.working_pressure:
+                yield f"{stop} the working pressure of {bag.name}, {show.pressure(bag.working_pressure, units)}"
+            elif until.pressure > stack.supply:
+                yield f"{stop} what the regulator of {stack.name} is set to, {show.pressure(stack.supply, units)}"
+        if until.rise is not None and len(rig.stack) == 1:
+            if until.pressure is None and (until.rise <= up if fills else until.rise >= up):
+                yield (
+                    f"step {number}: a rise of {show.length(until.rise, units)} is reached before it begins,"
+                    f" by the plan at {show.length(up, units)}"
+                )
+            up = max(up, until.rise) if fills else min(up, until.rise)
 
 
 def _tell_the_pose(rig: Rig) -> bool:
