@@ -46,8 +46,9 @@ _RULES_OF_LIFE = f"""
 What is set aside (E, F, G) is still evaluated, and its coming and going is told. It comes back as normal, and rises at once
 where its condition stands; what was suppressed by design and had been acknowledged is still so.
 
-A danger is never shelved and never taken out of service; a broken sensor makes its rule unknown instead. A shelf ends by
-itself. What is out of service stays in the list until it is put back.
+A danger is never shelved and never taken out of service; a broken sensor makes its rule unknown instead. Nor is
+`link-lost`: its sensors are silent because it speaks. A shelf ends by itself. What is out of service stays in the list until
+it is put back.
 
 A danger that was acknowledged and still stands asks again after {AGAIN_S:g} s.
 

@@ -57,9 +57,13 @@ class Alarm:
             if self.active:  # it clears only after it was known to be below for the whole delay
                 self._crossing_ns = None
         else:
-            if self.state is AlarmState.SUPPRESSED:
+            aside = self.state is AlarmState.SUPPRESSED
+            if aside:
                 self._bring_back(Event.APPLY)
-            if isinstance(outcome, Measured):
+            gone = not isinstance(outcome, Measured) or outcome.share <= self.rule.clear_at
+            if aside and self.active and gone:  # it went while another spoke for it: no delay makes it sound once more
+                self._clear(now_ns)
+            elif isinstance(outcome, Measured):
                 self._weigh(outcome, now_ns)
             elif self.active:
                 self._clear(now_ns)

@@ -59,6 +59,8 @@ class Engine:
         self.below = Below(rig)
         self.pivot = Pivot(rig, self.pose.size_m, self.pose.heads)
         self.sequence = Sequence(rig)
+        self._lowers = False
+        """Whether the step of the tick before let the load down."""
         self.ticking = Ticking(rig)
         self.moving_over = MovingOver(rig)
         self._isolation = [(Isolation(stack), stack.stack.at) for stack in self.stacks]
@@ -224,8 +226,11 @@ class Engine:
             stack.listen(now_ns)
             doings.append(activity.tick(now_ns, rate, sd, named))
         moving = ["filling" in doing.values() or "venting" in doing.values() for doing in doings]
-        count = moving.count(True)
-        return tuple([stack.picture(pose, doings[i], now_ns, count > moving[i]) for i, stack in enumerate(self.stacks)])
+        count, lowers = moving.count(True), self.sequence.lowering is not None
+        let_down, self._lowers = self._lowers and not lowers, lowers  # however slowly: what sank by then was meant to
+        return tuple(
+            [it.picture(pose, doings[i], now_ns, let_down or count > moving[i]) for i, it in enumerate(self.stacks)]
+        )
 
     def _load_picture(self, pose: PoseEstimate | None, stacks: tuple[StackPicture, ...]) -> LoadPicture:
         if pose is None:

@@ -17,6 +17,7 @@ SHELVE_S = 60.0
 """How long a shelved alarm stays shelved where the action does not say."""
 SHELVE_AT_MOST_S = 600.0
 """No alarm is set aside for longer (common practice, no source)."""
+_SPEAKS = "it speaks for others that are silent meanwhile"
 
 
 class Refused(Exception):
@@ -132,13 +133,17 @@ class Orders:
         until_ns = action.time_ns + round(seconds * 1e9)
         if not self._engine.watch.book.shelve(rule, _text(about), action.time_ns, until_ns):
             danger = any(r.name == rule and r.priority is Priority.DANGER for r in self._engine.watch.rules)
-            raise Refused(f"{rule}: nothing to shelve" + (", a danger never is" if danger else ""))
+            root = any(r.name == rule and r.root_of for r in self._engine.watch.rules)
+            never = ", a danger never is" if danger else f", {_SPEAKS}" if root else ""
+            raise Refused(f"{rule}: nothing to shelve{never}")
         return f"{rule} shelved for {seconds:.0f} s"
 
     def _take_out(self, action: Action) -> str:
         rule, about = self._rule_at(action)
         if any(row.name == rule and row.priority is Priority.DANGER for row in self._engine.watch.rules):
             raise Refused(f"{rule} is a danger and stays in service: what blinds it is shown as unknown instead")
+        if any(row.name == rule and row.root_of for row in self._engine.watch.rules):
+            raise Refused(f"{rule} stays in service: {_SPEAKS}")
         if not self._engine.watch.book.take_out(rule, about, action.time_ns):
             raise Refused(f"{rule} {about} is out of service already")
         return f"{rule} {about} out of service"

@@ -117,7 +117,9 @@ class StackState:
     def picture(
         self, pose: PoseEstimate | None, doing: dict[str, str], now_ns: int, others_move: bool = False
     ) -> StackPicture:
-        """This stack for the picture, once it has listened. `others_move`: another of the same load is filled or vented now."""
+        """This stack for the picture, once it has listened. `others_move`: another of the same load is filled or vented now, or a
+        step that let the load down has just ended.
+        """
         stack = self.stack
         if pose is not None and pose.level is not self._level:  # every zero brings its own: the lift begins anew
             self._level = pose.level

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from itertools import combinations
 from math import dist, hypot
 
 from drivers.config import Channel, fails
@@ -53,6 +54,10 @@ _LARGE_M3, _HIGH_PA = 0.1, 50e5
 """No one carries a cylinder of so much water at such a pressure: its free air was meant (common practice, no source)."""
 
 
+_ONE_LINE = 1e-6
+"""Three sensors whose determinant (m^2, m or 1) is no more stand on one line, or look along one (invented)."""
+
+
 def notes(rig: Rig) -> list[str]:
     """What is allowed and still worth a second look, a sentence each."""
     said = []
@@ -66,7 +71,11 @@ def notes(rig: Rig) -> list[str]:
             said.append(f"stack {stack.name}: the supply is above the working pressure of a bag")
         if stack.head_tilt is None and not rig.tilt:
             said.append(f"stack {stack.name}: no tilt of its head or of the load, so its lean is never known")
-    if len(rig.height) + len(rig.tilt) < 4:
+    if not _tell_the_pose(rig):
+        said.append(
+            "the height and tilt sensors cannot tell how the load lies: rise and tilt, and what hangs on them, are never known"
+        )
+    elif len(rig.height) + len(rig.tilt) < 4:
         said.append("fewer than four height and tilt sensors: one that lies cannot be told from the load's own motion")
     for supply in rig.supply:
         if supply.volume is not None and supply.volume > _LARGE_M3 and supply.filled > _HIGH_PA:
@@ -76,7 +85,43 @@ def notes(rig: Rig) -> list[str]:
             )
     if not rig.step:
         said.append("no steps: the rules that follow a plan have nothing to watch")
-    return said
+    return [*said, *_stops(rig)]
+
+
+def _stops(rig: Rig) -> Iterator[str]:
+    """Stops of the plan that no crew should go to, or that are reached before their step begins.
+
+    Where several stacks lift, one carries another up, and how far a step begins is not told from the plan alone.
+    """
+    bags, units = {bag.name: (bag, stack) for stack in rig.stack for bag in stack.bag}, rig.rig.units
+    up = 0.0
+    for number, step in enumerate(rig.step, 1):
+        until, fills = step.until, step.do == "fill"
+        if until is None:
+            continue
+        if until.pressure is not None and fills and step.bag is not None:
+            bag, stack = bags[step.bag]
+            stop = f"step {number}: {show.pressure(until.pressure, units)} is above"
+            if until.pressure > bag.working_pressure:
+                yield f"{stop} the working pressure of {bag.name}, {show.pressure(bag.working_pressure, units)}"
+            elif until.pressure > stack.supply:
+                yield f"{stop} what the regulator of {stack.name} is set to, {show.pressure(stack.supply, units)}"
+        if until.rise is not None and len(rig.stack) == 1:
+            if until.pressure is None and (until.rise <= up if fills else until.rise >= up):
+                yield (
+                    f"step {number}: a rise of {show.length(until.rise, units)} is reached before it begins,"
+                    f" by the plan at {show.length(up, units)}"
+                )
+            up = max(up, until.rise) if fills else min(up, until.rise)
+
+
+def _tell_the_pose(rig: Rig) -> bool:
+    """Whether three of the height and tilt sensors, together, see rise and both tilts: none follows from the two others."""
+    seen = [(1.0, *it.at) for it in rig.height] + [(0.0, it.axis[0], it.axis[1]) for it in rig.tilt]
+    return any(
+        abs(a * (e * i - f * h) - b * (d * i - f * g) + c * (d * h - e * g)) > _ONE_LINE
+        for (a, b, c), (d, e, f), (g, h, i) in combinations(seen, 3)
+    )
 
 
 def _names(rig: Rig) -> Iterator[Disagreement]:

@@ -11,8 +11,10 @@ from monitor.engine import ahead, going, lowering, resting
 from monitor.engine.alone import Moved
 from monitor.engine.conditions import Measured, Suppressed, Unknown
 from monitor.engine.shores import Crib
+from monitor.rig.checks import notes
 from monitor.rig.load import parse_rig
 from monitor.rig.schema import Ground, Rig
+from replay.entries import Notice
 
 
 def hangs(script, since, lost, back=None):
@@ -129,7 +131,14 @@ def test_carried_air_is_not_judged_where_one_cylinder_has_no_gauge(lifted):
 def test_the_root_of_others_is_never_set_aside(lift, clean_script):
     lift.play(clean_script, 5.0)
     port = lift.engine.rig.port[0].name
-    assert not lift.act("out-of-service", rule="link-lost", about=port).answer.ok
+    answer = lift.act("out-of-service", rule="link-lost", about=port).answer
+    assert not answer.ok
+    assert answer.text == "link-lost stays in service: it speaks for others that are silent meanwhile"
+    lift.engine.note(Notice(lift.now_ns, "link", port, True, "the cable is out"))
+    lift.tick()
+    answer = lift.act("shelve", rule="link-lost", about=port).answer
+    assert not answer.ok
+    assert answer.text == "link-lost: nothing to shelve, it speaks for others that are silent meanwhile"
 
 
 def test_a_plan_given_up_in_its_last_step_is_not_at_its_end(lift, clean_script):
@@ -138,3 +147,33 @@ def test_a_plan_given_up_in_its_last_step_is_not_at_its_end(lift, clean_script):
     assert lift.act("abandon").answer.ok
     lift.play(clean_script, 70.0)
     assert [it for it in lift.raised() if it[0] == "out-of-step"] == []
+
+
+IN_LINE = [("1 m", "0 m"), ("2 m", "0 m"), ("4.7 m", "0 m")]
+SIGHTS = [  # (heights, tilts, whether rise and both tilts are seen)
+    ([], [], False),
+    ([], [[1.0, 0.0], [0.0, 1.0]], False),
+    (IN_LINE[:1], [[1.0, 0.0]], False),
+    (IN_LINE[:1], [[1.0, 0.0], [0.0, 1.0]], True),
+    (IN_LINE[:1], [[1.0, 0.0], [-1.0, 0.0]], False),
+    (IN_LINE[:2], [], False),
+    (IN_LINE, [], False),
+    (IN_LINE, [[1.0, 0.0]], False),
+    (IN_LINE[:2], [[0.0, 1.0]], True),
+    ([*IN_LINE[:2], ("4.7 m", "1.2 m")], [], True),
+]
+
+
+@pytest.mark.parametrize(("heights", "tilts", "seen"), SIGHTS)
+def test_sensors_that_cannot_tell_how_the_load_lies_are_named_as_such(document, new_lift, moment, heights, tilts, seen):
+    # Held against the engine itself: where it is said, no rise is ever known, and where it is not, one is.
+    document["height"] = [{"channel": f"H{i}", "at": [*at]} for i, at in enumerate(heights, 1)]
+    document["tilt"] = [
+        {"channel": name, "axis": axis} for name, axis in zip(("load-x", "load-y"), tilts, strict=False)
+    ]
+    rig = Rig.model_validate(document)
+    assert any(note.startswith("the height and tilt sensors cannot tell") for note in notes(rig)) is not seen
+    lift = new_lift(rig=rig)
+    picture = lift.play(lambda _: moment(), 4.0)
+    assert picture.zero.taken_ns is not None
+    assert (picture.load.rise_m is not None) is seen

@@ -4,14 +4,17 @@ from __future__ import annotations
 
 import io
 import json
+import tomllib
 from importlib.resources import files
 from pathlib import Path
 
 import pytest
 
+from monitor.drill.scenario import names, rig_text
 from monitor.rig.check import check, schema_text
 from monitor.rig.checks import notes
 from monitor.rig.load import RigFaults, parse_rig, read_rig
+from monitor.rig.schema import Rig
 
 TEXT = files("monitor.drill").joinpath("rigs/yard-panel.toml").read_text(encoding="utf-8")
 
@@ -53,6 +56,47 @@ def test_the_rig_of_the_demo_is_sound_and_needs_no_broker():
     rig = parse_rig(files("monitor.drill").joinpath("rigs/training-yard.toml").read_text(encoding="utf-8"))
     assert notes(rig) == []
     assert {port.driver for port in rig.port} == {"nmea"}
+
+
+STOPS = [
+    (
+        {"bag": "S1-upper", "until": {"pressure": "8.1 bar"}},
+        "8.10 bar is above the working pressure of S1-upper, 8.00 bar",
+    ),
+    (
+        {"bag": "S1-upper", "until": {"pressure": "7.6 bar"}},
+        "7.60 bar is above what the regulator of S1 is set to, 7.50 bar",
+    ),
+    ({"bag": "S1-upper", "until": {"pressure": "7.5 bar"}}, ""),
+    (
+        {"bag": "S1-upper", "until": {"rise": "-5 mm"}},
+        "a rise of -5 mm is reached before it begins, by the plan at 60 mm",
+    ),
+    (
+        {"bag": "S1-upper", "until": {"rise": "60 mm"}},
+        "a rise of 60 mm is reached before it begins, by the plan at 60 mm",
+    ),
+    ({"bag": "S1-upper", "until": {"rise": "61 mm"}}, ""),
+    (
+        {"do": "lower", "until": {"rise": "2 m"}},
+        "a rise of 2.00 m is reached before it begins, by the plan at 60 mm",
+    ),
+    ({"do": "lower", "until": {"rise": "59 mm"}}, ""),
+    ({"do": "lower", "bag": "S1-upper", "until": {"pressure": "9 bar"}}, ""),
+]
+
+
+@pytest.mark.parametrize(("step", "said"), STOPS)
+def test_stops_that_nobody_should_go_to_are_worth_a_second_look(step, said):
+    document = tomllib.loads(TEXT)
+    document["step"] = [document["step"][0], {"do": "fill"} | step]
+    rig = Rig.model_validate(document)
+    assert notes(rig) == ([f"step 2: {said}"] if said else [])
+
+
+@pytest.mark.parametrize("name", names("rigs"))
+def test_the_rigs_that_come_along_have_no_such_stops(name):
+    assert [note for note in notes(parse_rig(rig_text(name))) if note.startswith("step ")] == []
 
 
 ONE_FAULT = [
