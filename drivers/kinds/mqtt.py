@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any, Literal, Self
 from urllib.parse import urlsplit
 
-from pydantic import Field, ValidationInfo, field_validator, model_validator
+from pydantic import Field, StringConstraints, ValidationInfo, field_validator, model_validator
 from pydantic_core import PydanticCustomError
 
 from drivers.driver import Driver, Fault
@@ -140,10 +140,10 @@ class MqttPort(Broker, PortTable):
 
 class Presence(Strict):
     """Where the sender of a channel says whether it is there: the payload `gone`, most often its Last Will, says that it is
-    not, any other that it is. An empty payload says nothing."""
+    not, any other that it is. An empty payload says nothing. White space at the ends of either is none of it."""
 
     topic: Annotated[str, Field(min_length=1, pattern=r"^[^+#\x00]+$", description="a topic without wildcards")]
-    gone: Annotated[str, Field(min_length=1, max_length=80)]
+    gone: Annotated[str, StringConstraints(strip_whitespace=True, min_length=1, max_length=80)]
 
 
 class MqttSource(SourceTable):
