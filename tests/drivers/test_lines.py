@@ -282,7 +282,9 @@ def test_a_line_that_is_none_of_ours_costs_itself(line, wait_until, fault):
 
 def test_text_of_another_form_is_told_from_bytes_that_are_no_text():
     decoder = LineDecoder(line_pattern(PLAIN))
-    assert not [*decoder.feed(b"pressure 2.5 bar\n12,5\n" + b"\x00\xe6\x80 \x98\n" + b"\x1e\x06x\n" + b"P" * 129 + b"\n")]
+    assert not [
+        *decoder.feed(b"pressure 2.5 bar\n12,5\n" + b"\x00\xe6\x80 \x98\n" + b"\x1e\x06x\n" + b"P" * 129 + b"\n")
+    ]
     assert (decoder.foreign, decoder.counts["malformed"]) == (2, 5)
 
 

@@ -71,7 +71,19 @@ def test_a_serial_line_found_elsewhere():
     assert redirect(NmeaPort(name="b", driver="nmea", url="COM3"), "/dev/ttyUSB1").url == "/dev/ttyUSB1"
 
 
-@pytest.mark.parametrize("url", ["/no/such/device", "socket://", "nonsense://x", "socket://127.0.0.1:notaport"])
+def test_a_broker_whose_name_none_can_have_is_one_sentence(wait_until):
+    said = []
+    config = MqttPort(name="b", driver="mqtt", host="192.0.2..5")
+    port = open_port(config, [], said.append, time.monotonic_ns)
+    port.start()
+    try:
+        wait_until(lambda: said)
+        assert said[0].text == "cannot connect: no host can be called that (broker 192.0.2..5:1883)"
+    finally:
+        port.stop()
+
+
+@pytest.mark.parametrize("url", ["/no/such/device", "nonsense://x", "socket://a..b:4001"])
 def test_a_serial_line_that_cannot_be_is_one_sentence_and_no_crash(url, wait_until):
     said = []
     port = open_port(NmeaPort(name="b", driver="nmea", url=url), [], said.append, time.monotonic_ns)
