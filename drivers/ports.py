@@ -208,7 +208,7 @@ class RunningPort(ABC):
             up_at_s.clear()
             try:
                 why = self.serve(connected)
-            except Exception as error:  # noqa: BLE001 - a driver's own fault must be heard, and must not end the port
+            except BaseException as error:  # noqa: BLE001 - a driver's own fault must be heard, and must not end the port
                 why = _fault(error)
             if not self.stopping:
                 self.lost(why)
