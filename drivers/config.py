@@ -98,6 +98,13 @@ class Loop(Strict):
     high: float
     fails_after: Time = current_loop.LASTS_S
 
+    @field_validator("fails_after")
+    @classmethod
+    def _not_before(cls, value: float) -> float:
+        if value < 0:
+            raise PydanticCustomError("fails_after", "{allowed}", {"allowed": f"zero or more: {allowed('time')}"})
+        return value
+
     def value(self, current_a: float) -> float:
         """The quantity (SI) at a current (A)."""
         return current_loop.scaled(current_a, self.low, self.high)
