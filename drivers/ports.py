@@ -229,11 +229,11 @@ class _Unmade(RunningPort):
         return self._why
 
 
-def _fault(error: Exception) -> str:
+def _fault(error: BaseException) -> str:
     return f"driver fault: {_said(error)}"
 
 
-def _said(error: Exception) -> str:
+def _said(error: BaseException) -> str:
     return f"{type(error).__name__}: {' '.join(str(error).split())}"
 
 
