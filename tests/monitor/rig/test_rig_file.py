@@ -146,6 +146,8 @@ ONE_FAULT = [
     ),
     (', n = "load-x"', "", "channel[9].source.n (load-x)", "nothing", "'senml' needs it"),
     ('name = "S1"', 'name = "S 1"', "stack[0].name (S 1)", "'S 1'", "without spaces"),
+    ('name = "H1"', r'name = "H\u001b[2J1"', r"channel[4].name (H\x1b[2J1)", r"H\x1b[2J1", "without spaces"),
+    ('name = "H1"', r'name = "H\u00001"', r"channel[4].name (H\x001)", r"H\x001", "without spaces"),
     ("axis = [1.0, 0.0]", "axis = [0.0, 0.0]", "tilt[0].axis (load-x)", "[0, 0]", "a direction"),
     (
         'range = ["-0.1 bar", "10 bar"]',
