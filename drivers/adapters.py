@@ -14,11 +14,13 @@ import os
 import re
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
+from urllib.parse import urlsplit
 
 KEYS = ("serial", "vid", "pid", "location")
 ALLOWED = "usb:SERIALNUMBER, or usb:KEY=VALUE,... with serial, vid, pid (4 hex digits each) or location"
 
 _USB = "usb:"
+_TCP = ("socket", "rfc2217")
 _HEX = re.compile(r"[0-9a-fA-F]{4}")
 _NAMED = 6
 """So many devices are told by name in a sentence."""
@@ -26,6 +28,14 @@ _NAMED = 6
 
 class AdapterError(ValueError):
     """No device can be named for a place. The message is one sentence that says what is there."""
+
+
+class PlaceError(AdapterError):
+    """A place that names nothing wherever it is looked for. `allowed` is the end of its sentence."""
+
+    def __init__(self, place: str, allowed: str) -> None:
+        super().__init__(f"found '{place}', allowed is {allowed}")
+        self.allowed = allowed
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,8 +78,12 @@ def plugged() -> list[Adapter]:
 
 
 def wanted(place: str) -> dict[str, str] | None:
-    """What a `usb:` place asks for, by key; None for a place of another kind. Raises AdapterError."""
+    """What a `usb:` place asks for, by key; None for a place of another kind. Raises PlaceError, as for a place on a network
+    without a host and a port."""
     if not place.startswith(_USB):
+        scheme = place.partition("://")[0]
+        if scheme in _TCP and not _has_host_and_port(place):
+            raise PlaceError(place, f"{scheme}://HOST:PORT")
         return None
     asked = place.removeprefix(_USB)
     if "=" not in asked:
@@ -78,9 +92,17 @@ def wanted(place: str) -> dict[str, str] | None:
     for pair in asked.split(","):
         key, _, value = (part.strip() for part in pair.partition("="))
         if key not in KEYS or key in found or not value or (key in ("vid", "pid") and not _HEX.fullmatch(value)):
-            raise AdapterError(f"found '{place}', allowed is {ALLOWED}")
+            raise PlaceError(place, ALLOWED)
         found[key] = value.lower() if key in ("vid", "pid") else value
     return found
+
+
+def _has_host_and_port(url: str) -> bool:
+    try:
+        parts = urlsplit(url)
+        return bool(parts.hostname) and parts.port is not None
+    except ValueError:
+        return False
 
 
 def device(place: str, adapters: Plugged = plugged) -> str:

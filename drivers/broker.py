@@ -111,6 +111,8 @@ class BrokerClient(RunningPort):
             return f"{error} ({where})"
         except OSError as error:
             return f"{secure.broken(error, self._config)} ({where})"
+        except UnicodeError:  # an empty part, or one of more than 63 letters: no name to ask for
+            return f"cannot connect: no host can be called that ({where})"
         try:
             self._loop(client)
         finally:

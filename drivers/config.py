@@ -98,6 +98,13 @@ class Loop(Strict):
     high: float
     fails_after: Time = current_loop.LASTS_S
 
+    @field_validator("fails_after")
+    @classmethod
+    def _not_before(cls, value: float) -> float:
+        if value < 0:
+            raise PydanticCustomError("fails_after", "{allowed}", {"allowed": f"zero or more: {allowed('time')}"})
+        return value
+
     def value(self, current_a: float) -> float:
         """The quantity (SI) at a current (A)."""
         return current_loop.scaled(current_a, self.low, self.high)
@@ -158,8 +165,10 @@ class Channel(Strict):
         if quantity is None:
             return None
         value = _si(quantity, given)
-        if value <= 0:
-            raise PydanticCustomError("noise", "{allowed}", {"allowed": f"above zero: {allowed(quantity)}"})
+        other_zero = quantity == "temperature" and isinstance(given, str) and not given.rstrip().endswith("K")
+        if value <= 0 or other_zero:  # 0.5 degC is 273.65 K, and no such noise
+            form = "a temperature in K such as '0.1 K'" if quantity == "temperature" else allowed(quantity)
+            raise PydanticCustomError("noise", "{allowed}", {"allowed": f"above zero: {form}"})
         return value
 
     @field_validator("stale_after")

@@ -37,6 +37,8 @@ class LineDecoder:
         self.counts: Counter[str] = Counter()
         self.whole = 0
         """Lines of the pattern that came whole."""
+        self.foreign = 0
+        """Lines of printable text that are not of the pattern: such come of no wrong speed."""
         self._pattern = pattern
         self._cutter = Cutter(LONGEST)
 
@@ -59,12 +61,15 @@ class LineDecoder:
 
     def _line(self, line: bytes) -> Iterator[Item]:
         try:
-            match = self._pattern.regex.fullmatch(line.decode("utf-8"))
+            text = line.decode("utf-8")
         except UnicodeDecodeError:
-            match = None
+            self.counts["malformed"] += 1
+            return
+        match = self._pattern.regex.fullmatch(text)
         name = match["id"] if match is not None and self._pattern.named else None
         if match is None or (self._pattern.named and not (name and name.isprintable())):
             self.counts["malformed"] += 1
+            self.foreign += text.isprintable()
             return
         self.whole += 1
         given = [(number, match[number.value]) for number in self._pattern.numbers if match[number.value] is not None]

@@ -36,6 +36,8 @@ def opened(url: str, plugged: adapters.Plugged, taken: str, **settings: Any) -> 
     try:
         return serial.serial_for_url(place, exclusive=True, **settings), place
     except (serial.SerialException, OSError, ValueError) as error:
+        if isinstance(error.__context__, UnicodeError):  # an empty part, or one of more than 63 letters
+            raise NotOpened(f"cannot open: no host can be called that ({place})") from None
         cause = error.__context__ if isinstance(error.__context__, OSError) else error
         if "lock" in str(error) and getattr(cause, "errno", None) in _TAKEN:
             raise NotOpened(f"cannot open: another program has it open ({place})") from None

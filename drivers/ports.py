@@ -208,7 +208,7 @@ class RunningPort(ABC):
             up_at_s.clear()
             try:
                 why = self.serve(connected)
-            except Exception as error:  # noqa: BLE001 - a driver's own fault must be heard, and must not end the port
+            except BaseException as error:  # noqa: BLE001 - a driver's own fault must be heard, and must not end the port
                 why = _fault(error)
             if not self.stopping:
                 self.lost(why)
@@ -229,11 +229,11 @@ class _Unmade(RunningPort):
         return self._why
 
 
-def _fault(error: Exception) -> str:
+def _fault(error: BaseException) -> str:
     return f"driver fault: {_said(error)}"
 
 
-def _said(error: Exception) -> str:
+def _said(error: BaseException) -> str:
     return f"{type(error).__name__}: {' '.join(str(error).split())}"
 
 

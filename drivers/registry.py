@@ -39,7 +39,9 @@ def examined(points: list[EntryPoint]) -> tuple[Found, ...]:
             continue
         try:
             loaded = point.load()
-        except (Exception, SystemExit) as error:  # noqa: BLE001 - another's code: whatever it raises must not stop the rest
+        except KeyboardInterrupt:
+            raise
+        except BaseException as error:  # noqa: BLE001 - another's code: whatever it raises must not stop the rest
             fault = f"found {type(error).__name__} ({_one_line(error)}) on loading '{point.value}'"
             found.append(Found(point.name, origin, None, f"driver '{point.name}' of {origin}: {fault}"))
             continue

@@ -29,7 +29,8 @@ UNITS: dict[str, tuple[str, float, float]] = {
 VERSION = 10
 _RELATIVE = 2**28
 """Times below this many seconds are relative to now (RFC 8428 section 4.5.3)."""
-_NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9\-:./_]*")
+NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9\-:./_]*")
+"""What a resolved name may be (RFC 8428 section 4.5.1)."""
 _KNOWN = {
     "bn": str,
     "bt": float,
@@ -104,7 +105,7 @@ def _resolved(record: dict[str, object], base: dict[str, object], now_s: float) 
             raise SenmlError("a record without a value or a sum")
         return None  # base fields only
     name = str(base.get("bn", "")) + str(record.get("n", ""))
-    if not _NAME.fullmatch(name):
+    if not NAME.fullmatch(name):
         raise SenmlError(f"name '{name}': letters, digits and - : . / _ are allowed, the first a letter or digit")
     unit = record.get("u", base.get("bu"))
     time_s = None

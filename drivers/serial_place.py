@@ -14,8 +14,8 @@ from drivers.tables import PortTable
 def _place(url: str) -> str:
     try:
         adapters.wanted(url)
-    except adapters.AdapterError:
-        raise PydanticCustomError("place", "{allowed}", {"allowed": adapters.ALLOWED}) from None
+    except adapters.PlaceError as error:
+        raise PydanticCustomError("place", "{allowed}", {"allowed": error.allowed}) from None
     return url
 
 
@@ -38,6 +38,6 @@ def elsewhere(port: _Port, url: str) -> _Port:
 
     try:
         adapters.wanted(url)
-    except adapters.AdapterError as error:
+    except adapters.PlaceError as error:
         raise PortError(f"port '{port.name}': {error}") from None
     return port.model_copy(update={"url": url})

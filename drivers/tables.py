@@ -12,7 +12,7 @@ Name = Annotated[
     Field(
         min_length=1,
         max_length=24,
-        pattern=r"^[^\s/+#]+$",
+        pattern=r"^[^\s/+#\x00-\x1f\x7f]+$",
         description="1 to 24 characters, no space and none of / + #",
     ),
 ]

@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from drivers import adapters
 from drivers.config import Channel
 from drivers.kinds.lines import LinesPort, LinesSource
+from drivers.legible import Legibility
 from drivers.lines import LineDecoder
 from drivers.patterns import line_pattern
 from drivers.ports import Numbered
@@ -54,6 +55,12 @@ class TextReader(SerialLine):
     def lines(self) -> tuple[int, int]:
         """Lines so far, of the pattern and not."""
         return self._decoder.whole, self.counts["malformed"]
+
+    def unreadable(self, legible: Legibility) -> str:
+        """What to say of a wire of which so much can be read."""
+        if legible is Legibility.NOTHING and 2 * self._decoder.foreign > self.counts["malformed"]:
+            return "lines come, and none fits: pattern right?"
+        return super().unreadable(legible)
 
     def decode(self, data: bytes, time_ns: int, quality: Quality) -> None:
         """Turn bytes into readings of a moment and a quality."""

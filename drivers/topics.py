@@ -18,6 +18,13 @@ def shared(given: str) -> bool:
     return given.startswith("$share/") and given.count("/") > 1
 
 
+def whole(given: str) -> bool:
+    """Whether a filter that begins as a shared one has a group without wildcards, and something that is shared (4.8.2)."""
+    begin, _, rest = given.partition("/")
+    group, _, what = rest.partition("/")
+    return begin != "$share" or bool(group and what and "+" not in group)
+
+
 def levels(given: str) -> list[str]:
     """The levels of a topic, or of what a filter matches."""
     parts = given.split("/")

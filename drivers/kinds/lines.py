@@ -23,6 +23,7 @@ if TYPE_CHECKING:
 class LinesPort(PortTable):
     """A serial line (or anything a pyserial URL can name) on which a node prints lines of text, such as `P1=2.31 bar`.
 
+    A line ends with a line feed and has 128 bytes at most.
     `pattern` is a regular expression that fits a whole line (white space at its ends aside). Its groups say what stands
     where: `value` the number, `id` whose it is, `unit` what it is in. Where a line holds several numbers, `value_T1` is
     the number of the id T1, and `unit_T1` its unit: 'T=(?P<value_T1>[-.0-9]+);H=(?P<value_H1>[-.0-9]+)'. A line has no

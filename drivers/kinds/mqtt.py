@@ -7,12 +7,13 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any, Literal, Self
 from urllib.parse import urlsplit
 
-from pydantic import Field, ValidationInfo, field_validator, model_validator
+from pydantic import Field, StringConstraints, ValidationInfo, field_validator, model_validator
 from pydantic_core import PydanticCustomError
 
 from drivers.driver import Driver, Fault
+from drivers.senml import NAME
 from drivers.tables import Name, PortTable, SourceTable, Strict
-from drivers.topics import FILTER, covers, overlap, shared
+from drivers.topics import FILTER, covers, overlap, shared, whole
 from drivers.units import UNITS, Time
 from drivers.units import allowed as form_of
 
@@ -140,10 +141,10 @@ class MqttPort(Broker, PortTable):
 
 class Presence(Strict):
     """Where the sender of a channel says whether it is there: the payload `gone`, most often its Last Will, says that it is
-    not, any other that it is. An empty payload says nothing."""
+    not, any other that it is. An empty payload says nothing. White space at the ends of either is none of it."""
 
     topic: Annotated[str, Field(min_length=1, pattern=r"^[^+#\x00]+$", description="a topic without wildcards")]
-    gone: Annotated[str, Field(min_length=1, max_length=80)]
+    gone: Annotated[str, StringConstraints(strip_whitespace=True, min_length=1, max_length=80)]
 
 
 class MqttSource(SourceTable):
@@ -242,6 +243,11 @@ def _of_two(port: MqttPort, source: MqttSource, name: str, other: MqttSource) ->
 def _of_one(channel: Channel, source: MqttSource) -> Iterator[Fault]:
     if source.format == "senml" and source.n is None:
         yield ("n",), "nothing", "the record's name: format 'senml' needs it"
+    if source.n is not None and not NAME.fullmatch(source.n):
+        allowed = "letters, digits and - : . / _, the first a letter or digit: no record is called otherwise"
+        yield ("n",), f"'{source.n}'", allowed
+    if not whole(source.topic):
+        yield ("topic",), f"'{source.topic}'", "$share/GROUP/ and what is shared, such as '$share/yard/sensors/#'"
     if source.format == "senml" and source.unit is not None:
         yield ("unit",), f"'{source.unit}'", "no unit: a SenML pack says its own"
     if source.format == "json" and source.pointer is None:

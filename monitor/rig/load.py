@@ -28,7 +28,7 @@ _TABLE = re.compile(r"^\s*\[\[\s*calibration\s*\]\]", re.MULTILINE)
 _PATTERNS = {
     r"^[^\x00-\x1f\x7f]*[^\W\d][^\x00-\x1f\x7f]*$": "one line of text with a letter in it",
     r"^[^\x00-\x1f\x7f]+$": "one line of text",
-    r"^[^\s/+#]+$": "a name of 1 to 24 characters, without spaces and without / + #",
+    r"^[^\s/+#\x00-\x1f\x7f]+$": "a name of 1 to 24 characters, without spaces and without / + #",
     r"^(/([^/~]|~[01])*)*$": "a JSON pointer, such as '/tilt/0'",
     r"^[^+#\x00]+$": "a topic without the wildcards + and #",
     FILTER: "a topic, in which + may stand for a whole level, and # at its end for all that follow",

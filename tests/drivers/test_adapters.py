@@ -4,6 +4,7 @@ in for the bus alone. The devices it names are real pseudo-terminals, opened, re
 from __future__ import annotations
 
 import os
+import re
 import time
 import tty
 
@@ -19,6 +20,7 @@ from drivers.kinds.nmea import NmeaPort
 from drivers.modbus import ModbusReader
 from drivers.ports import PortError, open_port, redirect
 from drivers.serial_line import SerialReader
+from monitor.rig.load import RigFaults, parse_rig
 
 from .conformance import Heard
 from .modbus_far import Bus
@@ -60,6 +62,22 @@ def test_what_asks_for_nothing_is_one_sentence(place):
             redirect(table(name="b", driver=kind, url="COM3"), place)
         with pytest.raises(ValidationError, match="usb:SERIALNUMBER, or usb:KEY=VALUE"):
             table(name="b", driver=kind, url=place)
+
+
+@pytest.mark.parametrize(
+    "place",
+    ["socket://", "socket://10.0.0.5", "socket://10.0.0.5:", "socket://:4001", "socket://h:99999", "rfc2217://h:first"],
+)
+def test_a_place_on_a_network_has_a_host_and_a_port(place):
+    allowed = f"{place.partition(':')[0]}://HOST:PORT"
+    with pytest.raises(AdapterError, match=f"^found '{re.escape(place)}', allowed is {allowed}$"):
+        device(place, list)
+    with pytest.raises(RigFaults) as caught:
+        parse_rig(f'[rig]\nname = "yard"\n[[port]]\nname = "b"\ndriver = "nmea"\nurl = "{place}"\n')
+    (mine,) = (it for it in caught.value.faults if it.path == "port[0].url (b)")
+    assert (mine.line, mine.found, mine.allowed) == (6, f"'{place}'", allowed)
+    with pytest.raises(PortError, match=f"allowed is {allowed}"):
+        redirect(NmeaPort(name="b", driver="nmea", url="COM3"), place)
 
 
 @pytest.mark.parametrize(

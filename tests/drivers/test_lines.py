@@ -15,6 +15,7 @@ from drivers.kinds.lines import LinesPort, LinesSource
 from drivers.lines import Item, LineDecoder
 from drivers.patterns import LONGEST, PLAIN, line_pattern
 from drivers.ports import open_port
+from drivers.reading import LinkState
 from drivers.text_line import TextReader
 from monitor.rig.load import RigFaults, parse_rig
 
@@ -274,6 +275,41 @@ def test_a_line_that_is_none_of_ours_costs_itself(line, wait_until, fault):
         counts, strangers = port.counters(), port.strangers()
         fault.shown(heard.all, far.config, far.channels, begun_ns, counters=counts, strangers=strangers)
         fault.lost(["it", 3.5e5], [round(it.value, 6) for it in heard.readings], befell=["it"])
+    finally:
+        port.stop()
+        far.close()
+
+
+def test_text_of_another_form_is_told_from_bytes_that_are_no_text():
+    decoder = LineDecoder(line_pattern(PLAIN))
+    assert not [
+        *decoder.feed(b"pressure 2.5 bar\n12,5\n" + b"\x00\xe6\x80 \x98\n" + b"\x1e\x06x\n" + b"P" * 129 + b"\n")
+    ]
+    assert (decoder.foreign, decoder.counts["malformed"]) == (2, 5)
+
+
+@pytest.mark.fault("pattern-wrong")
+def test_a_pattern_that_fits_no_line_is_told_from_a_wrong_speed(wait_until, fault):
+    far, heard = LinesPty(), Heard()
+    port = open_port(far.config, far.channels, heard, time.monotonic_ns)
+    port.start()
+
+    def texts() -> list[str]:
+        return [it.text for it in heard.all if isinstance(it, LinkState)]
+
+    def print_until_said() -> bool:
+        far.send(b"pressure 2.5 bar\r\n")
+        return len(texts()) > 1
+
+    try:
+        wait_until(lambda: heard.links == [True])
+        begun_ns = time.monotonic_ns()
+        wait_until(print_until_said, 20.0)
+        assert texts()[1] == "lines come, and none fits: pattern right?"
+        fault.shown(heard.all, far.config, far.channels, begun_ns, counters=port.counters())
+        fault.lost([2.5e5], heard.values("P"), befell=[2.5e5])
+        far.send(b"P1=1.5 bar\r\n")
+        wait_until(lambda: texts()[2:] == ["connected"])
     finally:
         port.stop()
         far.close()

@@ -82,12 +82,23 @@ def test_a_rig_file_says_what_a_session_takes(lines, allowed):
 
 NUMBER = 'format = "number"\nunit = "deg"'
 JSON = 'format = "json"\nunit = "deg"\npointer = "/{}"'
+SENML = 'format = "senml"\nn = "{}"'
 
 
 @pytest.mark.parametrize(
     ("protocol", "sources", "key", "allowed"),
     [
         ("5", [("yard/#/a", NUMBER)], "topic", "a topic, in which + may stand for a whole level, and # at its end"),
+        ("5", [("$share/yard", NUMBER)], "topic", "$share/GROUP/ and what is shared"),
+        ("5", [("$share/yard/", NUMBER)], "topic", "$share/GROUP/ and what is shared"),
+        ("5", [("$share//a", NUMBER)], "topic", "$share/GROUP/ and what is shared"),
+        ("5", [("$share/+/a", NUMBER)], "topic", "$share/GROUP/ and what is shared"),
+        ("5", [("$share/yard/+/a", NUMBER)], "", ""),
+        ("5", [("$share/yard//a", NUMBER)], "", ""),
+        ("5", [("a", SENML.format("urn:dev:7/tilt_x.1"))], "", ""),
+        ("5", [("a", SENML.format(""))], "n", "letters, digits and - : . / _"),
+        ("5", [("a", SENML.format("tilt x"))], "n", "letters, digits and - : . / _"),
+        ("5", [("a", SENML.format("höhe"))], "n", "letters, digits and - : . / _"),
         ("5", [("yard/#", NUMBER), ("yard/a", NUMBER)], "topic", "no topic of channel c0, which is 'yard/#'"),
         ("5", [("yard/a+", NUMBER)], "topic", "a topic, in which + may stand for a whole level, and # at its end"),
         ("5", [("yard/+", NUMBER), ("yard/a", NUMBER)], "topic", "no topic of channel c0, which is 'yard/+'"),

@@ -22,9 +22,10 @@ def test_the_pointers_of_rfc_6901(pointer, value):
     assert number_at(JsonPointer(pointer), document(RFC_6901)) == value
 
 
-@pytest.mark.parametrize("pointer", ["", "/foo", "/foo/0", "/foo/00", "/foo/2", "/foo/-", "/nothing"])
+@pytest.mark.parametrize("pointer", ["", "/foo", "/foo/0", "/foo/00", "/foo/0x", "/foo/2", "/foo/-", "/nothing"])
 def test_what_is_no_number_is_a_sentence(pointer):
-    # "", /foo and /foo/0 are no numbers; /foo/00 has a leading zero, /foo/2 is out of range (RFC 6901 sections 4 and 7).
+    # "", /foo and /foo/0 are no numbers; /foo/00 has a leading zero, /foo/0x is no index, /foo/2 is out of range (RFC 6901
+    # sections 4 and 7).
     with pytest.raises(PayloadError):
         number_at(JsonPointer(pointer), document(RFC_6901))
 

@@ -15,7 +15,7 @@ from drivers.config import Channel
 from drivers.kinds.mqtt import MqttPort
 from drivers.kinds.nmea import NmeaPort
 from drivers.mqtt import MqttReader
-from drivers.ports import Backoff, PortError, beside, open_port, redirect
+from drivers.ports import Backoff, PortError, RunningPort, beside, open_port, redirect
 from drivers.reading import LinkState, Quality, Reading
 
 CHANNEL = Channel(
@@ -71,7 +71,19 @@ def test_a_serial_line_found_elsewhere():
     assert redirect(NmeaPort(name="b", driver="nmea", url="COM3"), "/dev/ttyUSB1").url == "/dev/ttyUSB1"
 
 
-@pytest.mark.parametrize("url", ["/no/such/device", "socket://", "nonsense://x", "socket://127.0.0.1:notaport"])
+def test_a_broker_whose_name_none_can_have_is_one_sentence(wait_until):
+    said = []
+    config = MqttPort(name="b", driver="mqtt", host="192.0.2..5")
+    port = open_port(config, [], said.append, time.monotonic_ns)
+    port.start()
+    try:
+        wait_until(lambda: said)
+        assert said[0].text == "cannot connect: no host can be called that (broker 192.0.2..5:1883)"
+    finally:
+        port.stop()
+
+
+@pytest.mark.parametrize("url", ["/no/such/device", "nonsense://x", "socket://a..b:4001"])
 def test_a_serial_line_that_cannot_be_is_one_sentence_and_no_crash(url, wait_until):
     said = []
     port = open_port(NmeaPort(name="b", driver="nmea", url=url), [], said.append, time.monotonic_ns)
@@ -82,6 +94,27 @@ def test_a_serial_line_that_cannot_be_is_one_sentence_and_no_crash(url, wait_unt
         assert not said[0].up
         assert "\n" not in said[0].text
         assert not said[0].text.startswith("driver fault")
+    finally:
+        port.stop()
+
+
+@pytest.mark.parametrize("raised", [SystemExit("gone"), BaseException("panic"), KeyError("no")])
+def test_whatever_a_driver_raises_while_it_reads_is_said_and_it_is_tried_again(raised, wait_until):
+    class Odd(RunningPort):
+        tries = 0
+
+        def serve(self, connected):
+            self.tries += 1
+            connected()
+            raise raised
+
+    said = []
+    port = Odd("b", said.append, time.monotonic_ns)
+    port.start()
+    try:
+        wait_until(lambda: port.tries == 2)
+        assert [it.up for it in said[:2]] == [True, False]
+        assert said[1].text == f"driver fault: {type(raised).__name__}: {raised}"
     finally:
         port.stop()
 

@@ -125,6 +125,16 @@ def test_what_is_kept_or_empty_brings_nobody_back():
     assert reader.counters()["empty"] == 1
 
 
+def test_white_space_at_the_ends_of_the_word_is_none_of_it():
+    said = []
+    config = MqttPort(name="net", driver="mqtt", host="h")
+    one = channel("h", presence={"topic": "yard/node-7/presence", "gone": " offline\n"})
+    reader = MqttReader(config, [one], said.append, lambda: 0, lambda: 0)
+    for payload in (b" offline\n", b"online", b"offline"):
+        reader.deliver("yard/node-7/presence", payload, True, 5)
+    assert [it.here for it in said if isinstance(it, NodeState)] == [False, True, False]
+
+
 def test_it_crosses_to_the_picture_and_the_journal(broker, wait_until):
     text = files("monitor.drill").joinpath("rigs/yard-panel.toml").read_text(encoding="utf-8")
     text = text.replace("port = 1883", f"port = {broker.port}")
@@ -162,6 +172,7 @@ HEAD = '[rig]\nname = "yard"\n[[port]]\nname = "net"\ndriver = "mqtt"\nhost = "h
     [
         (['{ topic = "a/+", gone = "x" }'], "presence.topic", "a topic without the wildcards"),
         (['{ topic = "a/b" }'], "presence.gone", "a value"),
+        (['{ topic = "a/b", gone = "  " }'], "presence.gone", "a text with at least 1 character"),
         (['{ topic = "a", gone = "x" }', '{ topic = "a", gone = "y" }'], "presence.gone", "one word a topic: 'a'"),
         (['{ topic = "yard/0", gone = "x" }'], "topic", "no topic of a presence, which is 'yard/0'"),
         (['{ topic = "a", gone = "x" }', '{ topic = "a", gone = "x" }'], "", ""),

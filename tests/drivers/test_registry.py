@@ -63,6 +63,19 @@ def test_one_that_does_not_load_and_two_of_one_name_are_told_and_the_rest_work(m
     assert named["nmea"].driver is DRIVER
 
 
+@pytest.mark.parametrize("raised", ["BaseException", "GeneratorExit", "SystemExit"])
+def test_whatever_one_raises_on_loading_the_rest_work(raised, monkeypatch, tmp_path):
+    """An extension in another language may panic with what is no Exception."""
+    (tmp_path / f"panics_{raised}.py").write_text(f"raise {raised}('panic')\n")
+    monkeypatch.syspath_prepend(tmp_path)
+    named = {
+        it.name: it
+        for it in examined([EntryPoint("p", f"panics_{raised}:IT", GROUP), point("nmea", DRIVER, monkeypatch)])
+    }
+    assert f"found {raised} (panic) on loading 'panics_{raised}:IT'" in named["p"].fault
+    assert named["nmea"].driver is DRIVER
+
+
 class TestCommand:
     def test_lists_them(self, typed):
         it = typed("drivers")

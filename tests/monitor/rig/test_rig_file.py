@@ -190,6 +190,8 @@ ONE_FAULT = [
     ),
     (', n = "load-x"', "", "channel[9].source.n (load-x)", "nothing", "'senml' needs it"),
     ('name = "S1"', 'name = "S 1"', "stack[0].name (S 1)", "'S 1'", "without spaces"),
+    ('name = "H1"', r'name = "H\u001b[2J1"', r"channel[4].name (H\x1b[2J1)", r"H\x1b[2J1", "without spaces"),
+    ('name = "H1"', r'name = "H\u00001"', r"channel[4].name (H\x001)", r"H\x001", "without spaces"),
     ("axis = [1.0, 0.0]", "axis = [0.0, 0.0]", "tilt[0].axis (load-x)", "[0, 0]", "a direction"),
     (
         'range = ["-0.1 bar", "10 bar"]',
@@ -227,6 +229,21 @@ def test_one_thing_wrong_is_one_fault_in_its_line(old, new, path, found, allowed
     assert said[0].line == line_of(new.splitlines()[0] if new else ', format = "senml"', text)
     assert found in said[0].found
     assert allowed in said[0].allowed
+
+
+@pytest.mark.parametrize(
+    ("noise", "kept"), [("0.5 degC", None), ("0.9 °F", None), ("0 K", None), ("0.5 K", 0.5), (0.5, 0.5)]
+)
+def test_noise_of_a_temperature_has_no_other_zero_than_kelvin_s(noise, kept):
+    shown = f'"{noise}"' if isinstance(noise, str) else noise
+    more = f'\n[[channel]]\nname = "hose"\nquantity = "temperature"\nnoise = {shown}\n'
+    text = f'{TEXT}{more}source = {{ port = "bench", id = "T1" }}\n'
+    if kept is None:
+        (fault,) = faults(text)
+        assert (fault.path, fault.line) == ("channel[15].noise (hose)", line_of(f"noise = {shown}", text))
+        assert (fault.found, fault.allowed) == (f"'{noise}'", "above zero: a temperature in K such as '0.1 K'")
+    else:
+        assert parse_rig(text).channel[15].noise == kept
 
 
 def test_everything_wrong_is_said_at_once_whatever_its_kind():

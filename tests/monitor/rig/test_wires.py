@@ -111,6 +111,13 @@ ONE_FAULT = [
         "a faster port 'bus'",
     ),
     (SOURCE, LOOP.replace('"mA"', '"bar"'), SOURCE_AT.format(".unit"), "'bar'", "a unit of current"),
+    (
+        SOURCE,
+        LOOP.replace('"10 bar"', '"10 bar", fails_after = "-1 s"'),
+        LOOP_AT.format(".fails_after"),
+        "'-1 s'",
+        "zero or more",
+    ),
     (SOURCE, LOOP.replace('"10 bar"', '"0 Pa"'), LOOP_AT.format(""), "", "two ends that differ"),
     (SOURCE, LOOP.replace('"10 bar"', '"10 mm"'), LOOP_AT.format(""), "", "a pressure such as"),
     (SOURCE, LOOP.replace(', high = "10 bar"', ""), LOOP_AT.format(".high"), "nothing", ""),
