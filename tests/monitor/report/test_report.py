@@ -36,6 +36,16 @@ VOID = {"meta", "br", "rect", "line", "path", "circle", "polyline", "polygon"}
 """Elements of the page that have no end of their own."""
 
 
+@pytest.fixture(scope="module")
+def stuck() -> Facts:
+    """Of the kept recording, in which one alarm rises and nobody acknowledges it."""
+    return gather(STUCK)
+
+
+def test_the_one_alarm_of_a_lift_is_not_one_of_them(stuck: Facts) -> None:
+    assert "One alarm rose, one warning. It was never acknowledged. " in paragraph(stuck)
+
+
 def answered(path: Path) -> None:
     """The kept recording, its load named in hostile words, with somebody who acknowledges its alarm 2 s after its rise, and a note.
 
