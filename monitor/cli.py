@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import errno
+import io
 import os
 import sys
 from collections.abc import Sequence
@@ -20,6 +21,7 @@ def main(argv: Sequence[str] | None = None) -> int:
     """Run one command; returns its exit code: 0 done, 1 the thing asked about is wrong, 2 the call is wrong."""
     top = parser()
     call = top.parse_args(argv)
+    _open_output(getattr(call, "json", False))
     if call.version:
         from importlib.metadata import version
 
@@ -57,6 +59,12 @@ def main(argv: Sequence[str] | None = None) -> int:
         _close_output()
         print(f"inchwatch {call.command}: the output cannot be written: {error.strerror}", file=sys.stderr)
         return 1
+
+
+def _open_output(as_json: bool) -> None:
+    """Have standard output take every letter: JSON is UTF-8 (RFC 8259), words in an encoding without a degree sign have a "?"."""
+    if isinstance(sys.stdout, io.TextIOWrapper):
+        sys.stdout.reconfigure(encoding="utf-8" if as_json else None, errors="replace")
 
 
 def _close_output() -> None:

@@ -70,7 +70,7 @@ WHOLE: tuple[Kind, ...] = (
     Kind("capture.risen_m", "m", "less", "greatest rise above where the load was last captured"),
     Kind("capture.over_s", "s", "less", "time with the load risen beyond what the plan allows between two captures"),
     Kind("fall.greatest_m", "m", "", "greatest fall at a stack's head, had the bags failed, the way down counted"),
-    Kind("fall.raising_m", "m", "less", "the same, but while the plan lowers, when bags alone have to hold"),
+    Kind("fall.raising_m", "m", "less", "the same, save while the plan lowers, when bags alone have to hold"),
     Kind("load.weight_n", "N", "", "weight by the bags' forces, as last known"),
     Kind("load.tip_rad", "rad", "", "angle at which the load goes over centre, as last known"),
     Kind("load.tip_least_rad", "rad", "", "the least that angle may be, errors counted"),

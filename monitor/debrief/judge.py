@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import sys
-import tomllib
 from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
@@ -16,7 +15,7 @@ from monitor.debrief.verdict import Verdict
 from monitor.encode import Json
 from monitor.engine.engine import Engine
 from monitor.engine.picture import Picture, Priority
-from monitor.rig.load import RigFaults, parse_rig, read_text
+from monitor.rig.load import RigFaults, parse_limits, parse_rig, read_text
 from monitor.rig.schema import Limits, Rig
 from replay.codec import AlarmLine, Gap
 from replay.entries import Entry, Notice, Tick
@@ -169,7 +168,9 @@ def in_words(verdict: Json) -> str:
     if verdict["damage"]:
         said.append(f"  {verdict['damage']}")
     said += [f"  {_gap_in_words(it)}" for it in verdict["gaps"]]
-    if verdict["same_as_live"] is not None:
+    if verdict["same_as_live"] is None:
+        said.append("  judged under other limits than its own: what follows is not what was live")
+    else:
         because = ", which had all entries" if verdict["gaps"] else ""
         said.append(
             "  the engine says the same as it did live"
@@ -207,32 +208,7 @@ def _gap_in_words(gap: Json) -> str:
 
 def read_limits(path: Path) -> dict[str, Any]:
     """The [limits] of a file, for another judgement. Raises RigFaults."""
-    from pydantic import ValidationError
-
-    from monitor.rig.load import Fault
-
-    text = read_text(path, "a file with [limits]")
-    try:
-        given = tomllib.loads(text).get("limits")
-        if not isinstance(given, dict):
-            raise RigFaults(str(path), [Fault("limits", 1, "nothing", "a [limits] table")])
-        Limits.model_validate(given)
-    except tomllib.TOMLDecodeError as error:
-        raise RigFaults(str(path), [Fault("", 1, str(error), "TOML with a [limits] table")]) from None
-    except ValidationError as error:
-        raise RigFaults(
-            str(path),
-            [
-                Fault(
-                    ".".join(("limits", *map(str, it["loc"]))),
-                    1,
-                    repr(it.get("input")),
-                    str(it.get("ctx", {}).get("allowed", it["msg"])),
-                )
-                for it in error.errors()
-            ],
-        ) from None
-    return given
+    return parse_limits(read_text(path, "a file with [limits]"), str(path))
 
 
 def under(rig: Rig, limits: dict[str, Any]) -> Rig:

@@ -324,7 +324,9 @@ class Measuring:
         made.put(
             "stop.after_danger_s",
             None if it.missed else _s(it.after_danger_ns),
-            because=f"{it.missed} without a STOP" if it.missed else "no danger rose",
+            because=f"{it.missed} without a STOP"
+            if it.missed
+            else f"no danger rose{' but STOP itself' if it.stops else ''}",
             nothing=not it.missed,
         )
         made.put("stop.missed", it.missed)

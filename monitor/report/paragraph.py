@@ -160,12 +160,12 @@ def _alarms(facts: Facts) -> str:
     said = f"{whole} rose{',' if len(parts) == 1 else ':'} {listed(parts)}."
     unseen = [it for it in facts.raised if not it.seen and not it.set_aside and it.rule != _STOP]
     if unseen:
-        everyone = len(unseen) == len(facts.raised) > 1
-        said += (
-            " Nobody ever acknowledged any."
-            if everyone
-            else f" {_few(len(unseen)).capitalize()} of them {_was(len(unseen))} never acknowledged."
-        )
+        if len(facts.raised) == 1:
+            said += " It was never acknowledged."
+        elif len(unseen) == len(facts.raised):
+            said += " Nobody ever acknowledged any."
+        else:
+            said += f" {_few(len(unseen)).capitalize()} of them {_was(len(unseen))} never acknowledged."
     return said
 
 

@@ -27,7 +27,7 @@ def span(seconds: float | None) -> str:
     if seconds is None:
         return show.UNKNOWN
     if seconds < 59.95:
-        return f"{seconds:.1f} s"
+        return f"{round(seconds, 4):.1f} s"  # as figures and verdicts are rounded, or a half would go up here and down there
     minutes, rest = divmod(round(seconds), 60)
     return f"{minutes} min {rest:02d} s" if minutes < 60 else f"{minutes // 60} h {minutes % 60:02d} min"
 

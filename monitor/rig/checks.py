@@ -13,7 +13,7 @@ from monitor.addition import added
 from monitor.rig import calibrated
 from monitor.rig.lines import Path
 from monitor.rig.parts import MATERIALS, SIDES
-from monitor.rig.schema import Rig, Stack, Step
+from monitor.rig.schema import Limits, Rig, Stack, Step
 from monitor.rig.statics import arm
 
 Disagreement = tuple[Path, str, str]
@@ -45,9 +45,16 @@ def numbers(rig: Rig) -> Iterator[Disagreement]:
     yield from _shores(rig)
     yield from _sensors(rig)
     yield from _air_and_ground(rig)
-    for key in ("capture_every", "rise_rate", "tilt", "cross_tilt"):
-        if (value := getattr(rig.limits, key)) <= 0.0:
+    yield from limits(rig.limits)
+
+
+def limits(given: Limits) -> Iterator[Disagreement]:
+    """Limits that nothing could keep."""
+    for key in ("capture_every", "rise_rate", "tilt", "cross_tilt", "apart"):
+        if (value := getattr(given, key)) is not None and value <= 0.0:
             yield ("limits", key), f"{value:g}", "a limit above zero"
+    if given.weight_margin < 0.0:
+        yield ("limits", "weight_margin"), f"{given.weight_margin:g}", "a margin of zero or more"
 
 
 _LARGE_M3, _HIGH_PA = 0.1, 50e5

@@ -19,7 +19,7 @@ from monitor.rig import checks
 from monitor.rig.lines import Lines
 from monitor.rig.lines import Path as KeyPath
 from monitor.rig.mend import STAND_IN, annotation, mended, models_in, touches
-from monitor.rig.schema import Rig
+from monitor.rig.schema import Limits, Rig
 
 _KINDS = {"name", "do", "driver", "quantity", "source", "format", "loop"}
 """Keys that others depend on: where one is a stand-in, what depends on it is not judged."""
@@ -162,6 +162,25 @@ def parse_rig(text: str, where: str = "rig file") -> Rig:
     return rig
 
 
+def parse_limits(text: str, where: str = "limits") -> dict[str, Any]:
+    """The [limits] of a text, which may hold more, as they stand there. Raises RigFaults, as for those of a rig file."""
+    document, lines = parsed(text, where, "a file with [limits]"), Lines(text)
+    given = document.get("limits")
+    if not isinstance(given, dict):
+        raise RigFaults(where, [Fault("limits", 1, "nothing", "a [limits] table")])
+    faults: list[Fault] = []
+    try:
+        sound = checks.limits(Limits.model_validate(given))
+        faults = [Fault(written(path, document), lines.find(path), found, allowed) for path, found, allowed in sound]
+    except ValidationError as error:
+        for detail in error.errors():
+            detail["loc"] = ("limits", *detail["loc"])
+            faults.append(_fault(detail, document, lines))
+    if faults:
+        raise RigFaults(where, faults)
+    return given
+
+
 def _sound(document: dict[str, Any]) -> Iterator[checks.Disagreement]:
     """What the sound parts of a faulty document disagree about: nothing that only follows from a fault said already."""
     whole = mended(document, _place)
@@ -207,6 +226,8 @@ def parsed(text: str, where: str, what: str = "a rig file") -> dict[str, Any]:
         raise RigFaults(where, [Fault("", line, f"'{shown}'", f"TOML ({said.lower()})")]) from None
     except RecursionError:
         raise RigFaults(where, [Fault("", 1, "tables within tables without end", what)]) from None
+    except ValueError:  # the interpreter turns no whole number of more than some thousand digits from text
+        raise RigFaults(where, [Fault("", 1, "a whole number of thousands of digits", what)]) from None
 
 
 def _fault(detail: ErrorDetails, document: dict[str, Any], lines: Lines) -> Fault:

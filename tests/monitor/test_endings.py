@@ -63,3 +63,14 @@ def test_an_error_of_another_kind_is_not_taken_for_a_full_disk(monkeypatch):
     monkeypatch.setattr("monitor.cli._command", fails)
     with pytest.raises(OSError, match="of something else"):
         main(["drivers"])
+
+
+@pytest.mark.parametrize(("words", "says"), [([], b"0.00?"), (["--json"], b'"c":"load-x"')])
+def test_an_encoding_without_a_degree_sign_ends_no_command(words, says):
+    """Such as a pipe's on some systems, and a terminal's where no locale is set."""
+    stuck = Path(__file__).resolve().parents[2] / "recordings" / "stuck-shore.jsonl"
+    asked = ["journal", str(stuck), "--print", "--kind", "reading", "--channel", "load-x", "--to", "0.1", *words]
+    env = os.environ | {"PYTHONIOENCODING": "ascii"}
+    run = subprocess.run([sys.executable, "-m", "monitor", *asked], env=env, capture_output=True, timeout=60)
+    assert run.returncode == 0, run.stderr
+    assert says in run.stdout

@@ -38,7 +38,7 @@ def of():
     """Figures and verdict of each recording that the tests ask for."""
     return {
         name: (measured(RECORDINGS / f"{name}.jsonl"), json.loads((RECORDINGS / f"{name}.verdict.json").read_text()))
-        for name in ("stuck-shore", "wrong-order")
+        for name in ("stuck-shore", "wrong-order", "called-stop")
     }
 
 
@@ -119,6 +119,14 @@ def test_no_danger_is_nothing_to_measure_and_not_unknown(of):
     assert figures.value("shore.over_s", "N2") == 0.0
     took = figures.get("plan.took_s")
     assert (took.value, took.nothing) == (None, False)
+
+
+def test_a_stop_of_its_own_is_told_from_no_danger_at_all(of):
+    """From the verdict beside the recording: `stop-called` is its one danger, which counts; nothing rose for it to answer."""
+    figures, _ = of["called-stop"]
+    after = figures.get("stop.after_danger_s")
+    assert figures.value("danger.count") == 1
+    assert (after.value, after.nothing, after.because) == (None, True, "no danger rose but STOP itself")
 
 
 def test_a_session_without_a_zero_knows_nothing_of_the_lift(of):

@@ -81,6 +81,8 @@ def test_other_limits_are_judged(recording, tmp_path, capsys):
     verdict = json.loads(capsys.readouterr().out)
     assert "rise-rate" in {a["rule"] for a in verdict["alarms"]}
     assert verdict["same_as_live"] is None
+    assert judge([str(recording)], as_json=False, limits=str(limits)) == 0
+    assert "judged under other limits than its own" in capsys.readouterr().out
 
 
 @pytest.mark.parametrize(
@@ -89,7 +91,16 @@ def test_other_limits_are_judged(recording, tmp_path, capsys):
         ("x", "TOML"),
         ("a = 1", "[limits]"),
         ('[limits]\nrise_rate = "3"', "such as"),
-        ("[limits]\nspeed = 3", "limits.speed"),
+        ("[limits]\nspeed = 3", "2: limits.speed: found a key that means nothing here; allowed is one of apart"),
+        ('[limits]\n\ntilt = "-5 deg"', "3: limits.tilt: found -0.0872665; allowed is a limit above zero"),
+        ('[limits]\nrise_rate = "0 mm/s"', "2: limits.rise_rate: found 0; allowed is a limit above zero"),
+        ('[limits]\napart = "-1 mm"', "2: limits.apart: found -0.001; allowed is a limit above zero"),
+        (
+            '[limits]\nweight_margin = "-50 %"',
+            "2: limits.weight_margin: found -0.5; allowed is a margin of zero or more",
+        ),
+        pytest.param("[limits]\ntilt = " + "[" * 3000, "found tables within tables without end", id="deep"),
+        pytest.param("[limits]\ntilt = " + "9" * 5000, "found a whole number of thousands of digits", id="long"),
     ],
 )
 def test_bad_limits_are_a_sentence(recording, tmp_path, capsys, text, says):

@@ -12,7 +12,8 @@ from pathlib import Path
 import orjson
 import pytest
 
-from monitor.debrief.figures import KINDS, Figure, Figures
+from monitor.debrief.figures import KINDS, Figure, Figures, shown
+from monitor.encode import seconds
 from monitor.engine.picture import BalancePicture, Priority
 from monitor.report.alarms import alarms
 from monitor.report.axes import Times
@@ -34,6 +35,21 @@ STUCK = Path(__file__).resolve().parents[3] / "recordings" / "stuck-shore.jsonl"
 HOSTILE = "</style><script>alert('x')</script>"
 VOID = {"meta", "br", "rect", "line", "path", "circle", "polyline", "polygon"}
 """Elements of the page that have no end of their own."""
+
+
+def test_a_span_is_said_as_the_figure_of_the_same_time_is() -> None:
+    """Ticks of 50 ms make every other span a half of a tenth: of 46.15 s the page said 46.2 s here and 46.1 s there."""
+    assert all(span(ns * 1e-9) == shown(seconds(ns), "s") for ns in range(0, 59_000_000_000, 50_000_000))
+
+
+@pytest.fixture(scope="module")
+def stuck() -> Facts:
+    """Of the kept recording, in which one alarm rises and nobody acknowledges it."""
+    return gather(STUCK)
+
+
+def test_the_one_alarm_of_a_lift_is_not_one_of_them(stuck: Facts) -> None:
+    assert "One alarm rose, one warning. It was never acknowledged. " in paragraph(stuck)
 
 
 def answered(path: Path) -> None:
