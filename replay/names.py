@@ -15,6 +15,11 @@ SUFFIX, NOTES = ".jsonl", ".notes.jsonl"
 _NAME = re.compile(r"(?P<base>.+?)(?:\.part\d{4,})?(?:\.again\d*)?\.jsonl", re.DOTALL)
 
 
+def printable(path: str | Path) -> str:
+    """A path as it can be printed and kept in a file: bytes of its name that are no UTF-8 as \\xff."""
+    return os.fsencode(path).decode("utf-8", "backslashreplace")
+
+
 def part_path(first: Path, number: int) -> Path:
     """The file of a session's part, beside its first."""
     if number == 1:

@@ -13,7 +13,7 @@ from pathlib import Path
 from replay.codec import AlarmLine, Gap, Header
 from replay.entries import Entry
 from replay.journal import Journal, JournalError, NotBegun, read_journal
-from replay.names import NOTES, SUFFIX, base_of, part_path, relatives
+from replay.names import NOTES, SUFFIX, base_of, part_path, printable, relatives
 
 
 class Recording:
@@ -114,6 +114,9 @@ def recordings(paths: Iterable[Path]) -> Iterator[Recording | JournalError]:
                 given.setdefault(it, False)
     read: dict[Path, Journal | JournalError] = {}
     for path in given:
+        if (shown := printable(path)) != str(path):
+            read[path] = JournalError(f"{shown}: found a name that is not UTF-8, allowed is any that is; rename it")
+            continue
         try:
             read[path] = read_journal(path)
         except JournalError as error:

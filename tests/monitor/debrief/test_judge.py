@@ -1,11 +1,15 @@
 """Verdicts: what they say, and that an edited recording or a changed engine is told apart."""
 
 import json
+import os
+import sys
 from datetime import UTC, datetime
 from importlib.resources import files
+from pathlib import Path
 
 import pytest
 
+from monitor.cli import main
 from monitor.debrief.judge import judge, judged
 from monitor.drill import scenario
 from monitor.drill.offline import play
@@ -125,3 +129,16 @@ def test_a_file_that_cannot_be_judged_does_not_stop_the_rest(recording, tmp_path
     said = capsys.readouterr()
     assert "none.jsonl" in said.err
     assert json.loads(said.out)["rig"] == "yard-panel"
+
+
+@pytest.mark.skipif(sys.platform == "darwin", reason="file names are UTF-8 there")
+def test_a_name_that_is_not_utf_8_is_a_sentence_and_does_not_stop_the_rest(recording, tmp_path, capsys):
+    odd, good = Path(os.fsdecode(os.fsencode(tmp_path) + b"/b\xff.jsonl")), tmp_path / "good.jsonl"
+    for path in (odd, good):
+        path.write_bytes(recording.read_bytes())
+    assert judge([str(tmp_path)], as_json=True) == 1
+    told = capsys.readouterr()
+    assert json.loads(told.out)["file"] == str(good)
+    assert told.err.endswith("/b\\xff.jsonl: found a name that is not UTF-8, allowed is any that is; rename it\n")
+    assert main(["judge", str(tmp_path), "-o", str(tmp_path / "season.parquet")]) == 1
+    assert "2 sessions, 1 judged" in capsys.readouterr().out

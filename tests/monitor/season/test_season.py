@@ -140,6 +140,23 @@ def test_a_damaged_season_is_read_or_refused_with_a_sentence(result, tmp_path):
             assert str(error).startswith(f"{path}: ")
 
 
+READS = """
+import os, sys
+from pathlib import Path
+import pyarrow.parquet
+from monitor.season.table import read
+before = len(os.listdir("/proc/self/task"))
+read(Path(sys.argv[1]))
+print(len(os.listdir("/proc/self/task")) - before)
+"""
+
+
+def test_a_season_is_read_by_no_thread_of_the_librarys(result):
+    """One of those may outlive the interpreter and end it by SIGABRT, all said and done: a run of ten on a busy computer."""
+    done = subprocess.run([sys.executable, "-c", READS, str(result)], capture_output=True, text=True, check=True)
+    assert done.stdout == "0\n"
+
+
 def test_a_table_of_another_kind_is_refused(tmp_path):
     import pyarrow as pa
 
