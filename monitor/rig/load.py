@@ -137,7 +137,7 @@ def read_text(path: Path, what: str = "a rig file") -> str:
     try:
         if path.is_file() and path.stat().st_size > _LARGEST:
             raise refused(f"{path.stat().st_size} bytes")
-        return path.read_text(encoding="utf-8")
+        return path.read_text(encoding="utf-8-sig")  # the mark that some editors put before the text is none of it
     except UnicodeDecodeError as error:
         raise refused(f"a byte that is not UTF-8 at position {error.start}") from None
     except OSError as error:

@@ -13,7 +13,7 @@ import pytest
 from monitor.drill.scenario import names, rig_text
 from monitor.rig.check import check, schema_text
 from monitor.rig.checks import notes
-from monitor.rig.load import RigFaults, parse_rig, read_rig
+from monitor.rig.load import RigFaults, parse_rig, read_rig, read_text
 from monitor.rig.schema import Rig
 
 TEXT = files("monitor.drill").joinpath("rigs/yard-panel.toml").read_text(encoding="utf-8")
@@ -334,3 +334,9 @@ def test_the_path_of_a_rig_file_may_be_anything(tmp_path: Path):
     odd.write_text("x")
     with pytest.raises(RigFaults):
         read_rig(odd)
+
+
+def test_the_mark_that_some_editors_put_before_utf_8_is_no_part_of_the_text(tmp_path):
+    path = tmp_path / "marked.toml"
+    path.write_text(TEXT, encoding="utf-8-sig")
+    assert read_text(path) == TEXT
