@@ -107,6 +107,8 @@ class Orders:
         height = action.details.get("height_m")
         there, top = pose.rise(*at), max(pose.rise(*head) for head in engine.pose.heads)
         packed = there if height is None else _number(height)
+        if packed < 0.0 and height is not None:
+            raise Refused(f"height_m: found {height}, allowed is zero or more, from where the load lay at the zero")
         engine.cribs = [crib for crib in engine.cribs if crib.at != at] + [Crib(at, packed)]
         engine.cribbed_ns = action.time_ns
         engine.captured_m = top if packed >= there or there <= 0.0 else top * packed / there

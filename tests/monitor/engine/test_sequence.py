@@ -161,6 +161,7 @@ def test_a_new_zero_measures_anew(new_lift, moment):
         ("cribbed", {"at": "N1", "height_m": 0.05}, True, "50 mm"),
         ("cribbed", {"at": "N9"}, False, "no place 'N9': one of S1, N1, N2"),
         ("cribbed", {"height_m": "high"}, False, "a number is needed"),
+        ("cribbed", {"height_m": -5.0}, False, "height_m: found -5.0, allowed is zero or more"),
         ("acknowledge", {"rule": "lean"}, False, "waits to be acknowledged"),
         ("acknowledge", {}, False, "needs 'rule'"),
         (
