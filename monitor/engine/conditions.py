@@ -30,6 +30,8 @@ from monitor.rig.schema import Rig, Step
 
 Evidence = dict[str, float | str | None]
 
+RISEN_M = 0.005
+"""A load that has risen less may still lie where it lay (common practice, no source)."""
 BOUND_SDS = 3.0
 """A danger limit is compared with the estimate plus this many standard deviations."""
 
@@ -206,7 +208,7 @@ def bag_order(scene: Scene, bag: str) -> Outcome:
     works = WORKS[step.do]
     if doing != works and scene.above >= 0.0:
         return None
-    wrong = doing == works and bag not in scene.carried_over and not _early(scene, bag) and not no_air(scene)
+    wrong = doing == works and not _excused(scene, bag) and not _early(scene, bag)
     key = "filled" if works == "filling" else "vented"
     return Measured(float(wrong) * 2.0, lambda: f"{works}, the step names {step.bag}", {"named": step.bag, key: bag})
 
@@ -221,7 +223,7 @@ def bag_early(scene: Scene, bag: str) -> Outcome:
     works = WORKS[scene.step.do]
     if doing != works and scene.above >= 0.0:
         return None
-    early = doing == works and bag not in scene.carried_over and _early(scene, bag) and not no_air(scene)
+    early = doing == works and not _excused(scene, bag) and _early(scene, bag)
     now, named = scene.picture.step, scene.step.bag
     progress = now.progress if now else None
     return Measured(
@@ -234,6 +236,18 @@ def bag_early(scene: Scene, bag: str) -> Outcome:
 def no_air(scene: Scene) -> bool:
     """Whether the open bags say that nobody lets air in or out, though the load moves."""
     return scene.moved is not None and scene.moved.alone is True and scene.moved.by_air
+
+
+def _excused(scene: Scene, bag: str) -> bool:
+    """Whether what a bag does is none of the crew's doing, or was begun before; or it is emptied where its stack is down."""
+    down = scene.step is not None and scene.step.do != "fill" and is_down(scene, bag)
+    return bag in scene.carried_over or down or no_air(scene)
+
+
+def is_down(scene: Scene, bag: str) -> bool:
+    """Whether the load is known to lie where it lay at the stack of a bag."""
+    rise = next(stack.rise_m for stack in scene.picture.stacks if any(it.name == bag for it in stack.bags))
+    return rise is not None and rise < RISEN_M
 
 
 def _early(scene: Scene, bag: str) -> bool:

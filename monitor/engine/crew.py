@@ -6,12 +6,10 @@ and bag_early.
 
 from __future__ import annotations
 
-from monitor.engine.conditions import Measured, Outcome, Scene, Unknown, no_air
+from monitor.engine.conditions import RISEN_M, Measured, Outcome, Scene, Unknown, no_air
 from monitor.engine.picture import StackPicture
 from monitor.rig.schema import Rig
 
-_RISEN_M = 0.005
-"""A load that has risen less may still lie where it lay (common practice, no source)."""
 _FILLED = 0.05
 """Share of the working pressure from which on a bag counts as filled."""
 _CARRY_OVER_NS = 5_000_000_000
@@ -39,7 +37,7 @@ def unticked(scene: Scene, _: str) -> Outcome:
     filled = any(bag.doing == "filling" or (bag.use or 0.0) > _FILLED for bag in bags)
     if rise is None and not filled:
         return scene.no_pose()
-    begun = filled or (rise or 0.0) > _RISEN_M
+    begun = filled or (rise or 0.0) > RISEN_M
     still = [it for it in items if it.ticked_ns is None]
     return Measured(
         2.0 * begun,
@@ -89,7 +87,7 @@ def _fits(scene: Scene, bag: str, doing: str) -> bool:
     step = scene.step
     if step is None:
         stack = next(s for s in scene.picture.stacks if any(b.name == bag for b in s.bags))
-        return doing == "venting" and (stack.rise_m is None or stack.rise_m < _RISEN_M)
+        return doing == "venting" and (stack.rise_m is None or stack.rise_m < RISEN_M)
     put_right = step.do == "fill" and step.bag != bag and bag in scene.begun
     return doing in _ALLOWED.get(step.do, ()) or put_right
 

@@ -200,6 +200,21 @@ def test_a_bag_that_is_only_squeezed_is_out_of_no_order(scene, alone, by_air, no
     assert see.bag_early(early, LOW).share == (0.0 if nobody else 2.0)
 
 
+@pytest.mark.parametrize(
+    ("step", "works", "rise", "wrong"),
+    [
+        (LOWER, "venting", 0.0, False), (VENT, "venting", 0.0049, False), (VENT, "venting", 0.005, True),
+        (VENT, "venting", None, True), (FILL, "filling", 0.0, True),
+    ],
+)  # fmt: skip
+def test_where_the_load_is_down_bags_are_emptied_in_any_order(scene, step, works, rise, wrong):
+    ahead = Step(do=step.do, bag=LOW)
+    begun = {"begun": frozenset((HIGH,)), "next_fill": ahead, "next_vent": ahead}
+    order, early = (stack(in_step(scene, step, works, **more), rise_m=rise) for more in ({}, begun))
+    assert see.bag_order(order, LOW).share == (2.0 if wrong else 0.0)
+    assert see.bag_early(early, LOW).share == (2.0 if wrong else 0.0)
+
+
 # Shares of a limit: value, limit, words.
 
 
