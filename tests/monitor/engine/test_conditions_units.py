@@ -215,6 +215,13 @@ def test_where_the_load_is_down_bags_are_emptied_in_any_order(scene, step, works
     assert see.bag_early(early, LOW).share == (2.0 if wrong else 0.0)
 
 
+def test_a_load_is_down_at_one_stack_and_up_at_another(scene):
+    one = replace(scene.picture.stacks[0], rise_m=0.001)
+    other = replace(one, name="S2", rise_m=0.2, bags=tuple(replace(it, name=f"{it.name}2") for it in one.bags))
+    both = replace(scene, picture=replace(scene.picture, stacks=(other, one)))
+    assert (see.is_down(both, LOW), see.is_down(both, f"{LOW}2")) == (True, False)
+
+
 # Shares of a limit: value, limit, words.
 
 
