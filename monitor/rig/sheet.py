@@ -124,8 +124,10 @@ def _stack(rig: Rig, stack: StackPlan) -> Iterator[Row]:
 
 def _steps(rig: Rig, it: Plan, proposed: Proposal | None) -> Iterator[Row]:
     units = rig.rig.units
+    open_share = any(stack.force_n is None and stack.force_most_n is not None for stack in it.stacks)
+    told = "the most to expect, were each stack to carry the most it may" if open_share else "those to expect"
     if proposed is None:
-        yield "Steps", "as the file says; the pressures are those to expect"
+        yield "Steps", f"as the file says; the pressures are {told}"
     elif proposed.why_not:
         yield "Steps", f"none, and no plan is proposed: {proposed.why_not}"
         return
@@ -134,7 +136,8 @@ def _steps(rig: Rig, it: Plan, proposed: Proposal | None) -> Iterator[Row]:
             "Steps",
             (
                 f"PROPOSED, the file has none, up to {show.length(proposed.rise_m, units)}: {proposed.why}. For trained"
-                " people to judge and change; inchwatch check --propose prints it for the file"
+                " people to judge and change; inchwatch check --propose prints it for the file; the pressures are"
+                f" {told}"
             ),
         )
     stops = {stop.step: stop for stop in it.stops}

@@ -80,6 +80,8 @@ def test_two_stacks_about_a_hinge_may_each_come_to_carry_it_all():
     assert said.force_n is None
     assert said.force_most_n == pytest.approx(50e3)
     assert said.enough is True
+    for document, told in ((BEAM, "the most to expect"), (BASE, "those to expect")):
+        assert f"the pressures are {told}" in sheet(rig_of(document), plan(rig_of(document)))
 
 
 def test_the_force_falls_as_the_load_turns():
