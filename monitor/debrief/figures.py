@@ -38,6 +38,8 @@ _OF_ALARMS = (
     ("standing", "count", "less", "{} alarms that stand at the end"),
     ("time_s", "s", "less", "time with at least one {} standing"),
 )
+_ASIDE = {"danger": ", STOP aside"}
+"""A STOP is an alarm and a danger, and what people did."""
 PRIORITIES = ("danger", "warning", "caution", "notice")
 
 WHOLE: tuple[Kind, ...] = (
@@ -76,7 +78,7 @@ WHOLE: tuple[Kind, ...] = (
     Kind("load.tip_least_rad", "rad", "", "the least that angle may be, errors counted"),
     Kind("load.bags_most_n", "N", "", "greatest force that all stacks carried together"),
     *(
-        Kind(f"{priority}.{name}", unit, better, means.format(priority))
+        Kind(f"{priority}.{name}", unit, better, means.format(priority) + _ASIDE.get(priority, ""))
         for priority in PRIORITIES
         for name, unit, better, means in _OF_ALARMS
     ),

@@ -11,7 +11,7 @@ from math import hypot
 
 from drivers.reading import Reading
 from monitor.debrief.figures import PRIORITIES, Figures
-from monitor.debrief.reactions import Reaction, Reactions
+from monitor.debrief.reactions import STOP, Reaction, Reactions
 from monitor.debrief.record import NO_ZERO, UNKNOWN, Peak, Record
 from monitor.engine.picture import Picture, Priority, SensorStatus, StepPicture
 from monitor.engine.rules import RULES
@@ -300,7 +300,7 @@ class Measuring:
 
     def _priority(self, made: Record, word: str) -> None:
         priority = Priority[word.upper()]
-        its = [it for (of, _, _), it in self._reactions.alarms.items() if of is priority]
+        its = [it for (of, rule, _), it in self._reactions.alarms.items() if of is priority and rule != STOP]
         count, unseen = sum(it.count for it in its), sum(it.unseen for it in its)
         seen, longest = _longest(it.seen_ns for it in its), _longest(it.longest_ns for it in its)
         none = f"no {word} rose" if not count else f"no {word} waited for anybody"
@@ -324,9 +324,7 @@ class Measuring:
         made.put(
             "stop.after_danger_s",
             None if it.missed else _s(it.after_danger_ns),
-            because=f"{it.missed} without a STOP"
-            if it.missed
-            else f"no danger rose{' but STOP itself' if it.stops else ''}",
+            because=f"{it.missed} without a STOP" if it.missed else "no danger rose",
             nothing=not it.missed,
         )
         made.put("stop.missed", it.missed)

@@ -11,8 +11,8 @@ from monitor.engine.picture import AlarmState, Priority, Transition
 
 Key = tuple[Priority, str, str]
 _WAITS = (AlarmState.UNACKNOWLEDGED, AlarmState.RETURNED)
-_STOP = "stop-called"
-"""The alarm that a STOP is. It asks for no other."""
+STOP = "stop-called"
+"""The alarm that a STOP is. It asks for no other, and it is what people did: it counts as no danger that befell them."""
 
 
 @dataclass(slots=True)
@@ -69,7 +69,7 @@ class Reactions:
         self.alarms: dict[Key, Reaction] = {}
         """By priority, rule and place, in the order in which they were first heard of."""
         self.time_ns: dict[Priority, int] = dict.fromkeys(Priority, 0)
-        """How long at least one of a priority stood."""
+        """How long at least one of a priority stood, STOP aside."""
         self.stops = 0
         self.stood_ns = 0
         """How long a STOP stood."""
@@ -102,9 +102,9 @@ class Reactions:
         priority = it.alarm.priority
         key = priority, it.alarm.rule, it.alarm.about
         turn = self.alarms.setdefault(key, Reaction()).take(it)
-        if turn:
+        if turn and it.alarm.rule != STOP:
             self._count(priority, turn, it.time_ns)
-            if priority is Priority.DANGER and it.alarm.rule != _STOP:
+            if priority is Priority.DANGER:
                 self._danger(key, turn, it.time_ns)
         return turn == 1
 

@@ -6,13 +6,12 @@ from math import degrees
 
 from monitor import quantities as show
 from monitor.debrief.marks import Kind
+from monitor.debrief.reactions import STOP
 from monitor.engine.picture import Priority
 from monitor.report.facts import Facts
 from monitor.report.risings import Raised
 from monitor.report.words import clock, count, day, listed, off, share, span
 
-_STOP = "stop-called"
-"""The alarm that a STOP is: it is told by whom and when it was called."""
 _NAMED = 3
 """Dangers that are told one by one."""
 
@@ -158,7 +157,7 @@ def _alarms(facts: Facts) -> str:
         return "No alarm rose."
     whole = count(len(facts.raised), "alarm").capitalize()
     said = f"{whole} rose{',' if len(parts) == 1 else ':'} {listed(parts)}."
-    unseen = [it for it in facts.raised if not it.seen and not it.set_aside and it.rule != _STOP]
+    unseen = [it for it in facts.raised if not it.seen and not it.set_aside and it.rule != STOP]
     if unseen:
         if len(facts.raised) == 1:
             said += " It was never acknowledged."
@@ -170,7 +169,7 @@ def _alarms(facts: Facts) -> str:
 
 
 def _dangers(facts: Facts) -> list[str]:
-    dangers = [it for it in facts.raised if it.priority is Priority.DANGER and it.rule != _STOP]
+    dangers = [it for it in facts.raised if it.priority is Priority.DANGER and it.rule != STOP]
     first: dict[tuple[str, str], Raised] = {}
     for it in dangers:
         first.setdefault((it.rule, it.about), it)

@@ -121,12 +121,17 @@ def test_no_danger_is_nothing_to_measure_and_not_unknown(of):
     assert (took.value, took.nothing) == (None, False)
 
 
-def test_a_stop_of_its_own_is_told_from_no_danger_at_all(of):
-    """From the verdict beside the recording: `stop-called` is its one danger, which counts; nothing rose for it to answer."""
-    figures, _ = of["called-stop"]
-    after = figures.get("stop.after_danger_s")
-    assert figures.value("danger.count") == 1
-    assert (after.value, after.nothing, after.because) == (None, True, "no danger rose but STOP itself")
+def test_a_stop_is_what_people_did_and_no_danger_that_befell_them(of):
+    """From the verdict beside the recording: `stop-called` is its one danger. It costs nobody points: nothing else rose."""
+    figures, verdict = of["called-stop"]
+    assert [it["rule"] for it in verdict["alarms"] if it["priority"] == "danger"] == ["stop-called"]
+    for name in ("count", "unseen", "standing", "time_s"):
+        assert figures.value(f"danger.{name}") == 0.0
+    for name in ("danger.seen_s", "danger.longest_s", "stop.after_danger_s"):
+        it = figures.get(name)
+        assert (it.value, it.nothing, it.because) == (None, True, "no danger rose")
+    assert figures.value("stop.calls") == 1
+    assert figures.value("stop.stood_s") > 0.0
 
 
 def test_a_session_without_a_zero_knows_nothing_of_the_lift(of):
