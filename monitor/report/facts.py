@@ -19,6 +19,7 @@ from monitor.debrief.judge import Rerun
 from monitor.debrief.marks import Mark, Marker
 from monitor.debrief.measuring import Measuring
 from monitor.debrief.notes import Notes
+from monitor.debrief.reactions import STOP
 from monitor.engine.picture import BalancePicture, LoadPicture, Picture, StackPicture
 from monitor.report.health import Channels, Health
 from monitor.report.risings import Doing, Raised, Risings
@@ -65,6 +66,11 @@ class Facts:
     def started(self) -> datetime | None:
         """Wall clock of its beginning; None where its header says none that can be read."""
         return began(self.recording.header.started)
+
+    @property
+    def befell(self) -> list[Raised]:
+        """The alarms that rose, STOP aside: it is what people did."""
+        return [it for it in self.raised if it.rule != STOP]
 
     def of(self, what: str) -> dict[str, Series]:
         """The series of one kind, by what they are of."""

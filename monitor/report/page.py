@@ -80,7 +80,7 @@ def _glance(facts: Facts) -> str:
         ]
         return max(ends, default=None)
 
-    graver = [it for it in facts.raised if it.priority >= Priority.WARNING]
+    graver = [it for it in facts.befell if it.priority >= Priority.WARNING]
     longest = max((it.seen_s for it in graver if it.seen_s is not None), default=None)
     tiles = (
         ("greatest rise", rise),
@@ -88,8 +88,8 @@ def _glance(facts: Facts) -> str:
         ("greatest lean, of the ring", share(top("lean"))),
         ("greatest gap at a shore", show.length(top("gap"), units)),
         ("greatest fall until lowered, had the bags failed", show.length(facts.figures.value("fall.raising_m"), units)),
-        ("dangers", str(sum(it.priority is Priority.DANGER for it in facts.raised))),
-        ("warnings", str(sum(it.priority is Priority.WARNING for it in facts.raised))),
+        ("dangers", str(sum(it.priority is Priority.DANGER for it in facts.befell))),
+        ("warnings", str(sum(it.priority is Priority.WARNING for it in facts.befell))),
         ("longest until a danger or warning was acknowledged", span(longest)),
     )
     return (

@@ -6,7 +6,6 @@ from math import degrees
 
 from monitor import quantities as show
 from monitor.debrief.marks import Kind
-from monitor.debrief.reactions import STOP
 from monitor.engine.picture import Priority
 from monitor.report.facts import Facts
 from monitor.report.risings import Raised
@@ -151,17 +150,17 @@ def _danger_of_falling(facts: Facts) -> str:
 
 
 def _alarms(facts: Facts) -> str:
-    by = {priority: sum(it.priority is priority for it in facts.raised) for priority in reversed(Priority)}
+    by = {priority: sum(it.priority is priority for it in facts.befell) for priority in reversed(Priority)}
     parts = [count(number, priority.word) for priority, number in by.items() if number]
     if not parts:
         return "No alarm rose."
-    whole = count(len(facts.raised), "alarm").capitalize()
+    whole = count(len(facts.befell), "alarm").capitalize()
     said = f"{whole} rose{',' if len(parts) == 1 else ':'} {listed(parts)}."
-    unseen = [it for it in facts.raised if not it.seen and not it.set_aside and it.rule != STOP]
+    unseen = [it for it in facts.befell if not it.seen and not it.set_aside]
     if unseen:
-        if len(facts.raised) == 1:
+        if len(facts.befell) == 1:
             said += " It was never acknowledged."
-        elif len(unseen) == len(facts.raised):
+        elif len(unseen) == len(facts.befell):
             said += " Nobody ever acknowledged any."
         else:
             said += f" {_few(len(unseen)).capitalize()} of them {_was(len(unseen))} never acknowledged."
@@ -169,7 +168,7 @@ def _alarms(facts: Facts) -> str:
 
 
 def _dangers(facts: Facts) -> list[str]:
-    dangers = [it for it in facts.raised if it.priority is Priority.DANGER and it.rule != STOP]
+    dangers = [it for it in facts.befell if it.priority is Priority.DANGER]
     first: dict[tuple[str, str], Raised] = {}
     for it in dangers:
         first.setdefault((it.rule, it.about), it)

@@ -52,6 +52,13 @@ def test_the_one_alarm_of_a_lift_is_not_one_of_them(stuck: Facts) -> None:
     assert "One alarm rose, one warning. It was never acknowledged. " in paragraph(stuck)
 
 
+def test_a_stop_is_told_as_what_people_did() -> None:
+    facts = gather(STUCK.with_name("called-stop.jsonl"))
+    assert "No alarm rose. STOP was called at 0:10.3." in paragraph(facts)
+    assert "<div><dt>dangers</dt><dd>0</dd></div>" in page(facts)
+    assert "stop-called" in page(facts), "it stands among the alarms, with who called it"
+
+
 def answered(path: Path) -> None:
     """The kept recording, its load named in hostile words, with somebody who acknowledges its alarm 2 s after its rise, and a note.
 
