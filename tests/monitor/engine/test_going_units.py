@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from math import asin, atan2, degrees, radians, sin
+from math import asin, atan2, degrees, hypot, radians, sin
 
 import pytest
 
@@ -112,6 +112,15 @@ def test_over_centre_without_pose_or_line(scene, blank, document):
     document["load"].pop("hinge")
     free = Rig.model_validate(document)
     assert going.over_centre(replace(blank, rig=free), "load") is None
+
+
+def test_what_a_calibration_leaves_uncertain_counts_against_gravity_and_not_between_tilts(scene):
+    """The plan's angle is one against gravity; what the forces say was measured with the same inclinometers."""
+    turned = replace(scene, pose=replace(pose(sin(radians(10.0)), 0.0, 1e-3), level_sd=0.02))
+    planned = going.over_centre(turned, "load")
+    assert planned.share == pytest.approx((radians(10.0) + 3.0 * hypot(1e-3, 0.02)) / PLANNED, rel=1e-6)
+    forces = going.over_centre(balance(turned, tip_rad=0.5, tip_sd_rad=0.0), "load")
+    assert forces.share == pytest.approx((radians(10.0) + 3e-3) / 0.5, rel=1e-3)
 
 
 def test_over_centre_as_planned(scene):
