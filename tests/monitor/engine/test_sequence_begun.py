@@ -33,6 +33,14 @@ def test_a_stack_that_was_going_up_is_carried_over_whole_until_it_is_shut(new_pl
     assert look(sequence, BEGUN + 4 * S, first=UP) == ({"S1-lower", "S2-lower"}, set()), "and opened again"
 
 
+def test_a_stack_that_was_shut_while_all_rest_is_carried_over_no_longer(new_plan):
+    sequence = new_plan(FILL, FILL)
+    look(sequence, BEGUN, first=UP)
+    sequence.forward(BEGUN + S)
+    assert look(sequence, BEGUN + 2 * S) == (set(), set())
+    assert look(sequence, BEGUN + 3 * S, first=UP) == ({"S1-lower"}, set())
+
+
 def test_each_stack_is_carried_over_by_itself(new_plan):
     sequence = new_plan(FILL, FILL)
     look(sequence, BEGUN, first=UP, second=UP)
