@@ -29,6 +29,8 @@ _STOOD_NS = 1_000_000_000
 _STANDS_NS = 3_000_000_000
 """How long a shore that walked down must have stood still to count as locked again (invented): bags let go slowly, and by fits
 and starts."""
+_STILL = 0.5
+"""Share of its noise by which a shore may have shortened over those seconds, by their means, and have stood (invented)."""
 _WALKS = 0.5
 """Share of its lock pitch that a shore must have shortened, noise allowed for, before it is seen to walk (invented)."""
 
@@ -80,7 +82,7 @@ class ShoreState:
         self.walks_m = max(_WALKS * shore.lock_pitch, 2.0 * self.extension.noise)
         """How far (m) it must have shortened to be seen shortening at all: part of its pitch, more where it is noisy."""
         self._seats_m = shore.lock_pitch + 2.0 * self.extension.noise
-        """Shorter by more than this (m), however slowly, and with its load, no lock has it."""
+        """Shorter by more than this (m), however slowly, and with its load, no lock has it (two of its noise: invented)."""
 
     def _doing(self, now_ns: int, shortened: float | None) -> str:
         if self.released:
@@ -153,7 +155,7 @@ class ShoreState:
             return True
         first = [length for at_ns, length in self._lengths if at_ns - since_ns <= _STOOD_NS]
         last = self._lately(now_ns)
-        return fsum(first) / len(first) - fsum(last) / len(last) > 0.5 * self.extension.noise
+        return fsum(first) / len(first) - fsum(last) / len(last) > _STILL * self.extension.noise
 
     def picture(
         self, pose: PoseEstimate | None, now_ns: int, grown: float | None, air_pa: float | None, alone: bool
