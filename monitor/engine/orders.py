@@ -63,8 +63,12 @@ class Orders:
         why_not = self._engine.why_not_zero(action.time_ns, bool(action.details.get("live_only")))
         if why_not:
             raise Refused(f"no zero: {why_not}")
+        plan = self._engine.sequence
+        given_up, begun = plan.abandoned, any(step.started_ns is not None for step in plan.pictures())
         self._engine.zero(action.time_ns)
-        return "zero taken"
+        if given_up:
+            return "zero taken: the plan that was given up is taken up again, from step 1"
+        return "zero taken: the plan begins again, at step 1" if begun else "zero taken"
 
     def _next(self, action: Action) -> str:
         done = self._engine.sequence.forward(action.time_ns)

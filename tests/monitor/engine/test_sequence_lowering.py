@@ -113,6 +113,30 @@ def test_a_plan_that_is_abandoned_is_said_so_and_the_rest_is_watched(lift, clean
     assert (picture.step.number, picture.abandoned) == (1, False)
 
 
+def test_a_zero_says_what_it_does_to_a_plan_that_was_begun(new_lift, moment):
+    """Whoever gave the plan up and measures anew is watched by its steps again: "zero taken" alone did not say so."""
+    lift = new_lift()
+    lift.play(lambda t: moment(), 4.0)
+    lift.act("abandon")
+    picture = lift.act("zero")
+    assert picture.answer.text == "zero taken: the plan that was given up is taken up again, from step 1"
+    assert (picture.step.number, picture.abandoned) == (1, False)
+    assert lift.act("zero").answer.text == "zero taken: the plan begins again, at step 1"
+
+
+def test_the_first_zero_says_no_more_than_that(new_lift, moment):
+    lift = new_lift(hand=False)
+    lift.play(lambda t: moment(), 3.0)
+    assert lift.act("zero").answer.text == "zero taken"
+
+
+def test_a_zero_without_a_plan_says_no_more_than_that(document, new_lift, moment):
+    document["step"] = []
+    lift = new_lift(hand=False, rig=Rig.model_validate(document))
+    lift.play(lambda t: moment(), 3.0)
+    assert [lift.act("zero").answer.text for _ in range(2)] == ["zero taken"] * 2
+
+
 def test_there_is_no_plan_to_abandon_before_the_zero(new_lift, moment):
     lift = new_lift(hand=False)
     lift.play(lambda t: moment(), 1.0)
