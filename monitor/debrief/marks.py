@@ -60,6 +60,7 @@ class Marker:
 
     def __init__(self) -> None:
         self._waiting: list[tuple[int, Kind, str, str]] = []
+        """What a mark holds but for its picture."""
         self._step: int | None = None
 
     def entry(self, entry: Entry) -> None:
@@ -75,21 +76,29 @@ class Marker:
             late = ", written late" if entry.late else ""
             self._waiting.append((entry.time_ns, Kind.NOTICE, f"{entry.kind}{about}: {entry.text}{late}", ""))
 
-    def picture(self, number: int, picture: Picture) -> Iterator[Mark]:
-        """The marks that this picture is the first to know of."""
-        for time_ns, kind, text, word in self._waiting:
-            yield Mark(number, time_ns, kind, text, word)
+    def picture(self, number: int, picture: Picture) -> list[Mark]:
+        """The marks that this picture is the first to know of, in order of time."""
+        found = [Mark(number, *it) for it in self._waiting]
         self._waiting.clear()
         for it in picture.transitions:
             alarm = it.alarm
             if alarm.raised_ns == it.time_ns and alarm.state is AlarmState.UNACKNOWLEDGED:
-                yield Mark(number, it.time_ns, Kind.ALARM, alarm.text, alarm.priority.word)
+                found.append(Mark(number, it.time_ns, Kind.ALARM, alarm.text, alarm.priority.word))
         step = picture.step.number if picture.step is not None and picture.zero.taken_ns is not None else None
         if step != self._step:
             self._step = step
-            if step is not None:
-                now = picture.steps[step - 1]
-                what = f"step {step} {now.do} {now.bag or ''}".rstrip()
-                yield Mark(number, picture.time_ns, Kind.STEP, f"{what}: {now.stop}", str(step))
-            elif not picture.abandoned and picture.zero.taken_ns is not None:
-                yield Mark(number, picture.time_ns, Kind.STEP, "the plan is at its end")
+            found += _turn(number, picture, step)
+        return sorted(found, key=lambda it: it.time_ns)
+
+
+def _turn(number: int, picture: Picture, step: int | None) -> Iterator[Mark]:
+    """That a step began, or the plan is at its end: when the step itself says, which a person's key made before this picture."""
+    if step is not None:
+        now = picture.steps[step - 1]
+        what = f"step {step} {now.do} {now.bag or ''}".rstrip()
+        at_ns = picture.time_ns if now.started_ns is None else now.started_ns
+        yield Mark(number, at_ns, Kind.STEP, f"{what}: {now.stop}", str(step))
+    elif not picture.abandoned and picture.zero.taken_ns is not None:
+        ended_ns = picture.steps[-1].ended_ns if picture.steps else None
+        at_ns = picture.time_ns if ended_ns is None else ended_ns
+        yield Mark(number, at_ns, Kind.STEP, "the plan is at its end")

@@ -13,6 +13,7 @@ import orjson
 import pytest
 
 from monitor.debrief.figures import KINDS, Figure, Figures, shown
+from monitor.debrief.marks import Kind
 from monitor.encode import seconds
 from monitor.engine.picture import BalancePicture, Priority
 from monitor.report.alarms import alarms
@@ -50,6 +51,14 @@ def stuck() -> Facts:
 
 def test_the_one_alarm_of_a_lift_is_not_one_of_them(stuck: Facts) -> None:
     assert "One alarm rose, one warning. It was never acknowledged. " in paragraph(stuck)
+
+
+def test_a_step_begins_at_one_time_wherever_the_report_says_it() -> None:
+    """A key is pressed between two pictures: "All that happened" dated the step by the later of them, a tenth further on."""
+    facts = gather(STUCK.with_name("clean-lift.jsonl"))
+    said = [it.time_ns for it in facts.marks if it.kind is Kind.STEP]
+    assert said == [*(it.begun[-1] for it in facts.steps), facts.steps[-1].ended_ns]
+    assert [it.time_ns for it in facts.marks] == sorted(it.time_ns for it in facts.marks)
 
 
 def test_a_stop_is_told_as_what_people_did() -> None:
