@@ -120,7 +120,7 @@ def keeping(command: Command) -> None:
     command.add_argument(
         "--split",
         metavar="TIME_OR_SIZE",
-        help="go on in another file this often, such as 1h or 500MB (default: 1 GiB, five hours of 40 channels at 20 Hz)",
+        help="go on in another file this often, such as 1h, 500MB or '2 GiB' (default: 1 GiB, five hours of 40 channels at 20 Hz)",
     )
     command.add_argument("--no-record", action="store_true", help="keep nothing")
 

@@ -33,6 +33,9 @@ LONGEST_S = 366 * 86_400.0
 LEAST_SIZE, LEAST_S = 1_000_000, 60.0
 """What a part of a recording must have room for (bytes, s): a session has 9999 parts at most that sort by their names."""
 
+_SIZES = {"MB": 1e6, "GB": 1e9, "MiB": 2.0**20, "GiB": 2.0**30}
+"""Units of a size, in bytes (IEC 80000-13)."""
+
 
 @dataclass(frozen=True, slots=True)
 class Call:
@@ -183,10 +186,11 @@ def split_of(given: str | None) -> Split | None:
     if given is None:
         return None
     bad = BadCall(
-        f"--split: found '{given}', allowed is a time from 1 min such as 1h, or a size from 1 MB such as 500MB"
+        f"--split: found '{given}', allowed is a time from 1 min such as 1h, or a size from 1 MB such as 500MB or '1 GiB' "
+        f"({', '.join(_SIZES)})"
     )
-    if found := re.fullmatch(r"(\d{1,9}(?:\.\d{1,9})?) ?([MG])B", given.strip()):
-        size = round(float(found[1]) * {"M": 1e6, "G": 1e9}[found[2]])
+    if found := re.fullmatch(rf"([0-9]{{1,9}}(?:\.[0-9]{{1,9}})?)\s*({'|'.join(_SIZES)})", given.strip()):
+        size = round(float(found[1]) * _SIZES[found[2]])
         if size < LEAST_SIZE:
             raise bad
         return Split(size)

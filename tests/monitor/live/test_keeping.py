@@ -23,13 +23,37 @@ AWAY = ("--port", "bench=socket://127.0.0.1:9", "--port", "mast=socket://127.0.0
         ("90 min", Split(every_ns=5_400_000_000_000)),
         ("500MB", Split(500_000_000)),
         ("1.5 GB", Split(1_500_000_000)),
+        ("1 GiB", Split(1 << 30)),
+        ("64MiB", Split(64 << 20)),
+        (" 2  GiB ", Split(2 << 30)),
+        ("2\tMB", Split(2_000_000)),
     ],
 )
 def test_when_a_session_goes_on_in_another_file(given, split):
     assert split_of(given) == split
 
 
-@pytest.mark.parametrize("given", ["", "0", "5", "30 s", "0.9 MB", "1 kB", "MB", "-1 h", "1 m", "1e9 MB", "nan h"])
+@pytest.mark.parametrize(
+    "given",
+    [
+        "",
+        "0",
+        "5",
+        "30 s",
+        "0.9 MB",
+        "1 kB",
+        "MB",
+        "-1 h",
+        "1 m",
+        "1e9 MB",
+        "nan h",
+        "1 KiB",
+        "1 Gib",
+        "1 gb",
+        "1 G iB",
+        "\u0665 MB",
+    ],
+)
 def test_a_split_that_is_none_is_a_sentence(given):
     with pytest.raises(
         BadCall, match=r"--split: found '.*', allowed is a time from 1 min such as 1h, or a size"
