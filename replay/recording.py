@@ -20,11 +20,14 @@ class Recording:
     """One session. Iterate `lines()` once; then `damage`, `complete`, `gaps` and `unknown` say what its files were like.
 
     `parts` are in order, the first of them part 1; `beside` stand where its parts would and are none of it; `begun` tells
-    whether a file is there that has not even a header.
+    whether a file is there that has not even a header; `named` whether one of its files was given by its name, and not found in a
+    folder.
     """
 
-    def __init__(self, parts: Sequence[Journal], beside: Sequence[Journal] = (), *, begun: bool = False) -> None:
-        self.parts, self._beside, self._begun = parts, beside, begun
+    def __init__(
+        self, parts: Sequence[Journal], beside: Sequence[Journal] = (), *, begun: bool = False, named: bool = False
+    ) -> None:
+        self.parts, self._beside, self._begun, self.named = parts, beside, begun, named
         self.damage: str | None = None
         self.complete = False
         self.part = 0
@@ -102,6 +105,7 @@ def recordings(paths: Iterable[Path]) -> Iterator[Recording | JournalError]:
     One file of a session brings the others that are named like it; files that are all given may have any name.
     """
     given: dict[Path, bool] = {}  # False: only found beside
+    named: set[Path] = set()
     for path in paths:
         if path.is_dir():
             inside = sorted(it for it in path.iterdir() if it.suffix == SUFFIX and not it.name.endswith(NOTES))
@@ -110,6 +114,7 @@ def recordings(paths: Iterable[Path]) -> Iterator[Recording | JournalError]:
                 yield JournalError(f"{path}: holds no recording, which is a file that ends in {SUFFIX}")
         else:
             given[path] = True
+            named.add(path)
             for it in relatives(path):
                 given.setdefault(it, False)
     read: dict[Path, Journal | JournalError] = {}
@@ -134,7 +139,7 @@ def recordings(paths: Iterable[Path]) -> Iterator[Recording | JournalError]:
             if any(given[part.path] for part in parts.values()):
                 for part in parts.values():
                     del of_all[part.path]
-                yield _recording(parts, alike, begun)
+                yield _recording(parts, alike, begun, named)
         elif given[path] and not (isinstance(found, NotBegun) and _kin(path) in asked):
             yield found
 
@@ -161,7 +166,10 @@ def _sets(journals: Sequence[Journal]) -> list[dict[int, Journal]]:
 
 
 def _recording(
-    parts: dict[int, Journal], alike: Mapping[tuple[Path, str], Sequence[Journal]], begun: set[tuple[Path, str]]
+    parts: dict[int, Journal],
+    alike: Mapping[tuple[Path, str], Sequence[Journal]],
+    begun: set[tuple[Path, str]],
+    named: set[Path],
 ) -> Recording | JournalError:
     of_it = [parts[number] for number in sorted(parts)]
     first = of_it[0]
@@ -171,7 +179,12 @@ def _recording(
             "that holds all of them"
         )
     kin = _kin(first.path)
-    return Recording(of_it, [it for it in alike[kin] if it not in of_it], begun=kin in begun)
+    return Recording(
+        of_it,
+        [it for it in alike[kin] if it not in of_it],
+        begun=kin in begun,
+        named=any(it.path in named for it in of_it),
+    )
 
 
 def read_recording(path: Path) -> Recording:

@@ -13,7 +13,13 @@ PRIORITIES = ("notice", "caution", "warning", "danger")
 
 def judge(commands: Commands) -> None:
     """`inchwatch judge`."""
-    it = shared.added(commands, "judge", "run the engine again over recordings and print the verdict")
+    it = shared.added(
+        commands,
+        "judge",
+        "run the engine again over recordings and print the verdict",
+        "Exit code 0 only if all could be judged and every one that was given by its own name is whole, as journal has it; what is "
+        "judged of one that is not is said. One that is damaged in a folder, or in a season, is told and no fault of the rest.",
+    )
     shared.recordings(it)
     shared.as_json(it, "one JSON object a session")
     it.add_argument("--limits", metavar="TOML", help="judge under other limits: a file with a [limits] table")

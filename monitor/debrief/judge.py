@@ -24,9 +24,10 @@ from replay.recording import Recording, read_recording, recordings
 
 
 def judge(files: Sequence[str], *, as_json: bool, limits: str | None = None, fail_on: str | None = None) -> int:
-    """Print a verdict a session; returns the exit code: 1 if a file cannot be judged, or `fail_on` was reached.
+    """Print a verdict a session; returns the exit code: 1 if a file cannot be judged, one given by its name is not whole, or
+    `fail_on` was reached.
 
-    `files` may be folders, and files of one session are one.
+    `files` may be folders, and files of one session are one. What is damaged in a folder is told, and no fault of the rest.
     """
     try:
         other = read_limits(Path(limits)) if limits else None
@@ -44,7 +45,7 @@ def judge(files: Sequence[str], *, as_json: bool, limits: str | None = None, fai
             failed = True
             continue
         show(verdict, as_json=as_json)
-        failed |= reached(verdict, fail_on)
+        failed |= reached(verdict, fail_on) or (found.named and not verdict["complete"])
     return int(failed)
 
 

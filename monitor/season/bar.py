@@ -13,7 +13,8 @@ _EVERY_S = 0.2
 class Bar:
     """How far a run has come. Done is counted in bytes: one recording may be a hundred times another."""
 
-    def __init__(self, count: int, size: int, out: TextIO = sys.stderr) -> None:
+    def __init__(self, count: int, size: int, out: TextIO | None = None) -> None:
+        out = sys.stderr if out is None else out  # as it is now: this module may be imported while it is another
         self._out = out if out.isatty() else None
         self._count, self._size = count, max(1, size)
         self._done = self._bytes = 0
