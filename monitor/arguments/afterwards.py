@@ -54,7 +54,8 @@ def season(commands: Commands) -> None:
         "season",
         "how the figures of many recordings went over time, from what judge -o wrote",
         "By rig, or by folder where each crew keeps its recordings in one of its own: a recording does not know who the crew was. "
-        "A trend is said only where chance is an unlikely reason for it, and it is never a cause.",
+        "The same bytes under two names count once in a line. A trend is said only where chance is an unlikely reason for it, and "
+        "it is never a cause.",
     )
     it.add_argument("file", metavar="FILE", help="the Parquet file")
     it.add_argument("--by", choices=("rig", "folder", "all"), default="rig", help="what is one line (default: rig)")

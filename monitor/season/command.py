@@ -203,7 +203,15 @@ class _Run:
 
     def _tell(self, result: Path, made: list[Json], again: int) -> None:
         """What came of it, and every sentence that somebody should read."""
+        first: dict[str, str] = {}
         for row in made:
+            if sha256 := row.get("sha256"):
+                other = first.setdefault(sha256, row["file"])
+                if other != row["file"]:
+                    print(
+                        f"inchwatch judge: {row['file']}: the same bytes as {other}: a row each, one session to inchwatch season",
+                        file=sys.stderr,
+                    )
             damage = None if row["trouble"] else row["verdict"]["damage"]
             if row["trouble"] is not None:
                 self._fault(row["trouble"])

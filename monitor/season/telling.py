@@ -64,6 +64,7 @@ def headline(it: Group) -> str:
     when = f", {it.first:%Y-%m-%d} to {it.last:%Y-%m-%d}" if it.first and it.last else ""
     more = [f"{it.sessions - it.judged} not judged"] if it.sessions > it.judged else []
     more += [f"{it.damaged} damaged"] if it.damaged else []
+    more += [f"{it.copies} cop{'y' if it.copies == 1 else 'ies'} of the same bytes, counted once"] if it.copies else []
     more += [f"{it.undated} without a date, left out"] if it.undated else []
     return f"{it.name}: {it.sessions} session{'s' * (it.sessions != 1)}{when}" + (
         f" ({', '.join(more)})" if more else ""

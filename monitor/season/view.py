@@ -71,10 +71,11 @@ class Line:
 @dataclass(frozen=True, slots=True)
 class Group:
     """The sessions of one rig or folder. `judged` of `sessions` have figures; `undated` of those say not when they were made, and
-    count in no line."""
+    count in no line. `copies`: so many rows more are of the same bytes as one of these, and count nowhere."""
 
     name: str
     sessions: int
+    copies: int
     judged: int
     damaged: int
     undated: int
@@ -93,12 +94,24 @@ def groups(rows: Sequence[dict[str, Any]], by: str, names: Sequence[str]) -> lis
     return _tested(found)
 
 
-def _group(name: str, rows: Sequence[dict[str, Any]], names: Sequence[str]) -> Group:
+def _once(rows: Sequence[dict[str, Any]]) -> list[dict[str, Any]]:
+    """The rows without those of the same bytes as another: one session that is kept twice. Of these one that was judged is left."""
+    found: dict[Any, dict[str, Any]] = {}
+    for at, row in enumerate(rows):
+        its = row.get("sha256") or at  # what could not be read is like nothing else
+        if its not in found or (found[its]["trouble"] is not None and row["trouble"] is None):
+            found[its] = row
+    return list(found.values())
+
+
+def _group(name: str, every: Sequence[dict[str, Any]], names: Sequence[str]) -> Group:
+    rows = _once(every)
     judged = [row for row in rows if row["trouble"] is None]
     dated = sorted((row for row in judged if row["started"] is not None), key=lambda row: row["started"])
     return Group(
         name=name,
         sessions=len(rows),
+        copies=len(every) - len(rows),
         judged=len(judged),
         damaged=sum(row["damage"] is not None for row in judged),
         undated=len(judged) - len(dated),
@@ -157,6 +170,7 @@ def as_json(found: Sequence[Group]) -> Json:
             {
                 "name": it.name,
                 "sessions": it.sessions,
+                "copies": it.copies,
                 "judged": it.judged,
                 "damaged": it.damaged,
                 "undated": it.undated,

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import json
 import os
+import shutil
 import signal
 import subprocess
 import sys
@@ -206,6 +208,37 @@ def test_many_figures_together_need_more_to_be_said():
     ]
     names = ["gap.greatest_m", "tilt.greatest_rad", "fall.greatest_m", "rise.greatest_m"]
     assert not groups(rows, "all", names)[0].lines[0].said
+
+
+def test_the_same_bytes_under_two_names_are_two_rows_and_count_once(few, tmp_path, capsys):
+    """A crew copies a stick into its folder: one lift had weighed twice in every trend."""
+    shutil.copy(few / "lift-2.jsonl", few / "stick.jsonl")
+    call, result = Call([str(few)], output=str(tmp_path / "season.parquet")), tmp_path / "season.parquet"
+    for before in ("", ", 4 of them before"):
+        judge_many(call)
+        said = capsys.readouterr()
+        assert f"5 sessions, 4 judged{before}, 1 of them damaged; 1 could not" in said.out
+        assert (
+            f"{few / 'stick.jsonl'}: the same bytes as {few / 'lift-2.jsonl'}: a row each, one session to" in said.err
+        )
+        rows = read(result)
+        assert [Path(it["file"]).name for it in rows][-1] == "stick.jsonl"
+        assert rows[-1] | {"file": ""} == rows[1] | {"file": ""}
+    assert season(str(result), by="folder", figures=["recording.readings"], as_json=True, html=None) == 0
+    (north,) = json.loads(capsys.readouterr().out)["groups"]
+    assert (north["sessions"], north["copies"], north["judged"]) == (4, 1, 3)
+    assert [it["sessions"] for it in north["figures"]] == [3]
+    assert season(str(result), by="folder", figures=["recording.readings"], as_json=False, html=None) == 0
+    assert "(1 not judged, 1 damaged, 1 copy of the same bytes, counted once)" in capsys.readouterr().out
+
+
+def test_of_two_copies_the_one_that_was_judged_counts_and_what_was_not_read_is_no_copy():
+    (row,) = season_of([0.02])
+    lost = row | {"trouble": "its process ended", "sha256": "a", "gap.greatest_m": None}
+    (group,) = groups([lost, row | {"sha256": "a"}, row | {"sha256": "a"}], "all", ["gap.greatest_m"])
+    assert (group.sessions, group.copies, group.judged, len(group.lines[0].points)) == (1, 2, 1, 1)
+    (group,) = groups([lost | {"sha256": None}, lost | {"sha256": None}], "all", ["gap.greatest_m"])
+    assert (group.sessions, group.copies) == (2, 0)
 
 
 def test_an_unknown_figure_is_a_sentence():
