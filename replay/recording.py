@@ -6,6 +6,7 @@ belongs to something else, ends what is played, and `damage` says so in one sent
 
 from __future__ import annotations
 
+import os
 from collections import defaultdict
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from pathlib import Path
@@ -14,6 +15,9 @@ from replay.codec import AlarmLine, Gap, Header
 from replay.entries import Entry
 from replay.journal import Journal, JournalError, NotBegun, read_journal
 from replay.names import NOTES, SUFFIX, base_of, part_path, printable, relatives
+
+_MOST_FOLDERS = 10_000
+"""So many folders below one are looked into at most for recordings that are not read."""
 
 
 class Recording:
@@ -100,18 +104,23 @@ class Recording:
 
 
 def recordings(paths: Iterable[Path]) -> Iterator[Recording | JournalError]:
-    """The sessions in files and folders, in the order given, each once; in its place an error that says what is none.
+    """The sessions in files and folders, in the order given, each once; in its place an error that says what is none. A folder's
+    own files are read and not those of folders in it: a season tells crews apart by the folder.
 
     One file of a session brings the others that are named like it; files that are all given may have any name.
     """
+    paths = list(paths)
     given: dict[Path, bool] = {}  # False: only found beside
     named: set[Path] = set()
     for path in paths:
         if path.is_dir():
-            inside = sorted(it for it in path.iterdir() if it.suffix == SUFFIX and not it.name.endswith(NOTES))
+            inside = _inside(path)
             given.update(dict.fromkeys(inside, True))
             if not inside:
-                yield JournalError(f"{path}: holds no recording, which is a file that ends in {SUFFIX}")
+                below = _below(path, paths)
+                yield JournalError(
+                    f"{path}: holds no recording, which is a file that ends in {SUFFIX}{below and f'; {below}'}"
+                )
         else:
             given[path] = True
             named.add(path)
@@ -142,6 +151,47 @@ def recordings(paths: Iterable[Path]) -> Iterator[Recording | JournalError]:
                 yield _recording(parts, alike, begun, named)
         elif given[path] and not (isinstance(found, NotBegun) and _kin(path) in asked):
             yield found
+
+
+def unread(paths: Sequence[Path]) -> Iterator[str]:
+    """A sentence for each folder given that has recordings and, in folders below it that are not given, files that are not read."""
+    for path in paths:
+        if path.is_dir() and _inside(path) and (below := _below(path, paths)):
+            yield f"{path}: {below}"
+
+
+def _inside(folder: Path) -> list[Path]:
+    """The files in a folder that may be recordings, by name."""
+    return sorted(it for it in folder.iterdir() if _may_be(it.name))
+
+
+def _may_be(name: str) -> bool:
+    return name.endswith(SUFFIX) and name != SUFFIX and not name.endswith(NOTES)
+
+
+def _below(folder: Path, given: Sequence[Path]) -> str:
+    """How many such files lie in folders below one, where neither they nor their folder are given, as the end of a sentence; "" for
+    none. What is hidden, such as the waste of a stick, does not count."""
+    read = {os.path.realpath(it) for it in given}
+    count, first, least = 0, "", ""
+    for number, (where, folders, names) in enumerate(os.walk(folder)):
+        if number == _MOST_FOLDERS:
+            least = "at least "
+            break
+        folders[:] = sorted(it for it in folders if not it.startswith("."))
+        real = os.path.realpath(where)
+        if number == 0 or real in read:
+            continue
+        here = sum(_may_be(name) and os.path.join(real, name) not in read for name in names)
+        count += here
+        first = first or (where if here else "")
+    if not count:
+        return ""
+    files = f"{least}{count} file{'s' * (count != 1)}"
+    return (
+        f"not read: {files} that may be recordings, in folders below it; give those folders as well, such as "
+        f"{printable(first)}"
+    )
 
 
 def _kin(path: Path) -> tuple[Path, str]:

@@ -70,7 +70,10 @@ def recording(command: Command) -> None:
 def recordings(command: Command) -> None:
     """FILE...: recordings."""
     command.add_argument(
-        "files", nargs="+", metavar="FILE", help="recording, or a folder of them; one file of a session brings the rest"
+        "files",
+        nargs="+",
+        metavar="FILE",
+        help="recording, or a folder of them (none below it is read: give those as well); one file of a session brings the rest",
     )
 
 

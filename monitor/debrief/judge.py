@@ -20,7 +20,7 @@ from monitor.rig.schema import Limits, Rig
 from replay.codec import AlarmLine, Gap
 from replay.entries import Entry, Notice, Tick
 from replay.journal import JournalError
-from replay.recording import Recording, read_recording, recordings
+from replay.recording import Recording, read_recording, recordings, unread
 
 
 def judge(files: Sequence[str], *, as_json: bool, limits: str | None = None, fail_on: str | None = None) -> int:
@@ -35,6 +35,8 @@ def judge(files: Sequence[str], *, as_json: bool, limits: str | None = None, fai
         print(faults, file=sys.stderr)
         return 2
     failed = False
+    for said in unread([*map(Path, files)]):
+        print(f"inchwatch judge: {said}", file=sys.stderr)
     for found in recordings(map(Path, files)):
         try:
             if isinstance(found, JournalError):

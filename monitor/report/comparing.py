@@ -14,7 +14,7 @@ from monitor.report.lifts import Lift, read_lift
 from monitor.report.writing import put
 from monitor.rig.load import RigFaults
 from replay.journal import JournalError
-from replay.recording import recordings
+from replay.recording import recordings, unread
 
 _ENDINGS = (".html", ".htm")
 """What a page is called; so it never takes the place of a recording."""
@@ -29,6 +29,8 @@ def compare_files(given: Sequence[str], *, as_page: str | None, json: bool, out:
     if as_page is not None and Path(as_page).suffix.lower() not in _ENDINGS:
         print(f"inchwatch compare: {as_page}: a page ends in {' or '.join(_ENDINGS)}", file=err)
         return 2
+    for said in unread([*map(Path, given)]):
+        print(f"inchwatch compare: {said}", file=err)
     found = list(recordings(map(Path, given)))
     if len(found) == 1 and isinstance(found[0], JournalError):
         print(f"inchwatch compare: {found[0]}", file=err)

@@ -17,7 +17,7 @@ from monitor.season.one import Job, digest, programme, row_of
 from monitor.season.table import TableError, as_rows, write
 from monitor.season.workers import Rows, by_processes, cores
 from replay.journal import JournalError
-from replay.recording import recordings
+from replay.recording import recordings, unread
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,6 +88,8 @@ class _Run:
 
     def all(self) -> int:
         """Do it."""
+        for said in unread([*map(Path, self.call.files)]):
+            print(f"inchwatch judge: {said}", file=sys.stderr)
         jobs = [it for it in self.found if isinstance(it, Job)]
         if self.call.output is None:
             self._print(jobs)

@@ -17,7 +17,7 @@ from replay.codec import AlarmLine, CodecError, Header, header_line, read_header
 from replay.entries import Action, Notice, Tick
 from replay.journal import JournalError, JournalWriter, read_journal
 from replay.names import base_of, part_path
-from replay.recording import Recording, read_recording, recordings
+from replay.recording import Recording, read_recording, recordings, unread
 from replay.writer import Split
 
 HEADER = Header("name = 'rig'\n", "rig", "inchwatch 0", "2026-01-01T00:00:00+00:00", "0123456789abcdef")
@@ -239,6 +239,38 @@ def test_what_is_no_recording_in_a_folder_is_said_beside_the_others(parts, tmp_p
     assert "notes.jsonl: is no recording" in str(found[1])
     (tmp_path / "none").mkdir()
     assert "holds no recording" in str(*recordings([tmp_path / "none"]))
+
+
+def test_recordings_in_folders_below_are_counted_and_not_read(parts, tmp_path, monkeypatch):
+    """A crew keeps a season by days: nothing said that only those beside them had been judged."""
+    season, first, second = tmp_path / "season", tmp_path / "season" / "day 1", tmp_path / "season" / "north" / "day 2"
+    for folder in (first, second, season / ".Trash-1000", season / "empty"):
+        folder.mkdir(parents=True)
+    for path in (first / "a.jsonl", first / "b.jsonl", second / "c.jsonl", season / ".Trash-1000" / "d.jsonl"):
+        path.write_bytes(parts[0].read_bytes())
+    (first / "a.notes.jsonl").write_text("{}\n")
+    (season / "again").symlink_to(season)
+    below = (
+        f"not read: 3 files that may be recordings, in folders below it; give those folders as well, such as {first}"
+    )
+    assert [str(it) for it in recordings([season])] == [
+        f"{season}: holds no recording, which is a file that ends in .jsonl; {below}"
+    ]
+    assert not list(unread([season])), "that says it already"
+    (season / "e.jsonl").write_bytes(parts[0].read_bytes())
+    assert [it.path.name for it in recordings([season])] == ["e.jsonl"]
+    assert list(unread([season])) == [f"{season}: {below}"]
+    (said,) = unread([season, first, season / "e.jsonl"])
+    assert said.startswith(f"{season}: not read: 1 file that may be recordings, in folders below it; ")
+    assert not list(unread([season, first, second]))
+    assert not list(unread([season, first, second / "c.jsonl"]))
+    (season / "e.jsonl").unlink()
+    (said, *_) = map(str, recordings([season, first, second]))
+    assert said == f"{season}: holds no recording, which is a file that ends in .jsonl"
+    (season / "e.jsonl").write_bytes(parts[0].read_bytes())
+    assert not list(unread([first, season / "e.jsonl"]))
+    monkeypatch.setattr("replay.recording._MOST_FOLDERS", 2)
+    assert "not read: at least 2 files" in next(unread([season]))
 
 
 def test_a_later_part_is_refused_by_who_knows_of_none():

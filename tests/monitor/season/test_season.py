@@ -14,6 +14,7 @@ from pathlib import Path
 import pyarrow.parquet as pq
 import pytest
 
+from monitor.cli import main
 from monitor.debrief.figures import WHOLE
 from monitor.season.command import Call, judge_many
 from monitor.season.table import TableError, moment, read, write
@@ -208,6 +209,26 @@ def test_many_figures_together_need_more_to_be_said():
     ]
     names = ["gap.greatest_m", "tilt.greatest_rad", "fall.greatest_m", "rise.greatest_m"]
     assert not groups(rows, "all", names)[0].lines[0].said
+
+
+def test_what_lies_deeper_is_told_by_everyone_who_takes_a_folder(few, tmp_path, capsys):
+    (few / "day").mkdir()
+    shutil.copy(few / "lift-1.jsonl", few / "day" / "lift-4.jsonl")
+    says = f"{few}: not read: 1 file that may be recordings, in folders below it; give those folders as well, such as {few}/day\n"
+    calls = (
+        ["judge"],
+        ["judge", "--json", "--workers", "2"],
+        ["judge", "-o", str(tmp_path / "s.parquet")],
+        ["compare"],
+    )
+    for command, *more in calls:
+        main([command, str(few), *more])
+        assert capsys.readouterr().err.startswith(f"inchwatch {command}: {says}")
+    main(["judge", str(few), str(few / "day"), "-o", str(tmp_path / "s.parquet")])
+    said = capsys.readouterr()
+    assert "not read" not in said.err
+    assert "5 sessions, 4 judged, 4 of them before" in said.out
+    assert [it["folder"] for it in read(tmp_path / "s.parquet")] == [*["north"] * 4, "day"]
 
 
 def test_the_same_bytes_under_two_names_are_two_rows_and_count_once(few, tmp_path, capsys):
