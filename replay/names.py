@@ -32,6 +32,12 @@ def notes_path(first: Path) -> Path:
     return first.with_name(first.name.removesuffix(SUFFIX) + NOTES)
 
 
+def noted_path(path: Path) -> Path | None:
+    """The recording that a file says by its name to hold notes on; None where it says no such thing."""
+    name = path.name.removesuffix(NOTES)
+    return None if name in ("", path.name) else path.with_name(name + SUFFIX)
+
+
 def again_paths(path: Path) -> Iterator[Path]:
     """Where a file may be written anew: under its own name, else beside what has taken that."""
     yield path

@@ -14,7 +14,7 @@ from pathlib import Path
 from replay.codec import AlarmLine, Gap, Header
 from replay.entries import Entry
 from replay.journal import Journal, JournalError, NotBegun, read_journal
-from replay.names import NOTES, SUFFIX, base_of, part_path, printable, relatives
+from replay.names import NOTES, SUFFIX, base_of, noted_path, part_path, printable, relatives
 
 _MOST_FOLDERS = 10_000
 """So many folders below one are looked into at most for recordings that are not read."""
@@ -105,7 +105,8 @@ class Recording:
 
 def recordings(paths: Iterable[Path]) -> Iterator[Recording | JournalError]:
     """The sessions in files and folders, in the order given, each once; in its place an error that says what is none. A folder's
-    own files are read and not those of folders in it: a season tells crews apart by the folder.
+    own files are read and not those of folders in it: a season tells crews apart by the folder. Notes beside a recording that is
+    given are passed over.
 
     One file of a session brings the others that are named like it; files that are all given may have any name.
     """
@@ -134,7 +135,11 @@ def recordings(paths: Iterable[Path]) -> Iterator[Recording | JournalError]:
         try:
             read[path] = read_journal(path)
         except JournalError as error:
-            read[path] = error
+            noted = noted_path(path) if path.is_file() else None
+            if noted is None:
+                read[path] = error
+            elif noted not in given:  # else both came of one pattern, such as yard-*.jsonl
+                read[path] = JournalError(f"{path}: holds notes on a recording, and is none; give {noted.name}")
     journals = [it for it in read.values() if isinstance(it, Journal)]
     begun = {_kin(path) for path, it in read.items() if isinstance(it, NotBegun)}
     alike = defaultdict[tuple[Path, str], list[Journal]](list)

@@ -99,7 +99,7 @@ def replay(commands: Commands) -> None:
         commands,
         "replay",
         "walk through a recording: every picture as it was live, on a bar of time with alarms, steps, marks and notes",
-        "Nothing in it acts on a rig. Notes are kept beside the recording (FILE.notes.jsonl), never in it.",
+        "Nothing in it acts on a rig. Notes are kept beside its first file (of yard.jsonl in yard.notes.jsonl), never in it.",
     )
     shared.recording(it)
     it.add_argument("--who", metavar="NAME", help="who writes the notes (default: whoever is logged in)")
@@ -118,7 +118,7 @@ def debrief(commands: Commands) -> None:
         "-o",
         "--out",
         metavar="FILE",
-        help="REPORT.html, or REPORT.pdf (default: FILE.report.html beside the recording)",
+        help="REPORT.html, or REPORT.pdf (default: beside its first file; of yard.jsonl yard.report.html)",
     )
     shared.form(it, "with a score sheet by this evaluation form, as in score")
     it.add_argument(

@@ -18,6 +18,7 @@ from pathlib import Path
 import orjson
 import pytest
 
+from monitor.cli import main
 from monitor.debrief.deck import Deck
 from monitor.debrief.judge import judged
 from monitor.debrief.notes import Notes
@@ -160,6 +161,21 @@ def test_notes_are_no_recording_of_a_folder(path):
     Notes(path).add(0, "here", "trainer", NOW)
     assert notes_path(path).name == "yard.notes.jsonl"
     assert [it.path for it in recordings([path.parent])] == [path]
+
+
+def test_notes_that_a_pattern_brought_along_are_passed_over_and_alone_they_are_named(path, capsys):
+    """`judge yard-*.jsonl`, as the README has it, ended with 1 once somebody had noted something."""
+    path.write_bytes(STUCK.with_name("called-stop.jsonl").read_bytes())
+    Notes(path).add(0, "here", "trainer", NOW)
+    assert main(["judge", *sorted(map(str, path.parent.glob("yard*.jsonl")))]) == 0
+    assert capsys.readouterr().err == ""
+    for command in ("judge", "journal", "debrief"):
+        assert main([command, str(notes_path(path))]) == 1
+        said = f"{notes_path(path)}: holds notes on a recording, and is none; give yard.jsonl\n"
+        assert capsys.readouterr().err == f"inchwatch {command}: {said}"
+    notes_path(path).unlink()
+    assert main(["judge", str(notes_path(path))]) == 1
+    assert "No such file" in capsys.readouterr().err
 
 
 def test_lines_that_are_no_notes_are_said_and_left(path):
