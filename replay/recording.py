@@ -24,14 +24,11 @@ class Recording:
     """One session. Iterate `lines()` once; then `damage`, `complete`, `gaps` and `unknown` say what its files were like.
 
     `parts` are in order, the first of them part 1; `beside` stand where its parts would and are none of it; `begun` tells
-    whether a file is there that has not even a header; `named` whether one of its files was given by its name, and not found in a
-    folder.
+    whether a file is there that has not even a header.
     """
 
-    def __init__(
-        self, parts: Sequence[Journal], beside: Sequence[Journal] = (), *, begun: bool = False, named: bool = False
-    ) -> None:
-        self.parts, self._beside, self._begun, self.named = parts, beside, begun, named
+    def __init__(self, parts: Sequence[Journal], beside: Sequence[Journal] = (), *, begun: bool = False) -> None:
+        self.parts, self._beside, self._begun = parts, beside, begun
         self.damage: str | None = None
         self.complete = False
         self.part = 0
@@ -112,7 +109,6 @@ def recordings(paths: Iterable[Path]) -> Iterator[Recording | JournalError]:
     """
     paths = list(paths)
     given: dict[Path, bool] = {}  # False: only found beside
-    named: set[Path] = set()
     for path in paths:
         if path.is_dir():
             inside = _inside(path)
@@ -124,7 +120,6 @@ def recordings(paths: Iterable[Path]) -> Iterator[Recording | JournalError]:
                 )
         else:
             given[path] = True
-            named.add(path)
             for it in relatives(path):
                 given.setdefault(it, False)
     read: dict[Path, Journal | JournalError] = {}
@@ -153,7 +148,7 @@ def recordings(paths: Iterable[Path]) -> Iterator[Recording | JournalError]:
             if any(given[part.path] for part in parts.values()):
                 for part in parts.values():
                     del of_all[part.path]
-                yield _recording(parts, alike, begun, named)
+                yield _recording(parts, alike, begun)
         elif given[path] and not (isinstance(found, NotBegun) and _kin(path) in asked):
             yield found
 
@@ -221,10 +216,7 @@ def _sets(journals: Sequence[Journal]) -> list[dict[int, Journal]]:
 
 
 def _recording(
-    parts: dict[int, Journal],
-    alike: Mapping[tuple[Path, str], Sequence[Journal]],
-    begun: set[tuple[Path, str]],
-    named: set[Path],
+    parts: dict[int, Journal], alike: Mapping[tuple[Path, str], Sequence[Journal]], begun: set[tuple[Path, str]]
 ) -> Recording | JournalError:
     of_it = [parts[number] for number in sorted(parts)]
     first = of_it[0]
@@ -234,12 +226,7 @@ def _recording(
             "that holds all of them"
         )
     kin = _kin(first.path)
-    return Recording(
-        of_it,
-        [it for it in alike[kin] if it not in of_it],
-        begun=kin in begun,
-        named=any(it.path in named for it in of_it),
-    )
+    return Recording(of_it, [it for it in alike[kin] if it not in of_it], begun=kin in begun)
 
 
 def read_recording(path: Path) -> Recording:

@@ -17,8 +17,8 @@ def judge(commands: Commands) -> None:
         commands,
         "judge",
         "run the engine again over recordings and print the verdict",
-        "Exit code 0 only if all could be judged and every one that was given by its own name is whole, as journal has it; what is "
-        "judged of one that is not is said. One that is damaged in a folder, or in a season, is told and no fault of the rest.",
+        "A recording that is edited, torn or not closed is judged as far as it can be believed, and said to be so (in JSON by "
+        "complete and damage): that alone is exit code 0. To have it refused, ask inchwatch journal, which ends with 1.",
     )
     shared.recordings(it)
     shared.as_json(it, "one JSON object a session")

@@ -24,10 +24,9 @@ from replay.recording import Recording, read_recording, recordings, unread
 
 
 def judge(files: Sequence[str], *, as_json: bool, limits: str | None = None, fail_on: str | None = None) -> int:
-    """Print a verdict a session; returns the exit code: 1 if a file cannot be judged, one given by its name is not whole, or
-    `fail_on` was reached.
+    """Print a verdict a session; returns the exit code: 1 if a file cannot be judged, or `fail_on` was reached.
 
-    `files` may be folders, and files of one session are one. What is damaged in a folder is told, and no fault of the rest.
+    `files` may be folders, and files of one session are one.
     """
     try:
         other = read_limits(Path(limits)) if limits else None
@@ -47,7 +46,7 @@ def judge(files: Sequence[str], *, as_json: bool, limits: str | None = None, fai
             failed = True
             continue
         show(verdict, as_json=as_json)
-        failed |= reached(verdict, fail_on) or (found.named and not verdict["complete"])
+        failed |= reached(verdict, fail_on)
     return int(failed)
 
 

@@ -38,8 +38,7 @@ class BadCall(ValueError):
 
 
 def judge_many(call: Call) -> int:
-    """Judge all; returns the exit code: 1 if a session cannot be judged, one whose verdict is printed was given by its name and is
-    not whole, `fail_on` was reached, or it was stopped."""
+    """Judge all; returns the exit code: 1 if a session cannot be judged, `fail_on` was reached, or it was stopped."""
     try:
         return _Run(call).all()
     except (BadCall, RigFaults, ClusterError, TableError) as error:
@@ -65,8 +64,6 @@ class _Run:
         self.count = _count(call.workers)
         self.limits = read_limits(Path(call.limits)) if call.limits else None
         self.judge = programme()
-        self.named: set[int] = set()
-        """The numbers of sessions that were given by the name of a file."""
         self.found = list(self._found())
         self.failed = False
         if call.output is not None:
@@ -81,8 +78,6 @@ class _Run:
                 yield it
                 continue
             files = [part.path.resolve() for part in it.parts]
-            if it.named:
-                self.named.add(number)
             yield Job(number, tuple(map(str, files)), self.limits, sum(_size(path) for path in files))
             number += 1
 
@@ -134,8 +129,7 @@ class _Run:
                 self._fault(row["trouble"])
                 continue
             show(row["verdict"], as_json=self.call.as_json)
-            whole = row["verdict"]["complete"] or it.number not in self.named
-            self.failed |= reached(row["verdict"], self.call.fail_on) or not whole
+            self.failed |= reached(row["verdict"], self.call.fail_on)
 
     def _fault(self, why: str) -> None:
         print(f"inchwatch judge: {why}", file=sys.stderr)

@@ -33,7 +33,7 @@ def test_a_prefix(size, tmp_path, capsys):
     while player.advance():
         pass
     player.close()
-    assert codes == [1, 1, 0]
+    assert codes == [0, 1, 0]
     assert player.recording.damage
     assert said.out.count(player.recording.damage) >= 2, "the judge and the journal say it"
     assert player.recording.damage in said.err, "and the export"
