@@ -11,7 +11,7 @@ from pydantic_core import PydanticCustomError
 from drivers.driver import Driver, Fault
 from drivers.patterns import PLAIN, PatternError, line_pattern
 from drivers.serial_place import SerialPlace, elsewhere
-from drivers.tables import PortTable, SourceTable
+from drivers.tables import WHOLE, PortTable, SourceTable
 from drivers.units import UNITS
 
 if TYPE_CHECKING:
@@ -33,7 +33,7 @@ class LinesPort(PortTable):
 
     driver: Literal["lines"]
     url: SerialPlace
-    baud: Annotated[int, Field(ge=300, le=4_000_000)] = 9600
+    baud: Annotated[int, Field(ge=300, le=4_000_000), WHOLE] = 9600
     pattern: Annotated[str, Field(min_length=1, max_length=400, description="a regular expression")] = PLAIN
 
     @field_validator("pattern")

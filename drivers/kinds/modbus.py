@@ -11,7 +11,7 @@ from pydantic_core import PydanticCustomError
 from drivers.driver import Driver, Fault
 from drivers.registers import Span, joined, width
 from drivers.serial_place import SerialPlace, elsewhere
-from drivers.tables import PortTable, SourceTable, Strict
+from drivers.tables import FLAG, NUMBER, WHOLE, PortTable, SourceTable, Strict
 from drivers.units import UNITS, Time, allowed
 
 if TYPE_CHECKING:
@@ -19,8 +19,8 @@ if TYPE_CHECKING:
     from drivers.ports import RunningPort
     from drivers.reading import Clock, Sink
 
-_Register = Annotated[int, Field(ge=0, le=65535)]
-_Bits = Annotated[list[Annotated[int, Field(ge=0, le=15)]], Field(min_length=1)]
+_Register = Annotated[int, Field(ge=0, le=65535), WHOLE]
+_Bits = Annotated[list[Annotated[int, Field(ge=0, le=15), WHOLE]], Field(min_length=1)]
 _LONGEST_S = 60.0
 _FASTEST_S = 0.005
 
@@ -41,12 +41,12 @@ class ModbusPort(PortTable):
 
     driver: Literal["modbus"]
     url: SerialPlace
-    baud: Annotated[int, Field(ge=300, le=4_000_000)] = 19200
+    baud: Annotated[int, Field(ge=300, le=4_000_000), WHOLE] = 19200
     parity: Literal["even", "odd", "none"] = "even"
-    stop_bits: Literal[1, 2] = 1
+    stop_bits: Annotated[Literal[1, 2], WHOLE] = 1
     every: Time = 0.1
     timeout: Time = 0.2
-    echo: bool = False
+    echo: Annotated[bool, FLAG] = False
 
     _periods = field_validator("every", "timeout")(_period)
 
@@ -96,11 +96,11 @@ class ModbusSource(_At, SourceTable):
     its channels it holds for all of them.
     """
 
-    station: Annotated[int, Field(ge=1, le=247)]
+    station: Annotated[int, Field(ge=1, le=247), WHOLE]
     type: Literal["int16", "uint16", "int32", "uint32", "float32"]
     words: Literal["high-first", "low-first"] | None = None
-    scale: Annotated[float, Field(allow_inf_nan=False)] = 1.0
-    offset: Annotated[float, Field(allow_inf_nan=False)] = 0.0
+    scale: Annotated[float, Field(allow_inf_nan=False), NUMBER] = 1.0
+    offset: Annotated[float, Field(allow_inf_nan=False), NUMBER] = 0.0
     unit: str
     every: Time | None = None
     timeout: Time | None = None

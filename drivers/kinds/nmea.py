@@ -9,7 +9,7 @@ from pydantic import Field
 
 from drivers.driver import Driver
 from drivers.serial_place import SerialPlace, elsewhere
-from drivers.tables import PortTable, SourceTable
+from drivers.tables import WHOLE, PortTable, SourceTable
 
 if TYPE_CHECKING:
     from drivers.config import Channel
@@ -22,7 +22,7 @@ class NmeaPort(PortTable):
 
     driver: Literal["nmea"]
     url: SerialPlace
-    baud: Annotated[int, Field(ge=300, le=4_000_000)] = 4800
+    baud: Annotated[int, Field(ge=300, le=4_000_000), WHOLE] = 4800
     checksum: Literal["required", "optional"] = "required"
 
 
