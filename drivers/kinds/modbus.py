@@ -10,8 +10,8 @@ from pydantic_core import PydanticCustomError
 
 from drivers.driver import Driver, Fault
 from drivers.registers import Span, joined, width
-from drivers.serial_place import SerialPlace, elsewhere
-from drivers.tables import FLAG, NUMBER, WHOLE, PortTable, SourceTable, Strict
+from drivers.serial_place import SerialPort, elsewhere
+from drivers.tables import FLAG, NUMBER, WHOLE, SourceTable, Strict
 from drivers.units import UNITS, Time, allowed
 
 if TYPE_CHECKING:
@@ -32,7 +32,7 @@ def _period(value: float | None) -> float | None:
     return value
 
 
-class ModbusPort(PortTable):
+class ModbusPort(SerialPort):
     """A serial bus with Modbus RTU stations. Speed and parity are the specification's own where nothing else is said.
 
     `every` is how often each register is asked for, `timeout` how long a station may take to answer; a channel's source may
@@ -40,7 +40,6 @@ class ModbusPort(PortTable):
     """
 
     driver: Literal["modbus"]
-    url: SerialPlace
     baud: Annotated[int, Field(ge=300, le=4_000_000), WHOLE] = 19200
     parity: Literal["even", "odd", "none"] = "even"
     stop_bits: Annotated[Literal[1, 2], WHOLE] = 1

@@ -148,7 +148,7 @@ def read_text(path: Path, what: str = "a rig file") -> str:
 def kept_rig(text: str, where: str) -> Rig:
     """The rig in a text that was read once and is kept in a recording, or said over a link. Raises RigFaults.
 
-    What is only refused since then (values of another type that were made numbers) is read as it was.
+    What is only refused since then (values of another type that were made numbers, two ports on one device) is read as it was.
     """
     return parse_rig(text, where, kept=True)
 
@@ -161,7 +161,7 @@ def parse_rig(text: str, where: str = "rig file", *, kept: bool = False) -> Rig:
     rig = None
     try:
         rig = Rig.model_validate(document, context={KEPT: kept})
-        sound = checks.disagreements(rig)
+        sound = checks.disagreements(rig, kept=kept)
     except ValidationError as error:
         faults = [_fault(detail, document, lines) for detail in error.errors()]
         sound = _sound(document)
@@ -203,6 +203,7 @@ def _sound(document: dict[str, Any]) -> Iterator[checks.Disagreement]:
         follows = path[:2] in unsure or named & unsure_names or STAND_IN in allowed
         if not follows and not touches(path, stand_ins):
             yield path, found, allowed
+    yield from (it for it in checks.devices(rig) if not touches(it[0], stand_ins))
     yield from (it for it in checks.numbers(rig) if not touches(it[0][:2], stand_ins))
 
 
