@@ -23,6 +23,11 @@ Point3 = tuple[Length, Length, Length]
 _Number = Annotated[float, NUMBER]
 
 
+APART_M = 0.025
+"""How far two stacks of one lift may part at least, where the file does not say: as far as a load may go uncaptured (common
+practice, no source)."""
+
+
 class RigInfo(Strict):
     """Who this rig is."""
 
