@@ -144,7 +144,7 @@ def test_a_name_that_is_not_utf_8_is_a_sentence_and_does_not_stop_the_rest(recor
     assert "2 sessions, 1 judged" in capsys.readouterr().out
 
 
-def test_a_recording_whose_rig_file_would_be_refused_now_is_played_as_it_was(recording, tmp_path):
+def test_a_recording_whose_rig_file_would_be_refused_now_is_played_as_it_was(recording, tmp_path, capsys):
     """A text where a number belongs was made one when it was recorded; a lift that was recorded is never lost by that."""
     from monitor.debrief.export import export
     from monitor.debrief.player import Player
@@ -171,3 +171,9 @@ def test_a_recording_whose_rig_file_would_be_refused_now_is_played_as_it_was(rec
     for read in (Player, Gatherer, read_lift):
         assert read(tmp_path / "other.jsonl").rig == parse_rig(TEXT)
     assert export(str(tmp_path / "other.jsonl"), str(tmp_path / "other.csv"), (), "invented") == 0
+    said = []
+    for path in (recording, tmp_path / "other.jsonl"):
+        assert main(["journal", str(path), "--print", "--channel", "H1", "--to", "1s"]) == 0
+        said.append([line for line in capsys.readouterr().out.splitlines() if "H1" in line])
+    assert " mm" in said[0][0]
+    assert said[0] == said[1], "in the rig's own units"
