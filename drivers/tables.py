@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from pathlib import Path
-from typing import Annotated, Literal
+from typing import Annotated, Any, Literal
 
-from pydantic import BaseModel, ConfigDict, Field
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationInfo
+from pydantic_core import PydanticKnownError
 
 Name = Annotated[
     str,
@@ -17,6 +19,26 @@ Name = Annotated[
     ),
 ]
 """A name that fits an alarm line and an MQTT topic level."""
+
+KEPT = "kept"
+"""In the context of a validation: the table was read once and stands in a recording. What was made a number then is one still."""
+
+
+def _only(fits: Callable[[object], bool], refusal: Literal["float_type", "int_type", "bool_type"]) -> BeforeValidator:
+    def validate(given: Any, info: ValidationInfo) -> Any:
+        if not fits(given) and not (info.context or {}).get(KEPT, False):
+            raise PydanticKnownError(refusal)
+        return given
+
+    return BeforeValidator(validate)
+
+
+NUMBER = _only(lambda it: isinstance(it, int | float) and not isinstance(it, bool), "float_type")
+"""Last in the Annotated of a bare float, with a point or without: no text that holds one, and no true, which Python counts as 1."""
+WHOLE = _only(lambda it: type(it) is int, "int_type")
+"""Last in that of an int, or of a Literal of some: no text, and neither true nor 1.0, which Python calls equal to 1."""
+FLAG = _only(lambda it: isinstance(it, bool), "bool_type")
+"""Last in that of a bool: no 1, no word."""
 
 Quantity = Literal["pressure", "length", "angle", "force", "temperature", "current", "voltage"]
 

@@ -10,8 +10,8 @@ from pydantic_core import PydanticCustomError
 
 from drivers.driver import Driver, Fault
 from drivers.patterns import PLAIN, PatternError, line_pattern
-from drivers.serial_place import SerialPlace, elsewhere
-from drivers.tables import PortTable, SourceTable
+from drivers.serial_place import SerialPort, elsewhere
+from drivers.tables import WHOLE, SourceTable
 from drivers.units import UNITS
 
 if TYPE_CHECKING:
@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     from drivers.reading import Clock, Sink
 
 
-class LinesPort(PortTable):
+class LinesPort(SerialPort):
     """A serial line (or anything a pyserial URL can name) on which a node prints lines of text, such as `P1=2.31 bar`.
 
     A line ends with a line feed and has 128 bytes at most.
@@ -32,8 +32,7 @@ class LinesPort(PortTable):
     """
 
     driver: Literal["lines"]
-    url: SerialPlace
-    baud: Annotated[int, Field(ge=300, le=4_000_000)] = 9600
+    baud: Annotated[int, Field(ge=300, le=4_000_000), WHOLE] = 9600
     pattern: Annotated[str, Field(min_length=1, max_length=400, description="a regular expression")] = PLAIN
 
     @field_validator("pattern")

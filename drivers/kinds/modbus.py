@@ -10,8 +10,8 @@ from pydantic_core import PydanticCustomError
 
 from drivers.driver import Driver, Fault
 from drivers.registers import Span, joined, width
-from drivers.serial_place import SerialPlace, elsewhere
-from drivers.tables import PortTable, SourceTable, Strict
+from drivers.serial_place import SerialPort, elsewhere
+from drivers.tables import FLAG, NUMBER, WHOLE, SourceTable, Strict
 from drivers.units import UNITS, Time, allowed
 
 if TYPE_CHECKING:
@@ -19,8 +19,8 @@ if TYPE_CHECKING:
     from drivers.ports import RunningPort
     from drivers.reading import Clock, Sink
 
-_Register = Annotated[int, Field(ge=0, le=65535)]
-_Bits = Annotated[list[Annotated[int, Field(ge=0, le=15)]], Field(min_length=1)]
+_Register = Annotated[int, Field(ge=0, le=65535), WHOLE]
+_Bits = Annotated[list[Annotated[int, Field(ge=0, le=15), WHOLE]], Field(min_length=1)]
 _LONGEST_S = 60.0
 _FASTEST_S = 0.005
 
@@ -32,7 +32,7 @@ def _period(value: float | None) -> float | None:
     return value
 
 
-class ModbusPort(PortTable):
+class ModbusPort(SerialPort):
     """A serial bus with Modbus RTU stations. Speed and parity are the specification's own where nothing else is said.
 
     `every` is how often each register is asked for, `timeout` how long a station may take to answer; a channel's source may
@@ -40,13 +40,12 @@ class ModbusPort(PortTable):
     """
 
     driver: Literal["modbus"]
-    url: SerialPlace
-    baud: Annotated[int, Field(ge=300, le=4_000_000)] = 19200
+    baud: Annotated[int, Field(ge=300, le=4_000_000), WHOLE] = 19200
     parity: Literal["even", "odd", "none"] = "even"
-    stop_bits: Literal[1, 2] = 1
+    stop_bits: Annotated[Literal[1, 2], WHOLE] = 1
     every: Time = 0.1
     timeout: Time = 0.2
-    echo: bool = False
+    echo: Annotated[bool, FLAG] = False
 
     _periods = field_validator("every", "timeout")(_period)
 
@@ -96,11 +95,11 @@ class ModbusSource(_At, SourceTable):
     its channels it holds for all of them.
     """
 
-    station: Annotated[int, Field(ge=1, le=247)]
+    station: Annotated[int, Field(ge=1, le=247), WHOLE]
     type: Literal["int16", "uint16", "int32", "uint32", "float32"]
     words: Literal["high-first", "low-first"] | None = None
-    scale: Annotated[float, Field(allow_inf_nan=False)] = 1.0
-    offset: Annotated[float, Field(allow_inf_nan=False)] = 0.0
+    scale: Annotated[float, Field(allow_inf_nan=False), NUMBER] = 1.0
+    offset: Annotated[float, Field(allow_inf_nan=False), NUMBER] = 0.0
     unit: str
     every: Time | None = None
     timeout: Time | None = None

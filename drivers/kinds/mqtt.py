@@ -12,7 +12,7 @@ from pydantic_core import PydanticCustomError
 
 from drivers.driver import Driver, Fault
 from drivers.senml import NAME
-from drivers.tables import Name, PortTable, SourceTable, Strict
+from drivers.tables import FLAG, WHOLE, Name, PortTable, SourceTable, Strict
 from drivers.topics import FILTER, covers, overlap, shared, whole
 from drivers.units import UNITS, Time
 from drivers.units import allowed as form_of
@@ -48,9 +48,9 @@ class Broker(Strict):
     """
 
     host: Annotated[str, Field(min_length=1)]
-    port: Annotated[int, Field(ge=1, le=65535)] = CLEAR
+    port: Annotated[int, Field(ge=1, le=65535), WHOLE] = CLEAR
     protocol: Literal["3.1.1", "5"] = "5"
-    tls: bool = False
+    tls: Annotated[bool, FLAG] = False
     ca: _File | None = None
     certificate: _File | None = None
     key: _File | None = None
@@ -122,7 +122,7 @@ class MqttPort(Broker, PortTable):
     """
 
     driver: Literal["mqtt"]
-    qos: Literal[0, 1] = 1
+    qos: Annotated[Literal[0, 1], WHOLE] = 1
     client_id: Name | None = None
     session: Time | None = None
 

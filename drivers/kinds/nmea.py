@@ -8,8 +8,8 @@ from typing import TYPE_CHECKING, Annotated, Literal
 from pydantic import Field
 
 from drivers.driver import Driver
-from drivers.serial_place import SerialPlace, elsewhere
-from drivers.tables import PortTable, SourceTable
+from drivers.serial_place import SerialPort, elsewhere
+from drivers.tables import WHOLE, SourceTable
 
 if TYPE_CHECKING:
     from drivers.config import Channel
@@ -17,12 +17,11 @@ if TYPE_CHECKING:
     from drivers.reading import Clock, Sink
 
 
-class NmeaPort(PortTable):
+class NmeaPort(SerialPort):
     """A serial line (or anything a pyserial URL can name) that talks NMEA 0183 XDR sentences."""
 
     driver: Literal["nmea"]
-    url: SerialPlace
-    baud: Annotated[int, Field(ge=300, le=4_000_000)] = 4800
+    baud: Annotated[int, Field(ge=300, le=4_000_000), WHOLE] = 4800
     checksum: Literal["required", "optional"] = "required"
 
 

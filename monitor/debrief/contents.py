@@ -15,7 +15,7 @@ from drivers.reading import Quality, Reading
 from drivers.units import UnitError, to_si
 from monitor import quantities
 from monitor.encode import Json, seconds
-from monitor.rig.load import RigFaults, parse_rig
+from monitor.rig.load import RigFaults, kept_rig
 from replay.codec import AlarmLine, JournalError, alarm_line, entry_line
 from replay.entries import Action, Entry, Notice, Tick
 from replay.journal import Journal
@@ -243,7 +243,7 @@ class _Shown:
 
     def __init__(self, recording: Recording) -> None:
         try:
-            rig = parse_rig(recording.header.rig)
+            rig = kept_rig(recording.header.rig, f"{recording.path}: rig file")
         except RigFaults:
             self._units, self._quantities = "metric", dict[str, str]()
         else:

@@ -9,7 +9,7 @@ from pathlib import Path
 from monitor.debrief.judge import Rerun
 from monitor.debrief.rows import Rows
 from monitor.live.keeping import software
-from monitor.rig.load import RigFaults, parse_rig
+from monitor.rig.load import RigFaults, kept_rig
 from replay.codec import JournalError
 from replay.export.table import ExportError, Table, Writer
 from replay.recording import Recording, read_recording
@@ -23,7 +23,7 @@ def export(file: str, output: str, only: Sequence[str], caution: str) -> int:
     wrong, a library is missing or a file is there already."""
     try:
         recording = read_recording(Path(file))
-        rig = parse_rig(recording.header.rig, f"{recording.path}: rig file")
+        rig = kept_rig(recording.header.rig, f"{recording.path}: rig file")
     except (JournalError, RigFaults) as error:
         print(f"inchwatch export: {error}", file=sys.stderr)
         return 1

@@ -15,7 +15,7 @@ from monitor.debrief.verdict import Verdict
 from monitor.encode import Json
 from monitor.engine.engine import Engine
 from monitor.engine.picture import Picture, Priority
-from monitor.rig.load import RigFaults, parse_limits, parse_rig, read_text
+from monitor.rig.load import RigFaults, kept_rig, parse_limits, read_text
 from monitor.rig.schema import Limits, Rig
 from replay.codec import AlarmLine, Gap
 from replay.entries import Entry, Notice, Tick
@@ -80,7 +80,7 @@ class Pass:
 
     def __init__(self, recording: Recording, limits: dict[str, Any] | None = None) -> None:
         self._recording, self._own = recording, limits is None
-        rig = parse_rig(recording.header.rig, f"{recording.path}: rig file")
+        rig = kept_rig(recording.header.rig, f"{recording.path}: rig file")
         self.rig = rig if limits is None else under(rig, limits)
         self._run = Rerun(self.rig)
         self.take = self._run.take

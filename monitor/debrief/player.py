@@ -23,7 +23,7 @@ from monitor.debrief.judge import Rerun
 from monitor.debrief.marks import Mark, Marker
 from monitor.engine.engine import Engine
 from monitor.engine.picture import Picture
-from monitor.rig.load import parse_rig
+from monitor.rig.load import kept_rig
 from monitor.rig.schema import Rig
 from replay.codec import AlarmLine, CodecError, JournalError, entry_of, parse
 from replay.entries import Entry
@@ -49,7 +49,7 @@ class Player:
 
     def __init__(self, path: Path, *, every_ns: int = EVERY_NS, bound: int = BOUND) -> None:
         self.recording = read_recording(path)
-        self.rig: Rig = parse_rig(self.recording.header.rig, f"{self.recording.path}: rig file")
+        self.rig: Rig = kept_rig(self.recording.header.rig, f"{self.recording.path}: rig file")
         self.times = array("q")
         self.rises = {stack.name: array("d") for stack in self.rig.stack}
         self.marks: list[Mark] = []

@@ -12,11 +12,9 @@ from monitor.engine.picture import Point
 from monitor.rig.capacity import AreaTable
 from monitor.rig.parts import centre_of_gravity, total_weight
 from monitor.rig.profile import height, shares, stop_stack, top_rise
-from monitor.rig.schema import Bag, Limits, Rig, Shore, Stack
+from monitor.rig.schema import APART_M, Bag, Limits, Rig, Shore, Stack
 from monitor.rig.statics import lever, rise_ratio, stack_forces
 
-_APART_M = 0.025
-"""How far two stacks of one lift may part: as far as a load may go uncaptured (common practice, no source)."""
 _MORE = 1.25
 """Times what the plan itself parts them by, where that is more (invented)."""
 
@@ -46,7 +44,7 @@ def planned(rig: Rig) -> Planned:
         forces={name: most for name, (_, most) in forces.items()},
         shore_rises={shore.name: max(0.0, top * rise_ratio(rig, shore.at)) for shore in rig.shore},
         last_fill=max((i for i, step in enumerate(rig.step, 1) if step.do == "fill"), default=0),
-        apart_m=rig.limits.apart if rig.limits.apart is not None else max(_APART_M, _MORE * _planned_apart(rig)),
+        apart_m=rig.limits.apart if rig.limits.apart is not None else max(APART_M, _MORE * _planned_apart(rig)),
         tables={bag.name: AreaTable(bag) for stack in rig.stack for bag in stack.bag},
         ratios={stack.name: rise_ratio(rig, stack.at) for stack in rig.stack},
     )

@@ -15,7 +15,7 @@ from drivers.kinds.mqtt import Broker
 from monitor.engine.picture import Picture, Transition
 from monitor.link import wire
 from monitor.link.watching import CONFIRM_S, SILENT_S, Watching
-from monitor.rig.load import RigFaults, parse_rig
+from monitor.rig.load import RigFaults, kept_rig
 from monitor.rig.schema import Rig
 from replay.entries import Detail
 
@@ -226,7 +226,7 @@ class Followed:
             if session in self._rigs:
                 continue
             try:
-                self._rigs[session] = parse_rig(said.document, f"the rig '{self.name}'")
+                self._rigs[session] = kept_rig(said.document, f"the rig '{self.name}'")
             except RigFaults as faults:
                 self._unread = f"UNREADABLE rig: found {faults.faults[0].found}; allowed is {faults.faults[0].allowed}"
                 self._counted["malformed"] += 1

@@ -19,6 +19,7 @@ from pathlib import Path
 from drivers.config import Port
 from drivers.kinds.mqtt import Broker
 from drivers.ports import PortError, beside, redirect
+from drivers.serial_place import NOT_TWO, shared
 from drivers.units import UnitError, to_si
 from monitor.engine.picture import Picture
 from monitor.live.hand import Press
@@ -133,7 +134,10 @@ def on_a_terminal() -> bool:
 
 
 def redirected(rig: Rig, overrides: list[str]) -> list[Port]:
-    """The rig's ports, with those that `NAME=URL` overrides name found elsewhere. Raises BadCall, PortError."""
+    """The rig's ports, with those that `NAME=URL` overrides name found elsewhere. Raises BadCall, PortError.
+
+    PortError also where that puts two of them on one device.
+    """
     where = {}
     for override in overrides:
         name, equals, url = override.partition("=")
@@ -141,7 +145,11 @@ def redirected(rig: Rig, overrides: list[str]) -> list[Port]:
         if not equals or not url or name not in names:
             raise BadCall(f"--port: found '{override}', allowed is NAME=URL with NAME one of {', '.join(names)}")
         where[name] = url
-    return [redirect(port, where[port.name]) if port.name in where else port for port in rig.port]
+    ports = [redirect(port, where[port.name]) if port.name in where else port for port in rig.port]
+    for index, place, other in shared(ports):
+        found = f"found '{place}', the device of port '{other}'"
+        raise PortError(f"port '{ports[index].name}': {found}; allowed is a device of its own: {NOT_TWO}")
+    return ports
 
 
 def link_of(rig: Rig, url: str | None, folder: Path) -> Broker | None:

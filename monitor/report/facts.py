@@ -26,7 +26,7 @@ from monitor.report.risings import Doing, Raised, Risings
 from monitor.report.series import Series
 from monitor.report.steps import Done, Steps
 from monitor.report.trails import Trail
-from monitor.rig.load import parse_rig
+from monitor.rig.load import kept_rig
 from monitor.rig.schema import Rig
 from replay.codec import AlarmLine
 from replay.entries import Entry
@@ -85,7 +85,7 @@ class Gatherer:
 
     def __init__(self, path: Path) -> None:
         self.recording = read_recording(path)
-        self.rig: Rig = parse_rig(self.recording.header.rig, f"{self.recording.path}: rig file")
+        self.rig: Rig = kept_rig(self.recording.header.rig, f"{self.recording.path}: rig file")
         self._run, self._marker, self._risings = Rerun(self.rig), Marker(), Risings()
         self._measuring, self._channels, self._steps = Measuring(self.rig), Channels(), Steps(self.rig)
         self._hindsight = Hindsight()

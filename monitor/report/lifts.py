@@ -9,7 +9,7 @@ from monitor.debrief.figures import Figures
 from monitor.debrief.judge import Rerun
 from monitor.debrief.measuring import Measuring
 from monitor.report.traces import Trace, Traces
-from monitor.rig.load import parse_rig
+from monitor.rig.load import kept_rig
 from monitor.rig.schema import Rig
 from replay.codec import AlarmLine
 from replay.recording import read_recording
@@ -30,7 +30,7 @@ class Lift:
 def read_lift(path: Path) -> Lift:
     """Go through a recording, or the folder that holds one. Raises JournalError, RigFaults."""
     recording = read_recording(path)
-    rig = parse_rig(recording.header.rig, f"{recording.path}: rig file")
+    rig = kept_rig(recording.header.rig, f"{recording.path}: rig file")
     run, measuring, traces = Rerun(rig), Measuring(rig), Traces()
     for line in recording.lines():
         if not isinstance(line, AlarmLine):

@@ -8,6 +8,7 @@ from math import dist, hypot
 
 from drivers.config import Channel, fails
 from drivers.registry import usable
+from drivers.serial_place import NOT_TWO, shared
 from monitor import quantities as show
 from monitor.addition import added
 from monitor.rig import calibrated
@@ -20,10 +21,12 @@ Disagreement = tuple[Path, str, str]
 """(path of the key, what was found, what is allowed)."""
 
 
-def disagreements(rig: Rig) -> Iterator[Disagreement]:
-    """Everything in a rig that fits its schema and still cannot be."""
+def disagreements(rig: Rig, *, kept: bool = False) -> Iterator[Disagreement]:
+    """Everything in a rig that fits its schema and still cannot be. `kept`: it was recorded, and no wire of it is opened."""
     yield from references(rig)
     yield from numbers(rig)
+    if not kept:
+        yield from devices(rig)
 
 
 def references(rig: Rig) -> Iterator[Disagreement]:
@@ -35,6 +38,12 @@ def references(rig: Rig) -> Iterator[Disagreement]:
     for i, step in enumerate(rig.step):
         yield from _step(rig, ("step", i), step)
     yield from calibrated.disagreements(rig)
+
+
+def devices(rig: Rig) -> Iterator[Disagreement]:
+    """Serial devices that two ports would read."""
+    for i, place, other in shared(rig.port):
+        yield ("port", i, "url"), f"'{place}', the device of port {other}", f"a device of its own: {NOT_TWO}"
 
 
 def numbers(rig: Rig) -> Iterator[Disagreement]:

@@ -14,6 +14,7 @@ from pydantic import ValidationError
 from pydantic_core import ErrorDetails
 
 from drivers import registry
+from drivers.tables import KEPT
 from drivers.topics import FILTER
 from monitor.rig import checks
 from monitor.rig.lines import Lines
@@ -144,15 +145,23 @@ def read_text(path: Path, what: str = "a rig file") -> str:
         raise refused(f"no readable file ({(error.strerror or 'error').lower()})") from None
 
 
-def parse_rig(text: str, where: str = "rig file") -> Rig:
-    """The rig in a text. `where` names it in faults. Raises RigFaults."""
+def kept_rig(text: str, where: str) -> Rig:
+    """The rig in a text that was read once and is kept in a recording, or said over a link. Raises RigFaults.
+
+    What is only refused since then (values of another type that were made numbers, two ports on one device) is read as it was.
+    """
+    return parse_rig(text, where, kept=True)
+
+
+def parse_rig(text: str, where: str = "rig file", *, kept: bool = False) -> Rig:
+    """The rig in a text. `where` names it in faults; `kept`: as `kept_rig` has it. Raises RigFaults."""
     document = parsed(text, where)
     lines = Lines(text)
     faults: list[Fault] = []
     rig = None
     try:
-        rig = Rig.model_validate(document)
-        sound = checks.disagreements(rig)
+        rig = Rig.model_validate(document, context={KEPT: kept})
+        sound = checks.disagreements(rig, kept=kept)
     except ValidationError as error:
         faults = [_fault(detail, document, lines) for detail in error.errors()]
         sound = _sound(document)
@@ -194,6 +203,7 @@ def _sound(document: dict[str, Any]) -> Iterator[checks.Disagreement]:
         follows = path[:2] in unsure or named & unsure_names or STAND_IN in allowed
         if not follows and not touches(path, stand_ins):
             yield path, found, allowed
+    yield from (it for it in checks.devices(rig) if not touches(it[0], stand_ins))
     yield from (it for it in checks.numbers(rig) if not touches(it[0][:2], stand_ins))
 
 
@@ -274,6 +284,8 @@ def allowed_by(detail: ErrorDetails) -> str:
         return _PATTERNS.get(context.get("pattern", ""), f"a text of the form {context.get('pattern')}")
     if kind in _TYPES or kind.startswith("int_"):
         return _TYPES.get(kind, "a whole number")
+    if kind.startswith("bool_"):
+        return "true or false"
     message = detail["msg"]
     for before, after in _PLAINER:
         message = message.replace(before, after, 1)

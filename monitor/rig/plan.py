@@ -14,8 +14,11 @@ from monitor.rig.capacity import AreaTable
 from monitor.rig.parts import centre_of_gravity, total_weight
 from monitor.rig.profile import Share, height, shares, stack_rise, stop_stack, top_rise
 from monitor.rig.rests import RestPlan, rests
-from monitor.rig.schema import Rig, Stack, Step
+from monitor.rig.schema import Bag, Rig, Stack, Step
 from monitor.rig.statics import Range, arm, rise_ratio, stack_forces, tilt, tip
+
+_ROUNDING_M = 1e-9
+"""A height that is beyond another by no more is the same: sums of steps end a last digit off."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -23,7 +26,8 @@ class BagPlan:
     """One bag: pressure (Pa) that the planned force needs flat and at its planned height (m); None if not determined.
 
     Where several stacks share the load the planned force is the greatest that may come on this one. `capacity_..._n`:
-    what it lifts there at the supply's pressure, or at its working pressure if that is less.
+    what it lifts there at the supply's pressure, or at its working pressure if that is less. Past the last height of its
+    data plate, `plate_m`, nothing of that is known, and it goes no higher.
     """
 
     name: str
@@ -32,7 +36,13 @@ class BagPlan:
     pressure_top_pa: float | None
     working_pa: float
     capacity_flat_n: float
-    capacity_top_n: float
+    capacity_top_n: float | None
+    plate_m: float
+
+    @property
+    def past_its_plate(self) -> bool:
+        """Whether it is planned to stand higher than its data plate goes."""
+        return _past(self.top_m, self.plate_m)
 
 
 @dataclass(frozen=True, slots=True)
@@ -97,6 +107,10 @@ class Plan:
     air: AirPlan
 
 
+def _past(height: float, plate: float) -> bool:
+    return height > plate + _ROUNDING_M
+
+
 def plan(rig: Rig) -> Plan:
     """Work the plan out."""
     rises = {stack.name: stack_rise(rig, stack) for stack in rig.stack}
@@ -108,7 +122,14 @@ def plan(rig: Rig) -> Plan:
         _stack(rig, stack, parts[stack.name], rises[stack.name], forces.get(stack.name), why_not) for stack in rig.stack
     )
     shore_rises = {shore.name: max(0.0, top * rise_ratio(rig, shore.at)) for shore in rig.shore}
-    tops = {bag.name: (bag.top_m, bag.pressure_top_pa) for stack in stacks for bag in stack.bags}
+    tops = {
+        bag.name: (
+            height(bag, parts[stack.name]),
+            _pressure(bag, height(bag, parts[stack.name]), forces.get(stack.name)),
+        )
+        for stack in rig.stack
+        for bag in stack.bag
+    }
     return Plan(
         weight_n=total_weight(rig.load),
         cg_m=centre_of_gravity(rig.load),
@@ -130,17 +151,18 @@ def _stack(rig: Rig, stack: Stack, parts: list[Share], rise: float, force: Range
     bags = []
     for bag in stack.bag:
         table, air = AreaTable(bag), min(stack.supply, bag.working_pressure)
-        top = height(bag, parts)
-        flat_pa, top_pa = (None, None) if most is None else (most / table.area(bag.height_flat), most / table.area(top))
+        top, plate = height(bag, parts), table.heights[-1]
+        past = _past(top, plate)
         bags.append(
             BagPlan(
                 bag.name,
                 top,
-                flat_pa,
-                top_pa,
+                _pressure(bag, bag.height_flat, force),
+                None if past else _pressure(bag, top, force),
                 bag.working_pressure,
                 air * table.area(bag.height_flat),
-                air * table.area(top),
+                None if past else air * table.area(top),
+                plate,
             )
         )
     reach = None if most is None else _reach(stack, most)
@@ -149,7 +171,8 @@ def _stack(rig: Rig, stack: Stack, parts: list[Share], rise: float, force: Range
         if reach is None
         else (
             all((bag.pressure_top_pa or 0.0) <= min(stack.supply, bag.working_pa) * (1.0 + 1e-9) for bag in bags)
-            and stack.height_at_zero + rise <= reach + 1e-9
+            and not any(bag.past_its_plate for bag in bags)
+            and stack.height_at_zero + rise <= reach + _ROUNDING_M
         )
     )
     lean, use, lean_why_not = _lean(rig, stack, rise)
@@ -157,6 +180,11 @@ def _stack(rig: Rig, stack: Stack, parts: list[Share], rise: float, force: Range
     return StackPlan(
         stack.name, rise, known, why_not, reach, stack.supply, enough, tuple(bags), most, lean, use, lean_why_not
     )
+
+
+def _pressure(bag: Bag, high: float, force: Range | None) -> float | None:
+    """What a bag needs (Pa) at a height (m) under the greatest force of a range (N). Past its data plate the last area holds."""
+    return None if force is None else force[1] / AreaTable(bag).area(high)
 
 
 def _determined(force: Range | None, why_not: str) -> tuple[float | None, str]:
@@ -214,7 +242,8 @@ def _stop(rig: Rig, parts: dict[str, list[Share]], number: int, step: Step) -> S
         for bag in it.bag:
             high = height(bag, parts[it.name], level * rise_ratio(rig, it.at))
             if high > bag.height_flat:
-                pressures.append((bag.name, forces[it.name][1] / AreaTable(bag).area(high) if forces else None))
+                past = _past(high, bag.capacity[-1][0])
+                pressures.append((bag.name, None if past else _pressure(bag, high, forces.get(it.name))))
     return StopPlan(number, step.do, stack.name, rise, angle, tuple(pressures))
 
 

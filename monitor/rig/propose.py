@@ -14,7 +14,7 @@ from math import acos, dist, inf, sin
 
 from monitor import quantities as show
 from monitor.rig.capacity import AreaTable
-from monitor.rig.schema import Rig, Stack, Step, Until
+from monitor.rig.schema import APART_M, Rig, Stack, Step, Until
 from monitor.rig.statics import arm, rise_ratio, stack_forces, tip
 
 _OF_TRAVEL = 0.9
@@ -25,6 +25,9 @@ _OF_RING = 0.7
 """Share of the foot's ring that the lean may take: where the monitor begins to warn."""
 _OF_CROSS = 0.5
 """Share of the cross tilt allowed that stacks lifted in turn may part by (common practice, no source)."""
+_OF_APART = 0.5
+"""Share of what stacks of a free lift may part by that the plan parts them by: bags that are shut rise as load leaves them, and
+sink as more comes, each by some millimetres (common practice, no source)."""
 _HOLD_S = 20.0
 """How long the load is watched at the top before anyone goes near (common practice, no source)."""
 _LEAST_M = 0.005
@@ -166,8 +169,18 @@ def _stops(rig: Rig, lifts: list[_Lift], top: int, grid: float) -> list[int]:
 def _turns(rig: Rig, step: int, grid: float) -> int:
     """In how many turns several stacks go up between two captures, so that they never part by too much."""
     at = [stack.at for stack in rig.stack]
-    apart = min((dist(a, b) for k, a in enumerate(at) for b in at[:k]), default=inf)
-    part = _OF_CROSS * apart * sin(min(rig.limits.cross_tilt, 1.5)) / grid
+    nearest = min((dist(a, b) for k, a in enumerate(at) for b in at[:k]), default=inf)
+    part = _OF_CROSS * nearest * sin(min(rig.limits.cross_tilt, 1.5)) / grid
+    if rig.load.hinge is None:
+        most = APART_M if rig.limits.apart is None else rig.limits.apart
+        part = min(part, _OF_APART * most / grid + 1e-6)
+        if len(at) > 1 and _OF_APART * most < grid * (1.0 - 1e-6):
+            units = rig.rig.units
+            turn = show.small(grid, "length", units)
+            raise _NotProposed(
+                f"stacks may part by {show.small(most, 'length', units)} (limits.apart), less than two turns of {turn},"
+                " and none is proposed shorter"
+            )
     alone = step if rig.load.hinge is None else -(-step // len(at))
     return 1 if len(at) == 1 else -(-alone // max(1, int(min(part, float(step)))))
 

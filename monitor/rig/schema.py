@@ -13,12 +13,19 @@ from pydantic import Field, model_validator
 
 from drivers.config import Channel, Name, Port, Strict, told
 from drivers.kinds.mqtt import Broker
+from drivers.tables import FLAG, NUMBER, WHOLE
 from drivers.units import Angle, Area, Force, Length, Pressure, Ratio, Speed, Time, Volume
 from monitor.rig.dates import Day, Days
 from monitor.rig.measure import Difference, Measure, Measured
 
 Point2 = tuple[Length, Length]
 Point3 = tuple[Length, Length, Length]
+_Number = Annotated[float, NUMBER]
+
+
+APART_M = 0.025
+"""How far two stacks of one lift may part at least, where the file does not say: as far as a load may go uncaptured (common
+practice, no source)."""
 
 
 class RigInfo(Strict):
@@ -113,9 +120,9 @@ class Crib(Strict):
     name: Name
     at: Point2
     timber: Literal["4x4", "6x6"] = "4x4"
-    members: Literal[2, 3] = 2
+    members: Annotated[Literal[2, 3], WHOLE] = 2
     width: Length
-    wet: bool = False
+    wet: Annotated[bool, FLAG] = False
 
 
 class Ground(Strict):
@@ -160,7 +167,7 @@ class TiltSensor(Strict):
     """
 
     channel: Name
-    axis: tuple[float, float]
+    axis: tuple[_Number, _Number]
     mounting: Angle = 0.0
 
 
@@ -232,7 +239,7 @@ class Calibration(Strict):
 class Rig(Strict):
     """A whole rig file, with the calibrations kept beside it."""
 
-    version: Literal[1]
+    version: Annotated[Literal[1], WHOLE]
     rig: RigInfo
     load: Load
     stack: Annotated[list[Stack], Field(min_length=1)]

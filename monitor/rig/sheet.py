@@ -88,18 +88,29 @@ def _stack(rig: Rig, stack: StackPlan) -> Iterator[Row]:
         force += f"; at most {show.force(stack.force_most_n, units)}"
     yield "Stack", f"{stack.name}: rise {show.length(stack.rise_m, units)}, force at lift-off {force}"
     for of, bag in zip(next(it for it in rig.stack if it.name == stack.name).bag, stack.bags, strict=True):
-        opens = bag.top_m > of.height_flat
-        up = show.length(bag.top_m, units)
+        opens, up = bag.top_m > of.height_flat, show.length(bag.top_m, units)
+        known = opens and not bag.past_its_plate
         needs = (
             f"needs {show.pressure(bag.pressure_flat_pa, units)} flat"
-            + (f", {show.pressure(bag.pressure_top_pa, units)} at {up};" if opens else " and stays flat;")
+            + (
+                f", {show.pressure(bag.pressure_top_pa, units)} at {up};"
+                if known
+                else ";"
+                if opens
+                else " and stays flat;"
+            )
             if bag.pressure_flat_pa is not None
             else "needs not determined;"
         )
         lifts = f"lifts {show.force(bag.capacity_flat_n, units)} flat" + (
-            f", {show.force(bag.capacity_top_n, units)} at {up}" if opens else ""
+            f", {show.force(bag.capacity_top_n, units)} at {up}" if known else ""
         )
-        yield "  ", f"{bag.name}: {needs} {lifts}; working pressure {show.pressure(bag.working_pa, units)}"
+        past = (
+            f"; planned to {up}, and its data plate ends at {show.length(bag.plate_m, units)}: NOT ENOUGH"
+            if bag.past_its_plate
+            else ""
+        )
+        yield "  ", f"{bag.name}: {needs} {lifts}; working pressure {show.pressure(bag.working_pa, units)}{past}"
     if stack.reach_m is not None:
         verdict = "enough" if stack.enough else "NOT ENOUGH for this plan"
         yield (

@@ -22,12 +22,19 @@ def test_the_pointers_of_rfc_6901(pointer, value):
     assert number_at(JsonPointer(pointer), document(RFC_6901)) == value
 
 
-@pytest.mark.parametrize("pointer", ["", "/foo", "/foo/0", "/foo/00", "/foo/0x", "/foo/2", "/foo/-", "/nothing"])
+@pytest.mark.parametrize("pointer", ["", "/foo", "/foo/0", "/foo/2", "/foo/-", "/nothing"])
 def test_what_is_no_number_is_a_sentence(pointer):
-    # "", /foo and /foo/0 are no numbers; /foo/00 has a leading zero, /foo/0x is no index, /foo/2 is out of range (RFC 6901
-    # sections 4 and 7).
+    # "", /foo and /foo/0 are no numbers; /foo/2 is out of range (RFC 6901 section 7).
     with pytest.raises(PayloadError):
         number_at(JsonPointer(pointer), document(RFC_6901))
+
+
+@pytest.mark.parametrize("token", ["01", "00", "0_1", "0x", "1\n", "2", "-", ""])
+def test_what_is_no_index_finds_nothing_in_an_array_and_its_name_in_an_object(token):
+    # RFC 6901 section 4: an index is 0, or digits of which the first is not 0; a member is called whatever it is called.
+    with pytest.raises(PayloadError):
+        number_at(JsonPointer(f"/a/{token}"), document(b'{"a": [5, 7]}'))
+    assert number_at(JsonPointer(f"/a/{token}"), document(orjson.dumps({"a": {token: 7}}))) == 7
 
 
 def test_tilde_1_is_read_before_tilde_0():

@@ -14,7 +14,7 @@ from monitor.debrief.judge import judge, judged
 from monitor.drill import scenario
 from monitor.drill.offline import play
 from monitor.live.keeping import JournalKeeper
-from monitor.rig.load import parse_rig
+from monitor.rig.load import RigFaults, parse_rig
 
 TEXT = files("monitor.drill").joinpath("rigs/yard-panel.toml").read_text(encoding="utf-8")
 
@@ -142,3 +142,38 @@ def test_a_name_that_is_not_utf_8_is_a_sentence_and_does_not_stop_the_rest(recor
     assert told.err.endswith("/b\\xff.jsonl: found a name that is not UTF-8, allowed is any that is; rename it\n")
     assert main(["judge", str(tmp_path), "-o", str(tmp_path / "season.parquet")]) == 1
     assert "2 sessions, 1 judged" in capsys.readouterr().out
+
+
+def test_a_recording_whose_rig_file_would_be_refused_now_is_played_as_it_was(recording, tmp_path, capsys):
+    """A text where a number belongs was made one when it was recorded; a lift that was recorded is never lost by that."""
+    from monitor.debrief.export import export
+    from monitor.debrief.player import Player
+    from monitor.report.facts import Gatherer
+    from monitor.report.lifts import read_lift
+    from replay.codec import AlarmLine, Header
+    from replay.journal import JournalWriter, read_journal
+
+    rig = TEXT.replace("port = 1883", 'port = "1883"', 1)
+    with pytest.raises(RigFaults):
+        parse_rig(rig)
+    journal = read_journal(recording)
+    header = Header(rig, "yard-panel", journal.header.software, journal.header.started)
+    other = JournalWriter(tmp_path / "other.jsonl", header, lambda *_: None)
+    for line in journal.lines():
+        if isinstance(line, AlarmLine):
+            other.alarm(line.time_ns, line.alarm)
+        else:
+            other.write(line)
+    other.close()
+    verdict = judged(tmp_path / "other.jsonl")
+    assert verdict | {"file": ""} == judged(recording) | {"file": ""}
+    assert verdict["same_as_live"] is True
+    for read in (Player, Gatherer, read_lift):
+        assert read(tmp_path / "other.jsonl").rig == parse_rig(TEXT)
+    assert export(str(tmp_path / "other.jsonl"), str(tmp_path / "other.csv"), (), "invented") == 0
+    said = []
+    for path in (recording, tmp_path / "other.jsonl"):
+        assert main(["journal", str(path), "--print", "--channel", "H1", "--to", "1s"]) == 0
+        said.append([line for line in capsys.readouterr().out.splitlines() if "H1" in line])
+    assert " mm" in said[0][0]
+    assert said[0] == said[1], "in the rig's own units"

@@ -44,3 +44,14 @@ def test_a_rig_that_was_known_stays_so_when_another_monitor_goes_on_that_has_not
     heard(feed, "rig", rig_message(NAME, changed, session="b"))
     assert feed.ready
     assert feed.rig.rig.units == "us"
+
+
+def test_a_rig_that_an_older_monitor_read_is_followed_as_it_reads_it(feed):
+    """What is only refused since then, such as true for a whole number, is no reason to see nothing of its lift."""
+    older = rig_text(NAME).replace("version = 1\n", "version = true\n", 1)
+    assert older != rig_text(NAME)
+    heard(feed, "presence", presence_message("here"))
+    heard(feed, "rig", rig_message(NAME, older))
+    heard(feed, "picture", picture_message(Engine(rig_of(NAME)).feed(Tick(0))))
+    assert feed.ready
+    assert feed.rig == rig_of(NAME)

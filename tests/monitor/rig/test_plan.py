@@ -61,6 +61,31 @@ def test_a_supply_that_is_too_low_is_said():
     assert "NOT ENOUGH" in sheet(rig, plan(rig))
 
 
+@pytest.mark.parametrize(("lower", "past"), [("800 mm", ()), ("801 mm", ("S1-lower",)), (None, ("S1-upper",))])
+def test_nothing_is_said_of_a_bag_past_the_end_of_its_data_plate(lower, past):
+    # The plates end at 520 mm and the bags lie 120 mm flat: 400 mm is all that one lifts. 1.04 m is the reach of both.
+    document = tomllib.loads(TEXT)
+    steps = (("S1-upper", "400 mm" if lower else "401 mm"), ("S1-lower", lower))
+    document["step"] = [{"do": "fill", "bag": bag, "until": {"rise": rise}} for bag, rise in steps if rise]
+    rig = Rig.model_validate(document)
+    it = plan(rig)
+    stack, said = it.stacks[0], " ".join(sheet(rig, it).split())
+    assert stack.reach_m == pytest.approx(1.04)
+    assert tuple(bag.name for bag in stack.bags if bag.past_its_plate) == past
+    assert stack.enough is (not past), "401 mm by one bag are not there, though the stack reaches 800 mm"
+    for bag in stack.bags:
+        gone = bag.name in past
+        assert (bag.capacity_top_n is None, bag.pressure_top_pa is None) == (gone, gone)
+        expected = [pa for stop in it.stops for name, pa in stop.pressures if name == bag.name]
+        assert (None in expected) is gone
+        end = f"planned to {'521' if gone else '520'} mm, and its data plate ends at 520 mm: NOT ENOUGH"
+        assert (
+            f"{bag.name}: needs 2.67 bar flat; lifts 90.0 kN flat; working pressure 8.00 bar; {end}" in said
+        ) is gone
+    assert ("reaches a stack of 1.04 m: NOT ENOUGH for this plan" in said) is bool(past)
+    assert it.air.bags_m3 is not None, "more air than it can take, which errs to the safe side"
+
+
 def test_the_sheet_speaks_the_units_of_the_rig():
     document = tomllib.loads(TEXT)
     document["rig"]["units"] = "us"

@@ -16,6 +16,7 @@ from hypothesis import strategies as st
 from monitor.cli import main
 from monitor.drill.offline import play
 from monitor.drill.scenario import Scenario
+from monitor.engine.planned import planned
 from monitor.rig.check import check, print_proposal
 from monitor.rig.load import RigFaults, parse_rig
 from monitor.rig.plan import plan
@@ -134,7 +135,38 @@ def test_two_stacks_about_a_hinge_take_turns_each_a_part_of_the_way():
 def test_stacks_of_a_free_lift_go_up_level():
     rig = parse_rig(with_raise(without_steps(RIGS["quarry-block.toml"]), "40 mm"))
     fills = [(step.bag[0], round(step.until.rise * 1e3)) for step in propose(rig).steps if step.do == "fill"]
-    assert fills == [(bag, rise) for rise in (20, 40) for bag in "ABC"]
+    assert fills == [(bag, rise) for rise in (10, 20, 30, 40) for bag in "ABC"]
+
+
+def parted(steps: list) -> float:
+    """How far (m) the fill steps of a free lift part two stacks."""
+    rises, most = dict.fromkeys("ABC", 0.0), 0.0
+    for step in steps:
+        if step.do == "fill":
+            rises[step.until.at] = step.until.rise
+            most = max(most, max(rises.values()) - min(rises.values()))
+    return most
+
+
+@pytest.mark.parametrize("name", ["quarry-block.toml", "block-on-cribs.toml"])
+@pytest.mark.parametrize(("apart", "allowed"), [(None, 0.025), ("25 mm", 0.025), ("15 mm", 0.015), ("2 mm", 0.002)])
+def test_a_proposal_parts_the_stacks_of_a_free_lift_by_half_of_what_they_may(name, apart, allowed):
+    document = copy.deepcopy(BARE[name])
+    document["load"]["raise"] = "50 mm"
+    document["limits"] |= {} if apart is None else {"apart": apart}
+    rig = Rig.model_validate(document)
+    it = propose(rig)
+    assert it.why_not == ""
+    assert 0.0 < parted(it.steps) <= allowed / 2.0 + 1e-9
+    assert planned(rig.model_copy(update={"step": list(it.steps)})).apart_m == pytest.approx(allowed)
+
+
+def test_stacks_that_may_part_by_less_than_a_tape_tells_are_said():
+    document = copy.deepcopy(BARE["quarry-block.toml"])
+    document["limits"]["apart"] = "1.9 mm"
+    assert "may part by 1.9 mm (limits.apart), less than two turns of 1 mm, and none is proposed shorter" in refused(
+        document
+    )
 
 
 def refused(document: dict) -> str:
@@ -316,10 +348,19 @@ def test_the_faults_of_a_file_come_before_any_proposal(tmp_path):
         parse_rig("version = 2\n")
 
 
-@pytest.mark.parametrize(("name", "rise"), [("precast-beam.toml", "30 mm"), ("quarry-block.toml", "20 mm")])
-def test_a_virtual_crew_that_follows_the_proposal_hears_no_alarm(name, rise):
+@pytest.mark.parametrize(
+    ("name", "rise", "apart"),
+    [
+        ("precast-beam.toml", "30 mm", None),
+        ("quarry-block.toml", "20 mm", None),
+        ("quarry-block.toml", "40 mm", "15 mm"),
+    ],
+)
+def test_a_virtual_crew_that_follows_the_proposal_hears_no_alarm(name, rise, apart):
     # Without the steps that only a person ends; nobody is there to press next.
-    rig = parse_rig(with_raise(without_steps(RIGS[name]), rise))
+    text = with_raise(without_steps(RIGS[name]), rise)
+    rig = parse_rig(text if apart is None else text.replace("[limits]\n", f'[limits]\napart = "{apart}"\n', 1))
+    assert apart is None or rig.limits.apart is not None
     sensed = [step for step in propose(rig).steps if step.do not in ("check", "work", "vent")]
     moves = [{"do": "wait", "seconds": "5 s"}, {"do": "plan"}, {"do": "wait", "seconds": "3 s"}]
     scenario = {"name": "proposed", "title": "-", "story": "-", "rig": name.removesuffix(".toml"), "move": moves}

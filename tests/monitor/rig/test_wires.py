@@ -10,8 +10,10 @@ import pytest
 
 from drivers.config import told
 from drivers.kinds.modbus import timeouts
+from drivers.ports import PortError
+from monitor.live.opening import redirected
 from monitor.rig import checks
-from monitor.rig.load import RigFaults, parse_rig
+from monitor.rig.load import RigFaults, kept_rig, parse_rig
 from monitor.rig.schema import Rig
 
 YARD = files("monitor.drill").joinpath("rigs/yard-panel.toml").read_text(encoding="utf-8")
@@ -181,4 +183,68 @@ def test_two_channels_at_one_register_are_a_fault():
     said = faults(TEXT.replace('source = { port = "bench", id = "P2" }', SOURCE, 1))
     assert [(it.path, it.found) for it in said] == [
         ("channel[1].source (S1-upper-p)", "the same place as channel S1-lower-p")
+    ]
+
+
+BENCH_URL = 'url = "socket://127.0.0.1:10110"'
+ONE_DEVICE = [
+    ("/dev/ttyUSB1", "/dev/ttyUSB1"),
+    ("/dev/serial/../ttyUSB1", "/dev//ttyUSB1"),
+    ("/dev/serial/by-id/usb-*-port0", "/dev/serial/by-id/usb-*-port0"),
+    ("usb:YARD7", "usb:serial=YARD7"),
+    ("usb:vid=0403,pid=600A", "usb:pid=600a,vid=0403"),
+    ("spy:///dev/ttyUSB1", "spy:///dev/ttyUSB1"),
+]
+
+
+@pytest.mark.parametrize(("bench", "bus"), ONE_DEVICE)
+def test_two_ports_on_one_device_are_a_fault(bench, bus):
+    text = TEXT.replace(BENCH_URL, f'url = "{bench}"', 1).replace('url = "/dev/ttyUSB1"', f'url = "{bus}"', 1)
+    (said,) = faults(text)
+    assert (said.path, said.found) == ("port[2].url (bus)", f"'{bus}', the device of port bench")
+    assert said.allowed == "a device of its own: two readers of one take each other's bytes"
+    assert text.splitlines()[said.line - 1] == f'url = "{bus}"'
+    assert len(kept_rig(text, "a recording").port) == 3, "a recording opens no wire"
+
+
+def test_two_ports_on_one_device_are_said_beside_other_faults():
+    text = TEXT.replace(BENCH_URL, 'url = "/dev/ttyUSB1"', 1)
+    assert [it.path for it in faults(text.replace("qos = 1", "qos = 2", 1))] == [
+        "port[1].qos (yard-net)",
+        "port[2].url (bus)",
+    ]
+    assert [it.path for it in faults(text.replace('url = "/dev/ttyUSB1"', "url = 1"))] == [
+        "port[0].url (bench)",
+        "port[2].url (bus)",
+    ], "what is no place is no device"
+
+
+@pytest.mark.parametrize(
+    ("bench", "bus"),
+    [
+        ("socket://127.0.0.1:10110", "socket://127.0.0.1:10110"),
+        ("rfc2217://127.0.0.1:10110", "rfc2217://127.0.0.1:10110"),
+        ("loop://", "loop://"),
+        ("/dev/ttyUSB0", "/dev/ttyUSB1"),
+        ("usb:location=1-1.2", "usb:location=1-1.4"),
+    ],
+)
+def test_two_ports_may_have_one_server_or_two_devices(bench, bus):
+    text = TEXT.replace(BENCH_URL, f'url = "{bench}"', 1).replace('url = "/dev/ttyUSB1"', f'url = "{bus}"', 1)
+    assert [port.url for port in parse_rig(text).port if port.driver != "mqtt"] == [bench, bus]
+
+
+def test_no_port_is_found_on_the_device_of_another():
+    rig = parse_rig(TEXT)
+    for overrides in (["bench=/dev/ttyUSB1"], ["bench=usb:YARD7", "bus=usb:YARD7"]):
+        with pytest.raises(PortError) as caught:
+            redirected(rig, overrides)
+        place = overrides[-1].partition("=")[2]
+        assert str(caught.value) == (
+            f"port 'bus': found '{place}', the device of port 'bench'; allowed is a device of its own:"
+            " two readers of one take each other's bytes"
+        )
+    assert [port.url for port in redirected(rig, ["bench=/dev/ttyUSB1", "bus=/dev/ttyUSB0"])[::2]] == [
+        "/dev/ttyUSB1",
+        "/dev/ttyUSB0",
     ]

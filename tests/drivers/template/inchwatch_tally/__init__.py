@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated, Literal
 from pydantic import Field
 
 from drivers.driver import Driver, Fault
-from drivers.tables import PortTable, SourceTable
+from drivers.tables import WHOLE, PortTable, SourceTable
 
 if TYPE_CHECKING:
     from drivers.config import Channel
@@ -21,7 +21,7 @@ class TallyPort(PortTable):
 
     driver: Literal["tally"]
     host: Annotated[str, Field(min_length=1)]
-    port: Annotated[int, Field(ge=1, le=65535)] = 4001
+    port: Annotated[int, Field(ge=1, le=65535), WHOLE] = 4001
 
 
 class TallySource(SourceTable):
