@@ -108,8 +108,8 @@ class _Leading:
         self._say_summary()
 
     def verdict(self) -> int:
-        """The exit code: without a person, what asks for one may be left undone. The hold asks for none, so it must have passed."""
-        wrong, needed = (Outcome.WRONG, Outcome.UNSURE), ("port", "live", "zero", "hold")
+        """The exit code: without a person, what needs one (or bags pressed by one) may be left undone."""
+        wrong, needed = (Outcome.WRONG, Outcome.UNSURE), ("port", "live", "zero")
         return int(
             any(
                 it.outcome in wrong or (it.outcome is Outcome.OPEN and (self._person or it.check in needed))
