@@ -77,7 +77,9 @@ def sensors(commands: Commands) -> None:
     it.add_argument(
         "--raw", action="store_true", help="with --board --json: each port's newest 20 lines as they came over the wire"
     )
-    shared.ends(it, "; without --board nobody is asked then: live, zero, and the pressure hold of bags that are pressed")
+    shared.ends(
+        it, "; without --board nobody is asked then: live, zero, and the pressure hold of bags that are pressed"
+    )
     shared.ports(it)
     shared.actions(it, "a person's actions as JSON lines on standard input; next, skip, back and quit lead")
     shared.keeping(it)
