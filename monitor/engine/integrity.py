@@ -24,6 +24,8 @@ _Z_LIMIT = 5.2
 """The same probability in standard deviations, for more degrees of freedom (Wilson and Hilferty, 1931)."""
 _MISSED = 3.09
 """Standard deviations for a missed detection of one in a thousand."""
+_UNEASY = 0.25
+"""Share of the limit from which a test says something of who lies (our own choice)."""
 _CLEARLY = 20.0
 """How much better (chi-square) leaving out one row must be than leaving out any other to name it: odds of e^10."""
 _STANDS_OUT, _PREFERRED = 12.0, 2.0
@@ -67,13 +69,20 @@ class Parity:
         left = self.without[row]
         return left is not None and (self.spare == 1 or left <= limit(self.spare - 1))
 
-    def culprit(self) -> int | None:
-        """The one row that the contradiction comes from, or None where another may be to blame as well."""
+    @property
+    def uneasy(self) -> bool:
+        """Whether the rows agree badly enough for what each one's absence would mend to mean something."""
+        return self.spare > 0 and self.chi_square > _UNEASY * limit(self.spare)
+
+    def culprit(self, gathered: Sequence[float]) -> int | None:
+        """The one row that the contradiction comes from, or None where another may be to blame as well.
+
+        `gathered` is `without` of this test and those before it, summed by row: what one test leaves open several may tell.
+        """
         if self.spare < 2:
             return None
-        ranked = sorted((left, i) for i, left in enumerate(self.without) if left is not None)
-        clear = len(ranked) < 2 or ranked[1][0] - ranked[0][0] > _CLEARLY
-        return ranked[0][1] if ranked and clear and self.explained_without(ranked[0][1]) else None
+        first, second = sorted((left, i) for i, left in enumerate(gathered))[:2]
+        return first[1] if second[0] - first[0] > _CLEARLY and self.explained_without(first[1]) else None
 
 
 def moved_rather_than_lied(rows: Sequence[Seen], jumped: int, unsure: Sequence[float], sure: bool) -> bool | None:

@@ -12,17 +12,18 @@ are named and both are used with an error that covers either.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from math import copysign, hypot, inf, sin, sqrt
 
 from monitor.addition import added
 from monitor.engine.algebra import Matrix, dot, information, inverse, off_alike, times
 from monitor.engine.channels import ChannelState
 from monitor.engine.estimate import PoseEstimate
-from monitor.engine.integrity import Seen, apart, judge, moved_rather_than_lied, unseen_faults
+from monitor.engine.integrity import Parity, Seen, apart, judge, moved_rather_than_lied, unseen_faults
 from monitor.engine.kalman import Row, TripleFilter, variance_along
 from monitor.engine.mounts import Level, TiltMount
 from monitor.engine.picture import Point
-from monitor.engine.posesensor import TOGETHER_NS, PoseSensor, mount_of
+from monitor.engine.posesensor import PATIENCE, TOGETHER_NS, PoseSensor, mount_of
 from monitor.rig.schema import Rig
 
 _GATE, _BACK = 25.0, 9.0
@@ -30,8 +31,6 @@ _GATE, _BACK = 25.0, 9.0
 that was held back is taken again (three): the longer it is held back, the less the pose alone contradicts it."""
 _LONGEST_S = 60.0
 """A silence is carried on at the last rate for no longer: the error is half a metre by then, and says all there is to say."""
-_PATIENCE = 3
-"""Readings in a row after which a channel that jumps is believed, where no others can speak against it."""
 _BLOCK_NS, _LONGEST_BLOCK_NS = 400_000_000, 1_000_000_000
 """How long what the sensors say is gathered for one residual test; at most, while slow ones have not spoken twice."""
 _ODD_BLOCKS = 2
@@ -98,7 +97,8 @@ class PoseFilter:
         self.time_ns = now_ns
         self._consistent_since_ns, self._odd_blocks, self._in_zero, self._faults = None, 0, (), ()
         for sensor in self._all:
-            sensor.held, sensor.accepted_ns, sensor.agrees_since_ns, sensor.doubt = 0, -1, None, 0.0
+            sensor.held, sensor.accepted_ns, sensor.agrees_since_ns, sensor.doubt, sensor.before = 0, -1, None, 0.0, 0.0
+            sensor.without = 0.0
             sensor.state.leave_out(False)
             sensor.state.disputed = ()
             sensor.mount.set_level(self.level)
@@ -175,7 +175,7 @@ class PoseFilter:
         if any(other.held and time_ns - other.held_at_ns <= TOGETHER_NS for other in others):
             return True
         live = [other for other in others if other.state.live(time_ns) and not other.held]
-        return sensor.held >= _PATIENCE and not self._vouched(live)
+        return sensor.held >= PATIENCE and not self._vouched(live)
 
     def _open_up(self) -> None:
         """Let the load have moved in a way the model did not expect."""
@@ -194,6 +194,8 @@ class PoseFilter:
             return
         rows = self._speaking(now_ns)
         self._share_zero_error(rows)
+        if any(it.state.disputed and it.state.frozen for it in self._all):
+            self._decide()
         age = now_ns - self._block_ns
         if age < _BLOCK_NS:
             return
@@ -202,16 +204,18 @@ class PoseFilter:
                 if sensor.count < 2:
                     return
         spoke = [s for s in rows if s.count]
-        jumped = [i for i, row in enumerate(spoke) if row.held >= _PATIENCE]
+        jumped = [i for i, row in enumerate(spoke) if row.jumped]
         if len(jumped) == 1 and len(spoke) > 3:
-            if not self._place_jump(spoke, jumped[0], last=age >= _LONGEST_BLOCK_NS - TOGETHER_NS):
+            if not self._place_jump(spoke, jumped[0], now_ns, last=age >= _LONGEST_BLOCK_NS - TOGETHER_NS):
                 return
         else:
             self._test(spoke, now_ns)
         self._watch_excluded(now_ns)
+        for sensor in spoke:
+            sensor.before = sensor.total / sensor.count
         self._new_block(now_ns)
 
-    def _place_jump(self, rows: list[PoseSensor], jumped: int, last: bool) -> bool:
+    def _place_jump(self, rows: list[PoseSensor], jumped: int, now_ns: int, last: bool) -> bool:
         """Whether one channel's jump is the load's or its own; False while that cannot be told yet."""
         seen = [row.seen_jump(self.filter) for row in rows]
         unsure = [variance_along(self.filter.p, row.h) for row in seen]
@@ -220,16 +224,19 @@ class PoseFilter:
             return last
         if moved:
             self._open_up()
+        elif any(row.without for row in rows):  # agreed badly before: another may have drawn the pose off
+            self._test(rows, now_ns)
         elif len(rows) > 4:
             self._exclude(rows[jumped])
         else:
-            self._dispute(rows, seen, jumped, judge(seen).without)
+            self._dispute(rows, seen, jumped, _likeliest(seen, judge(seen).without, but=jumped))
         return True
 
     def _test(self, rows: list[PoseSensor], now_ns: int) -> None:
         """The residual test over one block, and what follows from it."""
         seen = [row.seen(self.filter) for row in rows]
         parity = judge(seen)
+        self._gather(rows, parity)
         if not parity.at_odds:
             self._odd_blocks = 0
             self._settle_disputes(now_ns)
@@ -238,9 +245,9 @@ class PoseFilter:
             self._consistent_since_ns = None
             if self._odd_blocks < _ODD_BLOCKS:
                 return
-            liar = parity.culprit()
+            liar = parity.culprit([row.without for row in rows])
             if liar is None:
-                self._dispute(rows, seen, _likeliest(seen, parity.without), parity.without)
+                self._dispute(rows, seen, *self._pair(rows, parity))
             else:
                 self._exclude(rows[liar])
                 del seen[liar], rows[liar]
@@ -248,18 +255,32 @@ class PoseFilter:
         if any(sensor.state.excluded for sensor in self._all):
             self._faults = tuple(fault for fault in self._faults if inf not in map(abs, fault)) or (_NO_FAULT,)
 
+    def _gather(self, rows: list[PoseSensor], parity: Parity) -> None:
+        """Add to what each sensor's absence would mend; nothing is left of it after a block that agrees."""
+        if not parity.uneasy:
+            for sensor in self._all:
+                sensor.without = 0.0
+            return
+        for sensor, left in zip(rows, parity.without, strict=True):
+            sensor.gather(left)
+
     def _exclude(self, sensor: PoseSensor) -> None:
         sensor.state.leave_out(True)
-        sensor.state.disputed = ()
-        sensor.agrees_since_ns, sensor.held, sensor.doubt = None, 0, 0.0
-        for other in self._all:
-            other.state.disputed, other.doubt = (), 0.0
+        sensor.agrees_since_ns, sensor.held = None, 0
+        self._decide()
         self._odd_blocks = 0
         self._in_zero = ()
 
-    def _dispute(self, rows: list[PoseSensor], seen: list[Seen], first: int, without: tuple[float | None, ...]) -> None:
+    def _pair(self, rows: list[PoseSensor], parity: Parity) -> tuple[int, int]:
+        """The two likeliest to lie: those named already, for as long as the others agree without either."""
+        named = [i for i, row in enumerate(rows) if row.state.disputed]
+        if len(named) == 2 and all(map(parity.explained_without, named)):
+            return named[0], named[1]
+        first = _likeliest(parity.rows, parity.without)
+        return first, _likeliest(parity.rows, parity.without, but=first)
+
+    def _dispute(self, rows: list[PoseSensor], seen: list[Seen], first: int, second: int) -> None:
         """Name a pair of which one lies; both stay, each with an error that covers the other's being right."""
-        second = _likeliest(seen, without, but=first)
         for i, other in ((first, second), (second, first)):
             rows[i].state.disputed, rows[i].held = (rows[other].name,), 0
             rows[i].doubt = max(rows[i].doubt, apart(seen, i) ** 2)
@@ -269,8 +290,12 @@ class PoseFilter:
         if self._consistent_since_ns is None:
             self._consistent_since_ns = now_ns
         elif now_ns - self._consistent_since_ns >= _AGREED_NS:
-            for sensor in self._all:
-                sensor.state.disputed, sensor.doubt = (), 0.0
+            self._decide()
+
+    def _decide(self) -> None:
+        """End what was in dispute: it is known who lied, as of one that froze, or nobody does any more."""
+        for sensor in self._all:
+            sensor.state.disputed, sensor.doubt = (), 0.0
 
     def _watch_excluded(self, now_ns: int) -> None:
         """Take back a channel that has agreed with the others for a while."""
@@ -366,7 +391,7 @@ def _middle(points: list[Point] | tuple[Point, ...]) -> Point:
     return added(x for x, _ in points) / len(points), added(y for _, y in points) / len(points)
 
 
-def _likeliest(seen: list[Seen], without: tuple[float | None, ...], but: int | None = None) -> int:
+def _likeliest(seen: Sequence[Seen], without: tuple[float | None, ...], but: int | None = None) -> int:
     """The row whose absence leaves the least contradiction; among equals the one farthest off for its error."""
 
     def order(i: int) -> tuple[float, float]:

@@ -19,15 +19,16 @@ from .stage import Stage, on_the_demos_rig, rig, sounded, watched
 
 DRILLS = {name: scenario.load(name) for name in scenario.names()}
 SEEN_BESIDES = {
-    "frozen-sensor": {"sensor-disagrees load-y"},
+    "frozen-sensor": {"sensor-disagrees load-y", "sensor-disagrees H2"},
     "creeping-height": {"sensor-disagrees load-y"},
     "drifting-sensor": {"sensor-disagrees H1", "sensor-disagrees H4"},
 }
 """Cautions that may sound besides, where another witness is named beside the one that lies, or for half a second before it."""
-WRONG = {
-    ("creeping-height", 2): "load-y is left out for a height that creeps, which makes a gap that is none",
-}
-"""Drills, with their seeds, that show the monitor wrong, and how: each fails until that is mended."""
+ONCE_WRONG = [
+    ("creeping-height", 2),  # load-y was left out for the height that crept, which made a gap that was none
+    ("creeping-height", 8),  # H2 was named for two fifths of a second
+]
+"""Drills on seeds that once showed the monitor wrong, and how."""
 NEARLY = {
     # Drill: the rows that it nearly sounds and does not, with the share of their limit that it comes to at least.
     "near-lean": {"lean danger": 0.65, "lean caution": 0.85},
@@ -75,17 +76,11 @@ ON_OR_OFF = {
 """Rules that no drill could nearly sound."""
 EVIDENT = ("leaning", "silent-sensor", "frozen-sensor")
 """Drills whose alarms keep, each, the evidence that the manual names."""
-CASES = [*((name, 1) for name in DRILLS), *WRONG]
+CASES = [*((name, 1) for name in DRILLS), *ONCE_WRONG]
 """One seed each keeps the whole suite within its time; `inchwatch drill NAME --judge --seed N` plays any other."""
 
 
-@pytest.mark.parametrize(
-    ("name", "seed"),
-    [
-        pytest.param(*case, marks=pytest.mark.xfail(reason=WRONG[case], strict=True)) if case in WRONG else case
-        for case in CASES
-    ],
-)
+@pytest.mark.parametrize(("name", "seed"), CASES)
 def test_each_drill_sounds_exactly_what_it_must(name, seed):
     it = DRILLS[name]
     came = sounded(name, seed)

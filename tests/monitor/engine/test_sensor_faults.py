@@ -48,6 +48,50 @@ def test_a_slow_drift_is_found_though_no_reading_jumps(new_lift, moment):
         assert picture.load.bound_m is None or abs(picture.load.rise_m - truth) <= picture.load.bound_m
 
 
+@pytest.mark.parametrize("rate", [0.5, 2.0, 8.0])  # of its standard deviation, a second
+@pytest.mark.parametrize("liar", FIVE)
+def test_no_other_is_left_out_for_one_that_creeps(new_lift, moment, liar, rate):
+    """It draws the pose along, so that another seems to jump away. H3 and load-x check each other alone: both may stay named."""
+    for seed in range(3):
+        lift = new_lift(seed=seed)
+        script = rising(moment, lambda t: {liar: rate * SIGMA[liar] * max(0.0, t - 12.0)})
+        out = set()
+        for until in range(12, int(12.0 + 12.0 / rate) + 5):
+            lift.play(script, float(until))
+            out |= {name for name, state in lift.engine.channels.items() if state.excluded}
+        assert out <= {liar}, seed
+        assert out or lift.engine.channels[liar].disputed, "and it is named"
+
+
+def test_a_pair_once_named_stays_named_until_it_is_told_who_lies(new_lift, moment):
+    for seed in range(6):
+        lift = new_lift(seed=seed)
+        lift.play(rising(moment, lambda t: {"H1": 0.0005 * max(0.0, t - 25.0)}), 45.0)
+        assert {about for rule, about, _ in lift.raised() if rule == "sensor-disagrees"} <= {"H1", "load-y"}
+        assert [name for name, state in lift.engine.channels.items() if state.excluded] == ["H1"]
+
+
+def test_one_of_a_pair_that_freezes_is_the_one_that_lied(new_lift, moment):
+    lift = new_lift()
+    script = rising(moment, lambda t: {"load-x": math.radians(0.01) * max(0.0, t - 25.0)})
+    lift.play(script, 60.0)
+    channels, accept = lift.engine.channels, lift.engine.accept
+    assert channels["H3"].disputed == ("load-x",)
+
+    def frozen(reading):
+        if reading.channel == "load-x":
+            value = channels["load-x"].last.value
+            reading = type(reading)("load-x", reading.sequence, reading.time_ns, None, value, reading.quality)
+        accept(reading)
+
+    lift.engine.accept = frozen
+    while not channels["load-x"].frozen:
+        assert channels["H3"].disputed == ("load-x",)
+        picture = lift.play(script, lift.now_ns * 1e-9 + 0.05)
+    assert channels["H3"].disputed == channels["load-x"].disputed == ()
+    assert status(picture)["H3"] is SensorStatus.OK
+
+
 def test_it_is_taken_back_after_it_has_agreed_for_a_while(new_lift, moment):
     lift = new_lift()
     script = rising(moment, lambda t: {"H2": 0.02} if 10.0 <= t < 12.0 else {}, top=0.03)
