@@ -24,7 +24,7 @@ _Z_LIMIT = 5.2
 """The same probability in standard deviations, for more degrees of freedom (Wilson and Hilferty, 1931)."""
 _MISSED = 3.09
 """Standard deviations for a missed detection of one in a thousand."""
-_UNEASY = 0.25
+_UNEASY = 0.5
 """Share of the limit from which a test says something of who lies (our own choice)."""
 _CLEARLY = 20.0
 """How much better (chi-square) leaving out one row must be than leaving out any other to name it: odds of e^10."""

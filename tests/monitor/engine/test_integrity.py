@@ -84,9 +84,9 @@ def test_what_one_test_leaves_open_several_tell():
     assert parity.culprit([4.0 * left for left in once]) == 0
 
 
-def test_a_test_says_something_of_who_lies_from_a_quarter_of_its_limit_on():
+def test_a_test_says_something_of_who_lies_from_half_its_limit_on():
     h = (1.0, 0.0, 0.0), (0.0, 1.0, 0.0), (0.0, 0.0, 1.0), (1.0, 0.0, 0.0)
-    for share, uneasy in ((0.24, False), (0.26, True), (1.01, True)):
+    for share, uneasy in ((0.49, False), (0.51, True), (1.01, True)):
         off = math.sqrt(2.0 * share * limit(1))
         parity = judge([Seen(row, off * (i == 3), 1.0) for i, row in enumerate(h)])
         assert (parity.uneasy, parity.at_odds) == (uneasy, share > 1.0)
