@@ -34,6 +34,8 @@ OURS = ("port:", "engine", "journal", "drill", "headless", "actions", "sound", "
 
 def pytest_configure(config: pytest.Config) -> None:
     once.begin(config)
+    if signal.getsignal(signal.SIGINT) is signal.SIG_IGN:  # as a shell starts what runs in the background
+        signal.signal(signal.SIGINT, signal.default_int_handler)  # else all that is started here would ignore it, too
 
 
 def pytest_xdist_auto_num_workers() -> int:
