@@ -199,15 +199,8 @@ class _Run:
 
     def _tell(self, result: Path, made: list[Json], again: int) -> None:
         """What came of it, and every sentence that somebody should read."""
-        first: dict[str, str] = {}
+        _tell_copies(made)
         for row in made:
-            if sha256 := row.get("sha256"):
-                other = first.setdefault(sha256, row["file"])
-                if other != row["file"]:
-                    print(
-                        f"inchwatch judge: {row['file']}: the same bytes as {other}: a row each, one session to inchwatch season",
-                        file=sys.stderr,
-                    )
             damage = None if row["trouble"] else row["verdict"]["damage"]
             if row["trouble"] is not None:
                 self._fault(row["trouble"])
@@ -220,6 +213,23 @@ class _Run:
         print(
             f"{result}: {len(made)} session{'s' * (len(made) != 1)}, {len(well)} judged{before}, {damaged} of them damaged; "
             f"{len(made) - len(well)} could not be judged"
+        )
+
+
+def _tell_copies(made: list[Json]) -> None:
+    """That files are the same bytes: one of them by its name, and how many more. A stick may have brought a whole season again."""
+    first: dict[str, str] = {}
+    copies = [
+        (row["file"], other)
+        for row in made
+        if (sha256 := row.get("sha256")) and (other := first.setdefault(sha256, row["file"])) != row["file"]
+    ]
+    if copies:
+        (file, other), more = copies[0], len(copies) - 1
+        such = f", and {more} more such" if more else ""
+        print(
+            f"inchwatch judge: {file}: the same bytes as {other}{such}: a row each, one session to inchwatch season",
+            file=sys.stderr,
         )
 
 

@@ -251,6 +251,11 @@ def test_the_same_bytes_under_two_names_are_two_rows_and_count_once(few, tmp_pat
     assert [it["sessions"] for it in north["figures"]] == [3]
     assert season(str(result), by="folder", figures=["recording.readings"], as_json=False, html=None) == 0
     assert "(1 not judged, 1 damaged, 1 copy of the same bytes, counted once)" in capsys.readouterr().out
+    shutil.copy(few / "lift-1.jsonl", few / "zest.jsonl")
+    judge_many(call)
+    said = capsys.readouterr().err
+    assert said.count("the same bytes as") == 1, "a season on a stick is one sentence"
+    assert f"{few / 'lift-2.jsonl'}, and 1 more such: a row each" in said
 
 
 def test_of_two_copies_the_one_that_was_judged_counts_and_what_was_not_read_is_no_copy():
