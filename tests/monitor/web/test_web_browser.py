@@ -75,18 +75,17 @@ def test_in_a_real_browser_a_page_says_what_its_screen_waits_for_and_within_two_
             await page.until(f"{notice}.includes('no rig at this broker yet, waiting for one')")
             assert await page.ask(shows("waiting"))
             picture = Engine(rig_of(NAME)).feed(Tick(0))
-            for leaf, payload in (
-                ("presence", presence_message("here")),
-                ("rig", rig_message(NAME, rig_text(NAME))),
-            ):
-                publish.single(wire.topic(NAME, leaf), payload, 1, True, broker.host, broker.port)
+            publish.single(wire.topic(NAME, "presence"), presence_message("here"), 1, True, broker.host, broker.port)
             try:
-                await page.until(f"{notice}.includes(\"waiting for '{NAME}' at \")")
+                await page.until(f"{notice}.includes(\"waiting for '{NAME}' at \")")  # it knows no rig file yet
+                publish.single(
+                    wire.topic(NAME, "rig"), rig_message(NAME, rig_text(NAME)), 1, True, broker.host, broker.port
+                )
+                await page.until(f"!{shows('waiting')}")  # its screen is drawn, and hears the broker
                 publish.single(
                     wire.topic(NAME, "picture"), picture_message(picture), 1, False, broker.host, broker.port
                 )
                 await page.hears(b"space STOP")
-                await page.until(f"!{shows('waiting')}")
             finally:
                 for leaf in ("presence", "rig"):
                     publish.single(wire.topic(NAME, leaf), b"", 1, True, broker.host, broker.port)
