@@ -128,6 +128,12 @@ def apart(rows: Sequence[Seen], row: int) -> float:
     return rows[row].mean - (dot(rows[row].h, motion) if motion is not None else 0.0)
 
 
+def off_if_lying(rows: Sequence[Seen], row: int) -> tuple[Row, ...]:
+    """How far [z, a, b] are off if this row lies: by what the best common motion of the others is; () where they see too little."""
+    motion = _common([*rows[:row], *rows[row + 1 :]])
+    return () if motion is None else (motion,)
+
+
 def _misfit(rows: Sequence[Seen]) -> float | None:
     """Weighted sum of squared residuals of the best common motion; None where these rows do not see all of it."""
     motion = _common(rows)

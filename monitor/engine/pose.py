@@ -19,7 +19,7 @@ from monitor.addition import added
 from monitor.engine.algebra import Matrix, dot, information, inverse, off_alike, times
 from monitor.engine.channels import ChannelState
 from monitor.engine.estimate import PoseEstimate
-from monitor.engine.integrity import Parity, Seen, apart, judge, moved_rather_than_lied, unseen_faults
+from monitor.engine.integrity import Parity, Seen, apart, judge, moved_rather_than_lied, off_if_lying, unseen_faults
 from monitor.engine.kalman import Row, TripleFilter, variance_along
 from monitor.engine.mounts import Level, TiltMount
 from monitor.engine.picture import Point
@@ -235,7 +235,7 @@ class PoseFilter:
     def _test(self, rows: list[PoseSensor], now_ns: int) -> None:
         """The residual test over one block, and what follows from it."""
         seen = [row.seen(self.filter) for row in rows]
-        parity = judge(seen)
+        parity, off = judge(seen), tuple[Row, ...]()
         self._gather(rows, parity)
         if not parity.at_odds:
             self._odd_blocks = 0
@@ -243,15 +243,17 @@ class PoseFilter:
         else:
             self._odd_blocks += 1
             self._consistent_since_ns = None
-            if self._odd_blocks < _ODD_BLOCKS:
-                return
-            liar = parity.culprit([row.without for row in rows])
+            sure = self._odd_blocks >= _ODD_BLOCKS
+            liar = parity.culprit([row.without for row in rows]) if sure else None
             if liar is None:
-                self._dispute(rows, seen, *self._pair(rows, parity))
+                first, second = self._pair(rows, parity)
+                off = off_if_lying(seen, first) + off_if_lying(seen, second)
+                if sure:
+                    self._dispute(rows, seen, first, second)
             else:
                 self._exclude(rows[liar])
                 del seen[liar], rows[liar]
-        self._faults = unseen_faults(seen, [row.count / row.variance for row in rows])
+        self._faults = unseen_faults(seen, [row.count / row.variance for row in rows]) + off
         if any(sensor.state.excluded for sensor in self._all):
             self._faults = tuple(fault for fault in self._faults if inf not in map(abs, fault)) or (_NO_FAULT,)
 

@@ -9,7 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy.stats import chi2
 
-from monitor.engine.integrity import Seen, apart, judge, limit, shift, unseen_faults
+from monitor.engine.integrity import Seen, apart, judge, limit, off_if_lying, shift, unseen_faults
 
 # Invented: five rows that see each other well, and a sixth.
 ROWS = [(1.0, 4.7, 1.2), (1.0, 4.7, -1.2), (1.0, 0.3, 1.0), (1.0, 0.5, -1.0), (1.0, 2.4, 0.1), (1.0, 3.0, 1.1)]
@@ -96,6 +96,13 @@ def test_with_no_spare_row_nothing_can_be_at_odds_and_everything_could_hide():
     rows = seen(ROWS[:3], bias=[(0, 100.0)])
     assert not judge(rows).at_odds
     assert shift(unseen_faults(rows, [100.0] * 3), (1.0, 4.2, 0.0)) == float("inf")
+
+
+def test_where_one_lies_the_others_say_how_far_off_it_all_is():
+    rows = seen(ROWS[:4], noise=1e-9, bias=[(2, 5.0)], motion=(0.3, -0.2, 0.1))
+    assert off_if_lying(rows, 2) == (pytest.approx((0.3, -0.2, 0.1), abs=1e-6),)
+    assert off_if_lying(rows, 0) != (pytest.approx((0.3, -0.2, 0.1), abs=0.1),)
+    assert off_if_lying(rows[:3], 2) == ()
 
 
 def test_a_fault_of_the_admitted_size_is_seen_and_moves_the_answer_as_admitted():

@@ -124,8 +124,14 @@ def test_two_sensors_that_only_check_each_other_and_drift_apart_are_both_named(n
     # H3 near the hinge and the inclinometer across it see the same spare direction: by drift alone nobody can tell.
     lift = new_lift()
     script = rising(moment, lambda t: {"load-x": math.radians(0.01) * max(0.0, t - 25.0)})
+    lift.play(script, 25.0)
+    truth = lift.engine.pose.estimate(lift.now_ns).tilt(1.0, 0.0)
     picture = lift.play(script, 60.0)
     assert {name for name, it in status(picture).items() if it is SensorStatus.CHECK} == {"H3", "load-x"}
+    pose = lift.engine.pose.estimate(lift.now_ns)
+    off, bound = abs(pose.tilt(1.0, 0.0) - truth), pose.tilt_bound(1.0, 0.0)
+    assert off > math.radians(0.05), "it lies between the two"
+    assert off < 0.75 * bound, "and the bound holds either's being right, noise and all"
 
 
 def test_a_support_that_crushes_is_no_sensor_fault(new_lift, moment):
