@@ -25,9 +25,11 @@ _Z_LIMIT = 5.2
 _MISSED = 3.09
 """Standard deviations for a missed detection of one in a thousand."""
 _UNEASY = 0.5
-"""Share of the limit from which a test says something of who lies (our own choice)."""
+"""Share of the limit from which a test says something of who lies: seldom by chance (chi-square 16 of two degrees of freedom, once
+in three thousand), and long before the limit for one that creeps (our own choice)."""
 _CLEARLY = 20.0
-"""How much better (chi-square) leaving out one row must be than leaving out any other to name it: odds of e^10."""
+"""How much better (chi-square, gathered) leaving out one row must be than leaving out any other to name it: odds of e^10, as far
+as blocks are independent."""
 _STANDS_OUT, _PREFERRED = 12.0, 2.0
 """Chi-square by which a jump must be told from a lie at once; at last, what is let pass before the load is not believed."""
 _NOTHING = 1e-15
@@ -60,7 +62,7 @@ class Parity:
 
     @property
     def without(self) -> tuple[float | None, ...]:
-        """Chi-square with each row left out, None where the rest sees too little: worked out where rows are at odds."""
+        """Chi-square with each row left out, None where the rest sees too little: worked out where rows agree badly."""
         rows, seen = self.rows, self.spare > 0 or self.chi_square > 0.0
         return tuple([_misfit([*rows[:i], *rows[i + 1 :]]) if seen else None for i in range(len(rows))])
 
@@ -77,7 +79,8 @@ class Parity:
     def culprit(self, gathered: Sequence[float]) -> int | None:
         """The one row that the contradiction comes from, or None where another may be to blame as well.
 
-        `gathered` is `without` of this test and those before it, summed by row: what one test leaves open several may tell.
+        `gathered` is `without` of this test and those before it, summed by row, older ones counting less: what one leaves open
+        several may tell.
         """
         if self.spare < 2:
             return None

@@ -23,7 +23,7 @@ from monitor.engine.integrity import Parity, Seen, apart, judge, moved_rather_th
 from monitor.engine.kalman import Row, TripleFilter, variance_along
 from monitor.engine.mounts import Level, TiltMount
 from monitor.engine.picture import Point
-from monitor.engine.posesensor import PATIENCE, TOGETHER_NS, PoseSensor, mount_of
+from monitor.engine.posesensor import TOGETHER_NS, PoseSensor, mount_of
 from monitor.rig.schema import Rig
 
 _GATE, _BACK = 25.0, 9.0
@@ -31,6 +31,8 @@ _GATE, _BACK = 25.0, 9.0
 that was held back is taken again (three): the longer it is held back, the less the pose alone contradicts it."""
 _LONGEST_S = 60.0
 """A silence is carried on at the last rate for no longer: the error is half a metre by then, and says all there is to say."""
+_PATIENCE = 3
+"""Readings in a row after which a channel that jumps is believed, where no others can speak against it."""
 _BLOCK_NS, _LONGEST_BLOCK_NS = 400_000_000, 1_000_000_000
 """How long what the sensors say is gathered for one residual test; at most, while slow ones have not spoken twice."""
 _ODD_BLOCKS = 2
@@ -76,6 +78,8 @@ class PoseFilter:
         self._block_ns = 0
         self._consistent_since_ns: int | None = None
         self._odd_blocks = 0
+        self._uneasy = False
+        """Whether the last block agreed badly."""
         self._zero_error: Matrix = [[0.0] * 3 for _ in range(3)]
         self._in_zero: tuple[str, ...] = ()
         self._faults: tuple[Row, ...] = ()
@@ -96,9 +100,9 @@ class PoseFilter:
         self.level = Level(*self._cosines(), self._still)
         self.time_ns = now_ns
         self._consistent_since_ns, self._odd_blocks, self._in_zero, self._faults = None, 0, (), ()
+        self._uneasy = False
         for sensor in self._all:
-            sensor.held, sensor.accepted_ns, sensor.agrees_since_ns, sensor.doubt, sensor.before = 0, -1, None, 0.0, 0.0
-            sensor.without = 0.0
+            sensor.held, sensor.accepted_ns, sensor.agrees_since_ns, sensor.doubt = 0, -1, None, 0.0
             sensor.state.leave_out(False)
             sensor.state.disputed = ()
             sensor.mount.set_level(self.level)
@@ -163,6 +167,8 @@ class PoseFilter:
         """Keep a reading that nothing explains out of the pose, and begin to gather what the others say of it."""
         if sensor.held == 0 and not any(other.held for other in self._all if other.fused):
             self._new_block(time_ns)
+        if sensor.held == 0:
+            sensor.drawn = self._uneasy
         sensor.held += 1
         sensor.held_at_ns = time_ns
         sensor.count += 1
@@ -175,7 +181,7 @@ class PoseFilter:
         if any(other.held and time_ns - other.held_at_ns <= TOGETHER_NS for other in others):
             return True
         live = [other for other in others if other.state.live(time_ns) and not other.held]
-        return sensor.held >= PATIENCE and not self._vouched(live)
+        return sensor.held >= _PATIENCE and not self._vouched(live)
 
     def _open_up(self) -> None:
         """Let the load have moved in a way the model did not expect."""
@@ -204,15 +210,13 @@ class PoseFilter:
                 if sensor.count < 2:
                     return
         spoke = [s for s in rows if s.count]
-        jumped = [i for i, row in enumerate(spoke) if row.jumped]
+        jumped = [i for i, row in enumerate(spoke) if row.held >= _PATIENCE]
         if len(jumped) == 1 and len(spoke) > 3:
             if not self._place_jump(spoke, jumped[0], now_ns, last=age >= _LONGEST_BLOCK_NS - TOGETHER_NS):
                 return
         else:
             self._test(spoke, now_ns)
         self._watch_excluded(now_ns)
-        for sensor in spoke:
-            sensor.before = sensor.total / sensor.count
         self._new_block(now_ns)
 
     def _place_jump(self, rows: list[PoseSensor], jumped: int, now_ns: int, last: bool) -> bool:
@@ -224,8 +228,8 @@ class PoseFilter:
             return last
         if moved:
             self._open_up()
-        elif any(row.without for row in rows):  # agreed badly before: another may have drawn the pose off
-            self._test(rows, now_ns)
+        elif rows[jumped].drawn and judge([row.seen(self.filter) for row in rows]).at_odds:
+            self._test(rows, now_ns)  # they agreed badly before: another may have drawn the pose away from it
         elif len(rows) > 4:
             self._exclude(rows[jumped])
         else:
@@ -259,12 +263,16 @@ class PoseFilter:
 
     def _gather(self, rows: list[PoseSensor], parity: Parity) -> None:
         """Add to what each sensor's absence would mend; nothing is left of it after a block that agrees."""
-        if not parity.uneasy:
-            for sensor in self._all:
-                sensor.without = 0.0
+        self._uneasy = parity.uneasy
+        if not self._uneasy:
+            self._forget_gathered()
             return
         for sensor, left in zip(rows, parity.without, strict=True):
             sensor.gather(left)
+
+    def _forget_gathered(self) -> None:
+        for sensor in self._all:
+            sensor.without = 0.0
 
     def _exclude(self, sensor: PoseSensor) -> None:
         sensor.state.leave_out(True)
@@ -274,9 +282,9 @@ class PoseFilter:
         self._in_zero = ()
 
     def _pair(self, rows: list[PoseSensor], parity: Parity) -> tuple[int, int]:
-        """The two likeliest to lie: those named already, for as long as the others agree without either."""
+        """The two likeliest to lie: those named already, for as long as the others, where they can, agree without either."""
         named = [i for i, row in enumerate(rows) if row.state.disputed]
-        if len(named) == 2 and all(map(parity.explained_without, named)):
+        if parity.spare > 1 and len(named) == 2 and all(map(parity.explained_without, named)):
             return named[0], named[1]
         first = _likeliest(parity.rows, parity.without)
         return first, _likeliest(parity.rows, parity.without, but=first)
@@ -295,7 +303,7 @@ class PoseFilter:
             self._decide()
 
     def _decide(self) -> None:
-        """End what was in dispute: it is known who lied, as of one that froze, or nobody does any more."""
+        """End what was in dispute: it is known who lied, or most likely did, as one that froze, or nobody does any more."""
         for sensor in self._all:
             sensor.state.disputed, sensor.doubt = (), 0.0
 
@@ -327,6 +335,7 @@ class PoseFilter:
         if names == self._in_zero:
             return
         self._in_zero = names
+        self._forget_gathered()  # sums over other rows compare nothing
         z, a, b = self.filter.x[:3]
         told = [(s.mount.see(z, a, b)[0], s.state.baseline.count / s.state.sd**2) for s in rows if s.state.baseline]
         self._zero_error = inverse(information([*told, *_UNSEEN])) or self._zero_error

@@ -14,13 +14,9 @@ from monitor.rig.schema import HeightSensor
 
 TOGETHER_NS = 250_000_000
 """Two channels held back within this time have moved together."""
-PATIENCE = 3
-"""Readings in a row that must be held back before it counts as a jump, of the load or of the channel."""
-_NEW = 9.0
-"""Squared change since the block before, over its variance, beyond which what a channel is off by is new: three standard
-deviations."""
 _FADES = 0.8
-"""Share of what was gathered that a later block leaves: some two seconds are looked back on (our own choice)."""
+"""Share of what was gathered that a later block leaves: some two seconds are looked back on, so that what blocks have in common
+(zero, scale, lateness) adds up to no more than five times itself (our own choice)."""
 _UNEVEN = 1.5
 """Share by which the variance of a block's mean grows because sensors do not speak at the same moments."""
 _LATE_S, _SCALE = 0.06, 0.002
@@ -45,10 +41,10 @@ class PoseSensor:
     count: int = 0
     total: float = 0.0
     squares: float = 0.0
-    before: float = 0.0
-    """Its mean difference from the prediction in the last block that was judged whole."""
+    drawn: bool = False
+    """Whether the sensors agreed badly already when it was first held back: another may have drawn the pose away from it."""
     without: float = 0.0
-    """Chi-square that would be left without it, gathered over the blocks in a row that agree badly."""
+    """Chi-square that would be left without it, gathered over the blocks in a row that agree badly, older ones counting less."""
 
     @property
     def fused(self) -> bool:
@@ -66,13 +62,6 @@ class PoseSensor:
     def forget(self) -> None:
         """Begin a new block."""
         self.count, self.total, self.squares = 0, 0.0, 0.0
-
-    @property
-    def jumped(self) -> bool:
-        """Whether it is held back for what is new: one that crept so far off, or that another drew the pose away from, is not."""
-        if self.held < PATIENCE or not self.count:
-            return False
-        return (self.total / self.count - self.before) ** 2 > _NEW * 2.0 * self.state.sd**2 / self.count
 
     def gather(self, left: float | None) -> None:
         """Take what one block would leave without it; None where the others would see too little."""

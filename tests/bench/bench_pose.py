@@ -108,7 +108,7 @@ def play(job: tuple[str, int]) -> Outcome:
             for channel, state in engine.channels.items():
                 if state.excluded and kind in LYING and channel == liar and t >= since:
                     out.placed_s = t - since if out.placed_s is None else out.placed_s
-                elif state.disputed and channel == liar:
+                elif state.disputed and channel == liar and t >= since:
                     out.doubted = True
                 elif state.excluded:
                     out.blamed.add(channel)
