@@ -4,6 +4,7 @@ import math
 
 import pytest
 
+from monitor.engine.integrity import Seen, judge
 from monitor.engine.picture import SensorStatus
 from monitor.rig.schema import Rig
 
@@ -69,6 +70,24 @@ def test_a_pair_once_named_stays_named_until_it_is_told_who_lies(new_lift, momen
         lift.play(rising(moment, lambda t: {"H1": 0.0005 * max(0.0, t - 25.0)}), 45.0)
         assert {about for rule, about, _ in lift.raised() if rule == "sensor-disagrees"} <= {"H1", "load-y"}
         assert [name for name, state in lift.engine.channels.items() if state.excluded] == ["H1"]
+
+
+@pytest.mark.parametrize(("count", "kept"), [(4, False), (5, True)])
+def test_a_pair_is_kept_only_where_the_others_can_speak_for_it(new_lift, moment, count, kept):
+    """With one spare row the others agree without whichever is left out: that is no reason to go on naming the same two."""
+    lift = new_lift()
+    lift.play(rising(moment), 5.0)
+    pose = lift.engine.pose
+    rows = pose._speaking(lift.now_ns)[-count:]
+    seen = [Seen(row.mount.see(*pose.filter.x[:3])[0], 0.0, row.state.sd**2) for row in rows]
+    seen[-1] = Seen(seen[-1].h, 10.0 * rows[-1].state.sd, seen[-1].variance)
+    named = (0, count - 1) if kept else (0, 1)
+    for i in named:
+        rows[i].state.disputed = (rows[sum(named) - i].name,)
+    parity = judge(seen)
+    assert parity.spare == count - 3
+    assert all(map(parity.explained_without, named))
+    assert (set(pose._pair(rows, parity)) == set(named)) is kept
 
 
 def test_one_of_a_pair_that_freezes_is_the_one_that_lied(new_lift, moment):
